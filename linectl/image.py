@@ -1,0 +1,82 @@
+"""The process image: where field (or plant) and line meet, as plain lists by point index."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+Value = bool | int | float
+
+
+class Command(NamedTuple):
+    """A person's or a program's request: `unit` may be empty for line-wide commands."""
+
+    unit: str
+    name: str
+    argument: str = ""
+    by: str = ""
+
+
+@dataclass(slots=True)
+class Frame:
+    """Everything one scan is told. Engineering values: scale, offset, order are already done.
+
+    values: (point index, value) of inputs whose value differs from the last frame's.
+    quality: (point index, good) of inputs whose quality changed; absent data is bad data.
+    commands: in order of arrival. durable: every intent up to this number is on disk.
+    """
+
+    values: list[tuple[int, Value]] = field(default_factory=list)
+    quality: list[tuple[int, bool]] = field(default_factory=list)
+    commands: list[Command] = field(default_factory=list)
+    durable: int | None = None
+
+    def __bool__(self) -> bool:
+        return bool(self.values or self.quality or self.commands or self.durable is not None)
+
+
+class Slot(NamedTuple):
+    """A lane slot that is not a plain hole, as told at start.
+
+    place: `lane3.germ.17` (slot 0 is at the run's mouth end). gutter: id, or -1 for unknown.
+    sown_at, ripe_at: milliseconds on the controller's clock, negative = before start.
+    """
+
+    place: str
+    gutter: int
+    crop: str
+    sown_at: int
+    ripe_at: int
+
+
+class Move(NamedTuple):
+    """One move of a gutter, or of a run's row, as intended (done=False) or done (done=True).
+
+    kind: feed, convey, reserve, pick, put (turn-out), insert, stroke, transfer, eject,
+    handover, reject, correct. source/dest: place names. For `stroke` source is the run
+    (`lane1.germ`), gutter -1. For `reserve` dest is the mouth slot. number rises by one.
+    """
+
+    number: int
+    kind: str
+    gutter: int
+    source: str
+    dest: str
+    crop: str
+    done: bool
+    at: int
+
+
+class Event(NamedTuple):
+    """What the line says happened. `source` is a unit, station, lane, cause or tag.
+
+    kind: unit (state change; data mode, state, reason), station (state change), alarm_on and
+    alarm_off (data priority, first_out, do), wait_on and wait_off (data unit, state, reason,
+    lane), command (accepted or refused; data why), note.
+    """
+
+    at: int
+    kind: str
+    source: str
+    text: str
+    data: dict[str, Value | str | None]

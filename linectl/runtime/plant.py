@@ -1,0 +1,57 @@
+"""The plant that a bench drives: the protocol, and how an installed plant model is found."""
+
+from __future__ import annotations
+
+from importlib.metadata import entry_points
+from typing import Any, Protocol
+
+from linectl.errors import PlantMissing
+from linectl.image import Move, Slot, Value
+from linectl.site.model import Site
+
+
+class Plant(Protocol):
+    """A plant model in virtual time (integer milliseconds since start).
+
+    `changed` collects input points whose value differs since `take_changed` last emptied it
+    (counters never announce themselves). `read` gives engineering values.
+    """
+
+    now: int
+
+    def stock(self, slots: list[Slot]) -> None:
+        """Stand these gutters in the lanes; called once, before time runs."""
+
+    def run_until(self, limit: int) -> int:
+        """Advance to `limit`, or stop at the first instant an input point changes; that time."""
+
+    def take_changed(self) -> list[int]:
+        """Indices of announcing inputs changed since the last call, ascending."""
+
+    def read(self, index: int) -> Value:
+        """Present value of a point, input or output."""
+
+    def write(self, index: int, value: Value) -> None:
+        """An output arrives at its device now."""
+
+    def answers(self, device: str) -> bool:
+        """False while the device is silent or without power."""
+
+    def do(self, verb: str, part: str = "", **options: Any) -> None:
+        """A scenario's verb, now. Unknown verb, part or kind: linectl.errors.UsageError."""
+
+    def told(self, move: Move) -> None:
+        """The controller's ledger move, for the auditor to hold against the bodies."""
+
+    def report(self) -> dict[str, Any]:
+        """Counts from bodies: `gutters`, `lanes`, `violations` as in the rehearsal's JSON."""
+
+
+def open_plant(site: Site, seed: int) -> Plant:
+    """The installed plant model. Raises PlantMissing when none is installed."""
+    for entry in entry_points(group="linectl.plant"):
+        plant: Plant = entry.load()(site, seed)
+        return plant
+    raise PlantMissing(
+        "no plant model is installed (entry point linectl.plant); install linectl with its sim"
+    )

@@ -1,0 +1,175 @@
+"""The machine: stations with their geometry and timers, lanes with their runs and transfers."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from linectl.site.fields import Facts, Millimetres, Name, Timer
+
+UnitName = Literal["sowing", "harvest"]
+Positive = Annotated[int, Field(gt=0)]
+
+
+class Conveyor(Facts):
+    """A belt zone long enough for one gutter; positions run from its upstream end."""
+
+    zone: Name
+    length_mm: Positive
+    entry_eye_mm: Millimetres
+    exit_eye_mm: Millimetres
+    speed_mm_s: Positive
+    ramp_ms: Timer = Field(alias="ramp")
+    """Time from standstill to speed, and from speed to standstill."""
+    travel_timeout_ms: Timer = Field(alias="travel_timeout")
+
+
+class Magazine(Conveyor):
+    """Washed empties behind a singulating gate that drops one gutter on the zone's belt."""
+
+    kind: Literal["magazine"]
+    gate_ms: Timer = Field(alias="gate")
+    """Time of one gate cycle: leaves home, drops one, home again."""
+    gate_timeout_ms: Timer = Field(alias="gate_timeout")
+    holds: Positive
+    """Gutters in a full magazine."""
+
+
+class Fill(Conveyor):
+    """Doses substrate while the gutter passes under the doser."""
+
+    kind: Literal["fill"]
+    tool_mm: Millimetres
+    hopper_l: Positive
+    """Volume of a full hopper in litres."""
+
+
+class Tamp(Conveyor):
+    """Clamps the standing gutter, presses the bed even, brushes the rim as it leaves."""
+
+    kind: Literal["tamp"]
+    clamp_ms: Timer = Field(alias="clamp")
+    press_ms: Timer = Field(alias="press")
+    """One whole press: down, dwell, up."""
+    press_timeout_ms: Timer = Field(alias="press_timeout")
+
+
+class Water(Conveyor):
+    """Waters while the gutter passes under the nozzle bar."""
+
+    kind: Literal["water"]
+    tool_mm: Millimetres
+    pulses_per_l: float = Field(gt=0)
+    dose_tolerance: float = Field(default=0.15, gt=0, lt=1)
+    """Share of the dose by which the metered water may differ."""
+
+
+class Seed(Conveyor):
+    """Seeds while the gutter passes under the vacuum drum."""
+
+    kind: Literal["seed"]
+    tool_mm: Millimetres
+    vacuum_min_kpa: float = Field(gt=0)
+    vacuum_timeout_ms: Timer = Field(alias="vacuum_timeout")
+    seed_tolerance: float = Field(default=0.2, gt=0, lt=1)
+
+
+class Turn(Conveyor):
+    """The sowing turntable: takes a gutter at 0°, offers it to the carriage at 90°."""
+
+    kind: Literal["turn"]
+    turn_ms: Timer = Field(alias="turn")
+    turn_timeout_ms: Timer = Field(alias="turn_timeout")
+
+
+class TurnOut(Conveyor):
+    """The harvest turntable: takes a gutter from the carriage at 90°, hands over at 0°."""
+
+    kind: Literal["turnout"]
+    turn_ms: Timer = Field(alias="turn")
+    turn_timeout_ms: Timer = Field(alias="turn_timeout")
+
+
+class Carriage(Facts):
+    """Carries one gutter along the lane ends; its gripper reaches into lane or turntable."""
+
+    kind: Literal["infeed", "outfeed"]
+    zone: Name
+    home_mm: Millimetres
+    """Position in front of the turntable."""
+    speed_mm_s: Positive
+    ramp_ms: Timer = Field(alias="ramp")
+    tolerance_mm: Positive = 15
+    travel_timeout_ms: Timer = Field(alias="travel_timeout")
+    gripper_ms: Timer = Field(alias="gripper")
+    """One way of the gripper arm, home to out."""
+    gripper_timeout_ms: Timer = Field(alias="gripper_timeout")
+    grip_ms: Timer = Field(alias="grip")
+
+
+class Packing(Facts):
+    """The hand-over to the packing hall."""
+
+    kind: Literal["packing"]
+    zone: Name
+    handover_timeout_ms: Timer = Field(alias="handover_timeout")
+
+
+Station = Annotated[
+    Magazine | Fill | Tamp | Water | Seed | Turn | Carriage | TurnOut | Packing,
+    Field(discriminator="kind"),
+]
+
+SOWING_KINDS = ("magazine", "fill", "tamp", "water", "seed", "turn", "infeed")
+HARVEST_KINDS = ("outfeed", "turnout", "packing")
+
+
+class Run(Facts):
+    """A stretch of a lane with one drive; its first slot lies toward the mouth."""
+
+    name: Name
+    slots: Annotated[int, Field(ge=2)]
+    direction: Literal["away", "back"] = "away"
+    pitch_mm: Positive | tuple[Positive, ...]
+    drive: Literal["positive", "pushed"] = "positive"
+    """positive: a finger per slot, holes may stand inside; pushed: gutters touch, they cannot."""
+    stroke_ms: Timer = Field(alias="stroke")
+    back_ms: Timer = Field(alias="back")
+    timeout_ms: Timer = Field(alias="timeout")
+
+
+class Transfer(Facts):
+    """What joins a run's last slot to the next run's first."""
+
+    kind: Literal["level", "lift_up", "lift_down"]
+    name: Name
+    belt_ms: Timer = Field(alias="belt")
+    """Time for a gutter to cross one joint."""
+    travel_ms: Timer = Field(default=8000, alias="travel")
+    """Time of the lift from level to level (not used by a level transfer)."""
+    timeout_ms: Timer = Field(alias="timeout")
+
+
+class Lane(Facts):
+    """One first-in first-out row of gutters, from its mouth to its tail."""
+
+    id: Annotated[int, Field(ge=1)]
+    zone: Name
+    crops: tuple[Name, ...]
+    programme: Literal["filling", "steady", "running_out", "resting", "out_of_service"] = "steady"
+    advance: Literal["ahead", "with_insert"] = "ahead"
+    infeed_mm: Millimetres
+    outfeed_mm: Millimetres
+    runs: Annotated[tuple[Run, ...], Field(min_length=1)]
+    transfers: tuple[Transfer, ...] = ()
+
+    @property
+    def slots(self) -> int:
+        """All slots of all runs."""
+        return sum(run.slots for run in self.runs)
+
+    @property
+    def prefix(self) -> str:
+        """First part of the lane's tags: `lane3`."""
+        return f"lane{self.id}"

@@ -1,0 +1,125 @@
+"""A checked site: everything its files say, as one frozen object."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from linectl.site.crops import CropFile
+from linectl.site.fields import Duration, Facts, Name, Timer
+from linectl.site.hardware import Bus, Device, Point
+from linectl.site.interlocks import InterlockFile
+from linectl.site.machine import Lane, Station, UnitName
+
+
+class Gutter(Facts):
+    """The long channel itself."""
+
+    length_mm: Annotated[int, Field(gt=0)]
+    length_tolerance: float = Field(default=0.08, gt=0, lt=1)
+    """Share by which eye-lit time × speed may differ from the length."""
+
+
+class Zone(Facts):
+    """A safety zone: its guards and its emergency stop; which unit it belongs to."""
+
+    text: str
+    unit: UnitName | None = None
+    """None: shared by both units, as the lanes are."""
+    guards: tuple[Name, ...] = ()
+    """Guards that stop this zone; each has the point `guard_NAME.closed`."""
+    watchdog_limit_ms: Timer = Field(alias="watchdog_limit")
+    """A device that moves something here must fall to safe values within this time."""
+    reaction_limit_ms: Timer = Field(alias="reaction_limit")
+    """From a cause to its output off at the device."""
+
+
+class AutoResume(Facts):
+    """How long a unit may have stood Suspended and still start again by itself."""
+
+    limit_ms: Duration = Field(default=300_000, alias="limit")
+    signed_by: str | None = None
+    signed_on: dt.date | None = None
+
+
+class Limits(Facts):
+    """The site's limits on waiting, standing and starting."""
+
+    start_warning_ms: Annotated[Timer, Field(ge=3000)] = Field(default=3000, alias="start_warning")
+    wet_limit_ms: Timer = Field(default=1_800_000, alias="wet_limit")
+    suspend_after_ms: Timer = Field(default=20_000, alias="suspend_after")
+    """A unit that cannot work for this long is Suspended (outside cause) or Held (inside)."""
+    auto_resume: AutoResume = AutoResume()
+    ledger_ack_ms: Timer = Field(default=2000, alias="ledger_ack")
+    """An intent not durable by then: alarm and safe wait."""
+    ledger_bench_delay_ms: Duration = Field(default=20, alias="ledger_bench_delay")
+
+
+class Shift(Facts):
+    """When the line works."""
+
+    start: dt.time
+    length_ms: Timer = Field(alias="length")
+
+
+class Sowing(Facts):
+    """What the sower does when nobody says otherwise."""
+
+    crop: Name
+    """Crop in the drum at start."""
+    harvest_order: tuple[Name, ...] = ()
+    """Crops in the order they are ejected, repeated; empty: the ripest tail first."""
+
+
+class SiteFile(Facts):
+    """site.yaml."""
+
+    name: Name
+    text: str = ""
+    extends: str | None = None
+    scan_ms: Timer = Field(alias="scan")
+    takt_ms: Timer = Field(alias="takt")
+    edition: Literal["isa-tr88.00.02-2015", "isa-tr88.00.02-2015+hold"] = "isa-tr88.00.02-2015+hold"
+    gutter: Gutter
+    buses: dict[Name, Bus]
+    devices: dict[Name, Device]
+    zones: dict[Name, Zone]
+    stations: dict[Name, Station]
+    lanes: Annotated[tuple[Lane, ...], Field(min_length=1)]
+    limits: Limits = Limits()
+    shift: Shift
+    sowing: Sowing
+
+
+class Site(Facts):
+    """A site whose files agree with each other. `points` are in file order, by index."""
+
+    file: SiteFile
+    points: tuple[Point, ...]
+    crops: CropFile
+    interlocks: InterlockFile
+    folder: str
+    digest: str
+    """SHA-256 over the resolved content of all files."""
+
+    @property
+    def name(self) -> str:
+        return self.file.name
+
+    def index(self, tag: str) -> int:
+        """Image index of `tag`; KeyError if the IO list has no such tag."""
+        return self.tags[tag]
+
+    @property
+    def tags(self) -> dict[str, int]:
+        """Image index by tag (built anew at each call: keep it)."""
+        return {point.tag: point.index for point in self.points}
+
+    def station(self, kind: str) -> str:
+        """Id of the one station of that kind; KeyError if there is none."""
+        for name, station in self.file.stations.items():
+            if station.kind == kind:
+                return name
+        raise KeyError(kind)
