@@ -11,6 +11,7 @@
     │   ├── LedgerUnreachable                the ledger cannot be opened, read or written
     │   ├── PlantMissing                     no plant model is installed
     │   └── NoController                     no running controller answers for this site
+    ├── OutOfRange                    1      a value does not fit the register it should go to
     ├── Illegal                       1      a state table was given an event it does not have
     └── LedgerBroken                  1      the ledger contradicts itself
 
@@ -95,6 +96,10 @@ class PlantMissing(Unreachable):
 
 class NoController(Unreachable):
     """No running controller of the site answers."""
+
+
+class OutOfRange(LinectlError):
+    """A value does not fit the register type it should be written as."""
 
 
 class Illegal(LinectlError):
