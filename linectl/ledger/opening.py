@@ -1,0 +1,134 @@
+"""Opening a ledger's file: settings read back, wrong files refused, errors said for people."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import sqlite3
+from pathlib import Path
+from typing import IO
+
+from linectl.errors import LedgerUnreachable
+from linectl.ledger.schema import APPLICATION_ID, TABLES, VERSION
+
+MEMORY = ":memory:"
+BUSY_MS = 2000
+"""How long a statement waits for another program's lock before it gives up."""
+
+_ADVICE = {
+    "SQLITE_BUSY": "another program holds it locked; close that program, or wait, then try again",
+    "SQLITE_LOCKED": "another program holds it locked; close that program, then try again",
+    "SQLITE_READONLY": "it can only be read; give this user the right to write file and folder",
+    "SQLITE_FULL": "the disk is full; free space, the record goes on by itself",
+    "SQLITE_NOTADB": "it is not a ledger (not an SQLite file); name another file",
+    "SQLITE_CANTOPEN": "it cannot be opened; does its folder exist, may this user write there?",
+    "SQLITE_CORRUPT": "it is damaged; keep the file as it is and go back to a backup copy",
+    "SQLITE_IOERR": "the disk reports an error; check disk and cable, keep the file",
+}
+
+
+def explain(path: str, error: sqlite3.Error) -> LedgerUnreachable:
+    """What a person is told of an SQLite error: the file, what is wrong, what to do next."""
+    name = getattr(error, "sqlite_errorname", None) or ""
+    for code, advice in _ADVICE.items():
+        if name == code or name.startswith(code + "_"):
+            return LedgerUnreachable(f"ledger {path}: {advice}")
+    return LedgerUnreachable(f"ledger {path}: {error} ({name or type(error).__name__})")
+
+
+def connect(path: str) -> sqlite3.Connection:
+    """A connection with the durability the ledger promises, read back, and our tables.
+
+    Raises LedgerUnreachable: locked, read-only, full, not a ledger, or newer than this program.
+    """
+    if path != MEMORY and Path(path).is_dir():
+        raise LedgerUnreachable(f"ledger {path}: it is a folder; name a file in it")
+    connection: sqlite3.Connection | None = None
+    try:
+        # The writer's thread takes the connection over from the thread that opened it.
+        connection = sqlite3.connect(
+            path, timeout=BUSY_MS / 1000, isolation_level=None, check_same_thread=False
+        )
+        _refuse_foreign(path, connection)
+        _set_durable(path, connection)
+        if not _version(connection):
+            _create(connection)
+    except sqlite3.Error as error:
+        if connection is not None:
+            connection.close()
+        raise explain(path, error) from error
+    except LedgerUnreachable:
+        if connection is not None:
+            connection.close()
+        raise
+    return connection
+
+
+def _version(connection: sqlite3.Connection) -> int:
+    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def _refuse_foreign(path: str, connection: sqlite3.Connection) -> None:
+    tables = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+    mark = connection.execute("PRAGMA application_id").fetchone()[0]
+    if tables and mark != APPLICATION_ID:
+        raise LedgerUnreachable(
+            f"ledger {path}: it is a database of another program, not a ledger; name another file"
+        )
+    version = _version(connection)
+    if version > VERSION:
+        raise LedgerUnreachable(
+            f"ledger {path}: written by a newer linectl (tables version {version}, this one knows"
+            f" {VERSION}); install the newer linectl. Nothing was written."
+        )
+
+
+def _set_durable(path: str, connection: sqlite3.Connection) -> None:
+    """WAL with FULL: a commit that was acknowledged survives a power cut (NORMAL would not)."""
+    wanted = "memory" if path == MEMORY else "wal"
+    mode = connection.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+    connection.execute("PRAGMA synchronous = FULL")
+    level = connection.execute("PRAGMA synchronous").fetchone()[0]
+    if mode != wanted or level != 2:
+        raise LedgerUnreachable(
+            f"ledger {path}: the disk does not allow write-ahead logging with full"
+            f" synchronisation (got {mode}, {level}); use a local disk, not a network share"
+        )
+
+
+def _create(connection: sqlite3.Connection) -> None:
+    connection.executescript(
+        f"BEGIN IMMEDIATE; {TABLES} PRAGMA application_id = {APPLICATION_ID};"
+        f" PRAGMA user_version = {VERSION}; COMMIT;"
+    )
+
+
+def take_ownership(path: str) -> IO[str] | None:
+    """Hold `PATH-owner` locked, so that one controller at a time writes a ledger.
+
+    The lock is on a file beside the ledger: closing a second handle on the ledger itself would
+    drop SQLite's own locks. None for a ledger in memory. Raises LedgerUnreachable when held.
+    """
+    if path == MEMORY:
+        return None
+    try:
+        handle = open(path + "-owner", "a+", encoding="utf-8")  # noqa: SIM115 held until close
+    except OSError as error:
+        raise LedgerUnreachable(
+            f"ledger {path}: it cannot be opened ({error.strerror}); does its folder exist,"
+            " may this user write there?"
+        ) from error
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        handle.seek(0)
+        holder = handle.read().strip() or "unknown"
+        handle.close()
+        raise LedgerUnreachable(
+            f"ledger {path}: a controller writes it already (process {holder}); stop that one"
+            " first, or name another file"
+        ) from error
+    handle.truncate(0)
+    handle.write(str(os.getpid()))
+    handle.flush()
+    return handle

@@ -1,0 +1,139 @@
+"""What the ledger says: where gutters stand, what happened to them, which moves hang open."""
+
+from __future__ import annotations
+
+import sqlite3
+from typing import Any
+
+from linectl.image import Move, Slot
+from linectl.ledger.opening import explain
+from linectl.ledger.places import UNKNOWN
+
+
+class Reading:
+    """Questions to an open ledger, seen from one boot. Raises LedgerUnreachable."""
+
+    def __init__(
+        self, path: str, connection: sqlite3.Connection, boot: int, started_ms: int
+    ) -> None:
+        self.path = path
+        self.boot = boot
+        self.started_ms = started_ms
+        self._connection = connection
+
+    def standing(self) -> list[Slot]:
+        """What stands in the lanes, mouth to tail: runs' slots and the transfers between.
+
+        Times are milliseconds on this boot's clock (negative: before it began). A gutter that
+        nobody has named is -1.
+        """
+        return self._slots_of("p.kind IN ('run', 'transfer')")
+
+    def inside(self) -> list[Slot]:
+        """What stands at stations, carriages and turntables: work in progress at a power cut."""
+        return self._slots_of("p.kind IN ('sowing', 'harvest')")
+
+    def _slots_of(self, which: str) -> list[Slot]:
+        rows = self._all(
+            "SELECT p.name, p.kind, p.strokes - g.seat, g.id, g.crop, g.sown_ms, g.ripe_ms"
+            f" FROM gutters g JOIN places p ON p.id = g.place WHERE {which} ORDER BY p.id, 3"
+        )
+        start = self.started_ms
+        return [
+            Slot(
+                f"{name}.{slot}" if kind == "run" else name,
+                max(gutter, UNKNOWN),
+                crop,
+                (start if sown is None else sown) - start,
+                (start if ripe is None else ripe) - start,
+            )
+            for name, kind, slot, gutter, crop, sown, ripe in rows
+        ]
+
+    def places(self) -> dict[int, str]:
+        """Place of every named gutter that is in the machine or the lanes."""
+        return {s.gutter: s.place for s in (*self.inside(), *self.standing()) if s.gutter >= 0}
+
+    def unfinished(self) -> list[Move]:
+        """Moves of the boot before this one that were intended and never seen done."""
+        rows = self._all(
+            "SELECT m.number, m.kind, m.gutter, m.source, m.dest, m.crop, m.intended_ms"
+            " FROM moves m WHERE m.boot = ? AND m.done_ms IS NULL AND m.kind != 'reserve'"
+            " ORDER BY m.number",
+            (self.boot - 1,),
+        )
+        return [
+            Move(number, kind, gutter, source, dest, crop, False, intended - self.started_ms)
+            for number, kind, gutter, source, dest, crop, intended in rows
+        ]
+
+    def next_gutter(self) -> int:
+        """The first gutter id never used here."""
+        return max(self._one("SELECT coalesce(max(id), 0) FROM gutters"), 0) + 1
+
+    def next_move(self) -> int:
+        """The first move number never used here."""
+        return self._one("SELECT coalesce(max(number), 0) FROM moves") + 1
+
+    def counts(self) -> dict[str, int]:
+        """Gutters by what happened to them in this boot, and where they are now.
+
+        in_lanes_at_start + indexed = ejected + in_lanes + removed_from_lanes.
+        """
+        done = dict(
+            self._all(
+                "SELECT CASE WHEN kind = 'correct' AND dest = 'removed' THEN 'removed' ELSE kind"
+                " END, count(*) FROM moves WHERE boot = ? AND done_ms IS NOT NULL GROUP BY 1",
+                (self.boot,),
+            )
+        )
+        boot = (self.boot,)
+        in_sower = (
+            "SELECT count(*) FROM gutters g JOIN places p ON p.id = g.place WHERE p.kind = 'sowing'"
+        )
+        by_hand = (
+            "SELECT count(*) FROM moves WHERE boot = ? AND done_ms IS NOT NULL AND kind = 'correct'"
+        )
+        return {
+            "in_lanes_at_start": self._one("SELECT in_lanes FROM boots WHERE id = ?", boot),
+            "fed": done.get("feed", 0),
+            "seeded": self._one(
+                "SELECT count(*) FROM gutters WHERE sown_ms >= ? AND id > 0", (self.started_ms,)
+            ),
+            "indexed": done.get("insert", 0),
+            "ejected": done.get("eject", 0),
+            "handed_over": done.get("handover", 0),
+            "rejected": done.get("reject", 0),
+            "removed": done.get("removed", 0),
+            "removed_from_lanes": self._one(
+                by_hand + " AND dest = 'removed' AND source LIKE 'lane%'", boot
+            ),
+            "in_sower": self._one(in_sower),
+            "in_sower_seeded": self._one(in_sower + " AND g.sown_ms IS NOT NULL"),
+            "in_lanes": self._in_lanes(),
+        }
+
+    def lanes(self) -> list[dict[str, int]]:
+        """Per lane: its slots, and how many are filled."""
+        rows = self._all(
+            "SELECT lane, (SELECT sum(slots) FROM places q WHERE q.lane = p.lane AND kind = 'run'),"
+            " (SELECT count(*) FROM gutters g JOIN places r ON r.id = g.place"
+            "  WHERE r.lane = p.lane AND r.kind = 'run')"
+            " FROM places p WHERE kind = 'run' GROUP BY lane ORDER BY lane"
+        )
+        return [dict(zip(("lane", "slots", "filled"), row, strict=True)) for row in rows]
+
+    def _in_lanes(self) -> int:
+        return self._one(
+            "SELECT count(*) FROM gutters g JOIN places p ON p.id = g.place"
+            " WHERE p.kind IN ('run', 'transfer')"
+        )
+
+    def _one(self, sql: str, values: tuple[object, ...] = ()) -> int:
+        return int(self._all(sql, values)[0][0])
+
+    def _all(self, sql: str, values: tuple[object, ...] = ()) -> list[tuple[Any, ...]]:
+        try:
+            return self._connection.execute(sql, values).fetchall()
+        except sqlite3.Error as error:
+            raise explain(self.path, error) from error

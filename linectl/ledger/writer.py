@@ -1,0 +1,116 @@
+"""The ledger's own thread: the scan hands rows over and never waits on the disk."""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from collections.abc import Sequence
+
+from linectl.errors import LinectlError
+from linectl.image import Event, Move
+from linectl.ledger.record import Ledger
+
+EVENTS_MAX = 20_000
+"""Rows waiting for the disk beyond which events are dropped and counted: some hours' worth."""
+MOVES_MAX = 5_000
+"""Moves waiting beyond which the record is given up; the line stops far earlier, unacknowledged."""
+RETRY_S = 1.0
+"""Pause before a failed transaction is tried again."""
+
+
+class LedgerWriter:
+    """Commits what the scan hands over, in order; acknowledges through `durable()`.
+
+    `put` is for one thread, the scan's; it appends and returns. `durable`, `fault` and
+    `lost_events` may be read from any thread. While the disk fails, the writer keeps its rows
+    and tries again; `durable()` stands still meanwhile, so that the line waits.
+    """
+
+    def __init__(self, ledger: Ledger, retry_s: float = RETRY_S) -> None:
+        self._ledger = ledger
+        self._retry_s = retry_s
+        self._queue: deque[tuple[Sequence[Move], Sequence[Event]]] = deque()
+        self._wake = threading.Event()
+        self._stop = threading.Event()
+        self._durable = ledger.durable()
+        self._fault: str | None = None
+        self._given_up = False
+        self._put_moves = self._put_events = 0  # written by the scan's thread only
+        self._took_moves = self._took_events = 0  # written by the writer's thread only
+        self.lost_events = 0
+        self._thread = threading.Thread(target=self._run, name="ledger", daemon=True)
+        self._thread.start()
+
+    def put(self, moves: Sequence[Move], events: Sequence[Event]) -> None:
+        """Hand over one scan's rows; never blocks. What the limits refuse shows in `fault()`."""
+        if self._given_up or not (moves or events):
+            return
+        if self._put_moves - self._took_moves + len(moves) > MOVES_MAX:
+            # A move left out would make every later acknowledgement a lie: stop here for good.
+            self._given_up = True
+            return
+        if self._put_events - self._took_events + len(events) > EVENTS_MAX:
+            self.lost_events += len(events)
+            events = ()
+        self._put_moves += len(moves)
+        self._put_events += len(events)
+        self._queue.append((moves, events))
+        self._wake.set()
+
+    def durable(self) -> int:
+        """Every move up to this number is on disk."""
+        return self._durable
+
+    def fault(self) -> str | None:
+        """Why nothing is recorded at present, for people; None while all is well."""
+        if self._given_up:
+            return (
+                f"ledger {self._ledger.path}: more than {MOVES_MAX} moves wait for the disk;"
+                " recording has ended, the line waits. Mend the disk, start the controller again."
+            )
+        return self._fault
+
+    def close(self, timeout_s: float = 5.0) -> bool:
+        """Write what waits, end the thread; True if all of it reached the disk in time."""
+        self._stop.set()
+        self._wake.set()
+        self._thread.join(timeout_s)
+        return not self._thread.is_alive() and not self._queue and self._fault is None
+
+    def _run(self) -> None:
+        while True:
+            self._wake.wait()
+            self._wake.clear()
+            while self._queue:
+                self._commit(*self._take())
+                if self._stop.is_set() and self._fault:
+                    return
+            if self._stop.is_set() and not self._queue:
+                return
+
+    def _take(self) -> tuple[list[Move], list[Event]]:
+        """All that waits, as one transaction: a slow disk gets fewer and larger ones."""
+        moves: list[Move] = []
+        events: list[Event] = []
+        while self._queue:
+            some_moves, some_events = self._queue.popleft()
+            moves.extend(some_moves)
+            events.extend(some_events)
+        return moves, events
+
+    def _commit(self, moves: list[Move], events: list[Event]) -> None:
+        while True:
+            last = self._stop.is_set()  # asked to end: one more attempt, not endless ones
+            try:
+                self._ledger.record(moves, events)
+            except LinectlError as error:
+                self._fault = str(error)
+                if last:
+                    return
+                self._stop.wait(self._retry_s)
+                continue
+            self._fault = None
+            self._durable = self._ledger.durable()
+            self._took_moves += len(moves)
+            self._took_events += len(events)
+            return

@@ -1,0 +1,109 @@
+"""A ledger that cannot be trusted is refused, with a sentence that says what to do."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+
+import pytest
+
+from linectl.errors import LedgerBroken, LedgerUnreachable
+from linectl.image import Slot
+from linectl.ledger import Ledger
+from linectl.ledger.schema import VERSION
+
+
+def test_the_file_is_written_ahead_and_synchronised_in_full(tmp_path, site):
+    path = str(tmp_path / "line.sqlite3")
+    ledger = Ledger.open(path, site)
+    own = ledger._connection
+    assert own.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+    assert own.execute("PRAGMA synchronous").fetchone() == (2,)  # 2 is FULL
+    ledger.close()
+
+
+def test_a_file_that_is_no_database_is_refused_and_left_alone(tmp_path, site):
+    path = tmp_path / "notes.txt"
+    path.write_text("gutters: 12 in lane 3, ask the morning shift\n" * 40)
+    before = path.read_bytes()
+    with pytest.raises(LedgerUnreachable, match="not a ledger"):
+        Ledger.open(str(path), site)
+    assert path.read_bytes() == before
+
+
+def test_another_programs_database_is_refused(tmp_path, site):
+    path = tmp_path / "other.sqlite3"
+    other = sqlite3.connect(path)
+    other.execute("CREATE TABLE invoices (id)")
+    other.close()
+    with pytest.raises(LedgerUnreachable, match="another program"):
+        Ledger.open(str(path), site)
+
+
+def test_a_ledger_of_a_newer_linectl_is_refused(tmp_path, site):
+    path = tmp_path / "line.sqlite3"
+    Ledger.open(str(path), site).close()
+    newer = sqlite3.connect(path)
+    newer.execute(f"PRAGMA user_version = {VERSION + 1}")
+    newer.close()
+    with pytest.raises(LedgerUnreachable, match="newer linectl"):
+        Ledger.open(str(path), site)
+
+
+def test_another_sites_ledger_is_refused(tmp_path, make_site):
+    path = str(tmp_path / "line.sqlite3")
+    Ledger.open(path, make_site("north")).close()
+    with pytest.raises(LedgerUnreachable, match="belongs to site north, not to south"):
+        Ledger.open(path, make_site("south"))
+
+
+def test_a_gutter_in_a_slot_that_the_site_lost_is_named(tmp_path, make_site):
+    path = str(tmp_path / "line.sqlite3")
+    ledger = Ledger.open(path, make_site())
+    ledger.seed_lanes([Slot("lane1.grow.7", 11, "oak", 0, 0)])
+    ledger.close()
+    with pytest.raises(LedgerBroken, match=r"gutter 11 stands at lane1\.grow\.7"):
+        Ledger.open(path, make_site(grow_slots=6))
+
+
+def test_a_second_controller_is_told_which_process_writes_it(tmp_path, site):
+    path = str(tmp_path / "line.sqlite3")
+    ledger = Ledger.open(path, site)
+    with pytest.raises(LedgerUnreachable, match=f"process {os.getpid()}"):
+        Ledger.open(path, site)
+    ledger.close()
+    Ledger.open(path, site).close()
+
+
+def test_a_ledger_locked_by_another_program_says_so(tmp_path, site, journey, monkeypatch):
+    monkeypatch.setattr("linectl.ledger.opening.BUSY_MS", 10)
+    path = tmp_path / "line.sqlite3"
+    ledger = Ledger.open(str(path), site)
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN EXCLUSIVE")
+    with pytest.raises(LedgerUnreachable, match="another program holds it locked"):
+        ledger.record(journey.sow(1), [])
+    other.execute("ROLLBACK")
+    other.close()
+    ledger.record(journey.sow(2), [])
+    assert ledger.places() == {2: "lane1.germ.0"}
+    ledger.close()
+
+
+def test_a_folder_that_is_not_there_is_named(tmp_path, site):
+    with pytest.raises(LedgerUnreachable, match="does its folder exist"):
+        Ledger.open(str(tmp_path / "nowhere" / "line.sqlite3"), site)
+    with pytest.raises(LedgerUnreachable, match="it is a folder"):
+        Ledger.open(str(tmp_path), site)
+
+
+def test_a_full_disk_loses_nothing_that_was_acknowledged(tmp_path, site, journey, events):
+    path = str(tmp_path / "line.sqlite3")
+    ledger = Ledger.open(path, site)
+    ledger.record(journey.sow(1), [])
+    pages = ledger._connection.execute("PRAGMA page_count").fetchone()[0]
+    ledger._connection.execute(f"PRAGMA max_page_count = {pages}")
+    with pytest.raises(LedgerUnreachable, match="the disk is full"):
+        ledger.record(journey.sow(2), events(2000))
+    assert (ledger.durable(), ledger.places()) == (5, {1: "lane1.germ.0"})
+    ledger.close()
