@@ -21,8 +21,9 @@ from linectl.registers.frames import (
 )
 
 
-# MODBUS over Serial Line V1.02 (2006), appendix on CRC generation: 02 07 is followed by 41 12. The frames of unit 11h
-# are the FC 3 example of MODBUS Application Protocol V1.1b3, 6.3, with unit and CRC added.
+# MODBUS over Serial Line V1.02 (2006), appendix on CRC generation: 02 07 is followed by 41 12.
+# The frames of unit 11h are the FC 3 example of MODBUS Application Protocol V1.1b3, 6.3, with
+# unit and CRC added.
 @pytest.mark.parametrize(
     ("frame", "crc"),
     [

@@ -1,0 +1,107 @@
+"""Cycles, ages and reactions against figures worked out from the serial-line specification."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from linectl.registers.budget import Budget, bus_budgets, reaction_ms, worst_ages_ms
+from linectl.registers.wire_time import HOST_MS
+from linectl.site.model import Site
+
+SiteOf = Callable[..., Site]
+DEVICES = {
+    name: {"unit": unit, "turnaround": "10ms"} for unit, name in enumerate(("a", "b", "c"), 1)
+}
+
+
+def registers(count: int) -> list[dict[str, Any]]:
+    facts = {"direction": "in", "table": "holding", "type": "u16"}
+    return [
+        facts | {"device": device, "address": address}
+        for device in DEVICES
+        for address in range(count)
+    ]
+
+
+# Computed from V1.02: each exchange 22.917 ms (33 characters of 11 bits at 19 200 baud and two
+# silences of 38.5 bits) + 10 ms turnaround; three of them 98.75 ms.
+def test_three_devices_on_one_serial_line(site_of: SiteOf, rtu_line: dict[str, Any]) -> None:
+    (bus,) = bus_budgets(site_of(DEVICES, registers(10), rtu_line))
+    assert bus.requests == 3
+    assert bus.wire_ms == pytest.approx(98.75)
+    assert bus.cycle_ms == pytest.approx(98.75)
+    assert not bus.fits
+    assert bus.silent_extra_ms == pytest.approx(200 + 38.5 / 19.2)
+
+
+def test_a_bus_with_time_to_spare_keeps_its_poll(site_of: SiteOf) -> None:
+    (bus,) = bus_budgets(site_of({"a": {"unit": 1}}, registers(10)[:10]))
+    assert bus.cycle_ms == 20
+    assert bus.wire_ms == pytest.approx(2, abs=0.1)
+    assert bus.fits
+
+
+def test_the_grid_lies_end_to_end_and_samples_inside(
+    site_of: SiteOf, rtu_line: dict[str, Any]
+) -> None:
+    (bus,) = bus_budgets(site_of(DEVICES, registers(10), rtu_line))
+    for one, following in zip(bus.reads, bus.reads[1:], strict=False):
+        assert one.done_ms == following.start_ms
+    for read in bus.reads:
+        assert read.start_ms < read.sample_ms < read.done_ms
+    # 8 request bytes, one silence, 10 ms turnaround.
+    assert bus.reads[0].sample_ms == pytest.approx(8 * 11 / 19.2 + 38.5 / 19.2 + 10)
+
+
+def test_an_inputs_worst_age_is_a_cycle_and_its_own_read(
+    site_of: SiteOf, rtu_line: dict[str, Any]
+) -> None:
+    ages = worst_ages_ms(site_of(DEVICES, registers(10), rtu_line))
+    assert ages[0] == pytest.approx(98.75 + 32.917 + HOST_MS, abs=0.001)
+
+
+def test_a_reaction_is_the_sum_of_its_named_parts(site_of: SiteOf) -> None:
+    rows = [
+        {
+            "device": "io",
+            "direction": "in",
+            "table": "discrete",
+            "address": 0,
+            "type": "bool",
+            "on_delay_ms": "40ms",
+        },
+        {"device": "io", "direction": "out", "table": "coil", "address": 0, "type": "bool"},
+        {"device": "io", "direction": "out", "table": "coil", "address": 8, "type": "bool"},
+    ]
+    site = site_of({"io": {"unit": 1, "turnaround": "5ms"}}, rows)
+    reaction = Budget(site).reaction(site.points[0], site.points[1])
+    terms = dict(reaction.terms)
+    assert list(terms) == [
+        "input filter",
+        "device",
+        "poll cycle",
+        "read",
+        "scan",
+        "wait for write slot",
+        "write",
+        "output device",
+        "own time",
+    ]
+    assert terms["input filter"] == 40
+    assert terms["device"] == terms["output device"] == 5
+    assert terms["poll cycle"] == terms["scan"] == 20
+    # One read of 5 ms may be on its way, and one other block of outputs is written before.
+    assert terms["wait for write slot"] == pytest.approx(10, abs=0.1)
+    assert terms["write"] == pytest.approx(5, abs=0.1)
+    assert reaction.worst_ms == pytest.approx(sum(terms.values()))
+    assert reaction_ms(site, site.points[0], site.points[1]) == reaction.worst_ms
+
+
+def test_an_output_is_no_cause(site_of: SiteOf) -> None:
+    rows = [{"device": "io", "direction": "out", "table": "coil", "address": 0, "type": "bool"}]
+    site = site_of({"io": {"unit": 1}}, rows)
+    with pytest.raises(KeyError):
+        reaction_ms(site, site.points[0], site.points[0])

@@ -1,0 +1,165 @@
+"""The planner: few requests, never an address that is not ours, never half a value."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from linectl.errors import SiteError
+from linectl.registers.plan import ReadRequest, read_plan, write_function, write_plan
+from linectl.site.model import Site
+
+SiteOf = Callable[..., Site]
+
+
+def row(table: str, address: int, type_: str = "u16", **facts: Any) -> dict[str, Any]:
+    direction = "in" if table in ("discrete", "input") else "out"
+    long = {"word_order": "big"} if type_ in ("u32", "i32", "f32") else {}
+    fixed = {"device": "io", "table": table, "address": address, "type": type_}
+    return {"direction": direction} | fixed | long | facts
+
+
+def holding_input(address: int, type_: str = "u16") -> dict[str, Any]:
+    return row("holding", address, type_, direction="in")
+
+
+def ranges(requests: tuple[ReadRequest, ...]) -> list[tuple[int, int, int]]:
+    return [(request.function, request.address, request.quantity) for request in requests]
+
+
+def test_neighbours_come_in_one_request(site_of: SiteOf) -> None:
+    rows = [row("discrete", address, "bool") for address in (3, 1, 2)]
+    requests = read_plan(site_of({"io": {"unit": 1}}, rows), "b")
+    assert ranges(requests) == [(2, 1, 3)]
+    assert requests[0].points == (1, 2, 0)
+
+
+def test_each_table_has_its_function(site_of: SiteOf) -> None:
+    rows = [
+        row("coil", 0, "bool", direction="in"),
+        row("discrete", 0, "bool"),
+        holding_input(0),
+        row("input", 0),
+    ]
+    requests = read_plan(site_of({"io": {"unit": 1}}, rows), "b")
+    assert ranges(requests) == [(1, 0, 1), (2, 0, 1), (3, 0, 1), (4, 0, 1)]
+
+
+def test_an_address_no_point_names_is_not_read(site_of: SiteOf) -> None:
+    rows = [row("input", 0), row("input", 2)]
+    requests = read_plan(site_of({"io": {"unit": 1}}, rows), "b")
+    assert ranges(requests) == [(4, 0, 1), (4, 2, 1)]
+
+
+def test_an_output_between_two_inputs_is_not_read(site_of: SiteOf) -> None:
+    rows = [holding_input(0), row("holding", 1), holding_input(2)]
+    requests = read_plan(site_of({"io": {"unit": 1}}, rows), "b")
+    assert ranges(requests) == [(3, 0, 1), (3, 2, 1)]
+
+
+def test_a_gap_that_pays_is_read_where_the_device_allows_it(
+    site_of: SiteOf, rtu_line: dict[str, Any]
+) -> None:
+    device = {"unit": 1, "gaps": True, "turnaround": "5ms"}
+    near = [row("input", 0), row("input", 15)]
+    far = [row("input", 0), row("input", 25)]
+    assert ranges(read_plan(site_of({"io": device}, near, rtu_line), "b")) == [(4, 0, 16)]
+    assert len(read_plan(site_of({"io": device}, far, rtu_line), "b")) == 2
+
+
+def test_a_long_value_is_not_split_at_the_devices_limit(site_of: SiteOf) -> None:
+    rows = [row("input", 0), row("input", 1), row("input", 2, "u32")]
+    requests = read_plan(site_of({"io": {"unit": 1, "max_read_registers": 3}}, rows), "b")
+    assert ranges(requests) == [(4, 0, 2), (4, 2, 2)]
+
+
+def test_two_bits_of_one_register_are_one_register(site_of: SiteOf) -> None:
+    rows = [row("input", 7, "bool", bit=bit) for bit in (0, 3)]
+    assert ranges(read_plan(site_of({"io": {"unit": 1}}, rows), "b")) == [(4, 7, 1)]
+
+
+# Quantity limits: MODBUS Application Protocol V1.1b3, 6.1 and 6.3.
+def test_the_protocols_limits_hold_whatever_the_site_says(site_of: SiteOf) -> None:
+    bits = [row("discrete", address, "bool") for address in range(2001)]
+    registers = [row("input", address) for address in range(126)]
+    requests = read_plan(site_of({"io": {"unit": 1}}, bits + registers), "b")
+    assert ranges(requests) == [(2, 0, 2000), (2, 2000, 1), (4, 0, 125), (4, 125, 1)]
+
+
+def test_devices_come_in_the_sites_order_with_their_units(site_of: SiteOf) -> None:
+    rows = [row("input", 0, device="second"), row("input", 0, device="first")]
+    devices = {"first": {"unit": 9}, "second": {"unit": 4}}
+    requests = read_plan(site_of(devices, rows), "b")
+    assert [(request.device, request.unit) for request in requests] == [("first", 9), ("second", 4)]
+
+
+def test_outputs_are_written_in_unbroken_blocks(site_of: SiteOf) -> None:
+    rows = [row("coil", address, "bool") for address in (0, 1, 5)]
+    rows += [row("holding", 10), row("holding", 11, "u32")]
+    blocks = write_plan(site_of({"io": {"unit": 1}}, rows), "b")
+    found = [(block.table, block.address, block.quantity) for block in blocks]
+    assert found == [("coil", 0, 2), ("coil", 5, 1), ("holding", 10, 3)]
+
+
+@pytest.mark.parametrize(
+    ("write", "one", "more"), [("both", 5, 15), ("single", 5, 5), ("multiple", 15, 15)]
+)
+def test_a_device_is_written_with_the_functions_it_has(
+    site_of: SiteOf, write: str, one: int, more: int
+) -> None:
+    device = site_of({"io": {"unit": 1, "write": write}}, []).file.devices["io"]
+    assert write_function(device, "coil", 1) == one
+    assert write_function(device, "coil", 2) == more
+    assert write_function(device, "holding", 1) == one + (1 if one in (5, 15) else 0)
+
+
+def test_half_a_set_point_is_refused_with_its_line(site_of: SiteOf) -> None:
+    site = site_of({"io": {"unit": 1, "write": "single"}}, [row("holding", 0, "f32")])
+    with pytest.raises(SiteError, match=r"io\.csv:2: type: .*half a value"):
+        write_plan(site, "b")
+
+
+@st.composite
+def maps(draw: st.DrawFn) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+    """A device with limits and a register map without overlaps."""
+    device = {
+        "unit": 1,
+        "gaps": draw(st.booleans()),
+        "max_read_registers": draw(st.integers(2, 125)),
+        "max_read_bits": draw(st.integers(1, 64)),
+    }
+    rows: list[dict[str, Any]] = []
+    address = draw(st.integers(0, 20))
+    for _ in range(draw(st.integers(1, 25))):
+        type_ = draw(st.sampled_from(["u16", "u32", "f32"]))
+        rows.append(row("input", address, type_))
+        address += (1 if type_ == "u16" else 2) + draw(st.integers(0, 30))
+    for address in draw(st.sets(st.integers(0, 200), max_size=20)):
+        rows.append(row("discrete", address, "bool"))
+    return device, rows
+
+
+@given(plan=maps())
+def test_every_point_is_read_whole_once_and_within_the_limits(
+    site_of: SiteOf, plan: tuple[dict[str, Any], list[dict[str, Any]]]
+) -> None:
+    device, rows = plan
+    site = site_of({"io": device}, rows)
+    requests = read_plan(site, "b")
+    brought = [index for request in requests for index in request.points]
+    assert sorted(brought) == list(range(len(rows)))
+    for request in requests:
+        end = request.address + request.quantity
+        named: set[int] = set()
+        for index in request.points:
+            point = site.points[index]
+            assert request.address <= point.address
+            assert point.address + point.words <= end
+            named.update(range(point.address, point.address + point.words))
+        assert device["gaps"] or len(named) == request.quantity
+        limit = device["max_read_bits" if request.function == 2 else "max_read_registers"]
+        assert request.quantity <= limit
