@@ -30,4 +30,4 @@ class CropFile(Facts):
     """crops.yaml: the crops, and blends as shares of gutters."""
 
     crops: dict[Name, Crop]
-    blends: dict[Name, dict[Name, int]] = {}
+    blends: dict[Name, dict[Name, int]] = Field(default_factory=dict)

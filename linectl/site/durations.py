@@ -1,4 +1,4 @@
-"""Durations as people write them (`250ms`, `40s`, `22m30s`, `25d`), held as integer milliseconds."""
+"""Durations as people write them (`250ms`, `40s`, `22m30s`, `25d`), held as whole milliseconds."""
 
 from __future__ import annotations
 

@@ -1,0 +1,175 @@
+"""Reads a site's folder, and those it extends, into one checked `Site`, or says all errors."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from linectl.errors import Finding, SiteError
+from linectl.site.complaints import validated
+from linectl.site.crops import CropFile
+from linectl.site.hardware import Point
+from linectl.site.interlocks import InterlockFile
+from linectl.site.iolist import Row, override, points_of, read_rows
+from linectl.site.model import Site, SiteFile
+from linectl.site.patterns import with_outputs_named
+from linectl.site.parts import needed_points
+from linectl.site.sheet import Node, empty, merge, read_yaml
+
+YAML_FILES = ("site.yaml", "interlocks.yaml", "crops.yaml")
+_EXTENDS_MAX = 8
+"""Sites that may stand on one another; more is a circle or past following."""
+
+
+@dataclass(frozen=True)
+class Sources:
+    """A site's files, resolved: each tree merged over the sites it extends, rows in order."""
+
+    trees: dict[str, Node]
+    rows: tuple[Row, ...]
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What came of reading a folder: the site if nothing is wrong, else every finding."""
+
+    site: Site | None
+    errors: tuple[Finding, ...]
+
+
+def load_site(folder: str | os.PathLike[str]) -> Site:
+    """The checked site in `folder`. Raises SiteError with every finding at once."""
+    reading = read_site(folder)
+    if reading.site is None:
+        raise SiteError(reading.errors)
+    return reading.site
+
+
+def read_site(folder: str | os.PathLike[str]) -> Reading:
+    """Reads and checks the site in `folder`; never raises for what a person wrote wrong."""
+    findings: list[Finding] = []
+    sources = read_sources(Path(folder), findings)
+    trees = sources.trees
+    file = validated(SiteFile, trees["site.yaml"], findings)
+    crops = validated(CropFile, trees["crops.yaml"], findings)
+    interlocks = validated(InterlockFile, trees["interlocks.yaml"], findings)
+    needs = needed_points(file.stations, file.lanes, file.zones) if file else {}
+    made = points_of(sources.rows, needs, findings)
+    points = tuple(point for _, point in made)
+    if findings or file is None or crops is None or interlocks is None:
+        return Reading(None, _ordered(findings))
+    interlocks = with_outputs_named(interlocks, points)
+    site = Site(
+        file=file,
+        points=points,
+        crops=crops,
+        interlocks=interlocks,
+        folder=str(folder),
+        digest=digest_of(file, points, crops, interlocks),
+    )
+    return Reading(site, ())
+
+
+def read_sources(folder: Path, findings: list[Finding]) -> Sources:
+    """The files of the site and of those it extends, merged; what cannot be read is found."""
+    chain = _chain(folder, findings)
+    trees: dict[str, Node] = {}
+    rows: list[Row] = []
+    for depth, (place, site_tree) in enumerate(chain):
+        last = depth == len(chain) - 1
+        for name in YAML_FILES:
+            own = site_tree if name == "site.yaml" else _tree(place, folder, name, depth, findings)
+            trees[name] = merge(trees[name], own, findings) if name in trees else own
+        rows = _rows(place, folder, rows, depth, findings)
+        if last and depth:
+            _drop_extends(trees)
+    return Sources(trees, tuple(rows))
+
+
+def _chain(folder: Path, findings: list[Finding]) -> list[tuple[Path, Node]]:
+    """(folder, site.yaml) from the site extended first to the site itself."""
+    chain: list[tuple[Path, Node]] = []
+    place = folder
+    while True:
+        name = _shown(place, folder, "site.yaml")
+        tree = read_yaml(place / "site.yaml", name, findings)
+        chain.insert(0, (place, tree))
+        extends = tree.child("extends")
+        if extends is None or not isinstance(extends.value, str):
+            return chain
+        place = Path(os.path.normpath(place / extends.value))
+        if not place.is_dir():
+            text = f"there is no folder {extends.value!r} beside this site"
+            near = _sites_in(place.parent)
+            findings.append(Finding(name, extends.line, "extends", text, near))
+            return chain
+        if len(chain) >= _EXTENDS_MAX or any(place.samefile(done) for done, _ in chain):
+            text = "the sites extend one another in a circle"
+            findings.append(Finding(name, extends.line, "extends", text))
+            return chain
+
+
+def _sites_in(folder: Path) -> str | None:
+    """A hint that lists the sites in `folder`, if it holds any."""
+    if not folder.is_dir():
+        return None
+    names = sorted(site.parent.name for site in folder.glob("*/site.yaml"))
+    return "sites there: " + ", ".join(names) if names else None
+
+
+def _tree(place: Path, folder: Path, name: str, depth: int, findings: list[Finding]) -> Node:
+    """One file of one site of the chain; only the first of the chain must have it."""
+    shown = _shown(place, folder, name)
+    if depth and not (place / name).exists():
+        return empty(shown)
+    return read_yaml(place / name, shown, findings)
+
+
+def _rows(
+    place: Path, folder: Path, rows: Sequence[Row], depth: int, findings: list[Finding]
+) -> list[Row]:
+    path = place / "io.csv"
+    if not depth:
+        return read_rows(path, _shown(place, folder, "io.csv"), findings)
+    if not path.exists():
+        return list(rows)
+    return override(rows, read_rows(path, _shown(place, folder, "io.csv"), findings), findings)
+
+
+def _shown(place: Path, folder: Path, name: str) -> str:
+    """How findings call a file: its own name, or its path as seen from the site's folder."""
+    if place == folder:
+        return name
+    return Path(os.path.relpath(place, folder), name).as_posix()
+
+
+def _drop_extends(trees: dict[str, Node]) -> None:
+    """The resolved site stands on nothing any more; its digest must not tell the two apart."""
+    tree = trees["site.yaml"]
+    value = {key: node for key, node in tree.value.items() if key != "extends"}
+    trees["site.yaml"] = Node(value, tree.file, tree.line)
+
+
+def digest_of(
+    file: SiteFile, points: Sequence[Point], crops: CropFile, interlocks: InterlockFile
+) -> str:
+    """SHA-256 over what the files say, resolved; spelling, order of keys and lines do not count."""
+    content: list[Any] = [file.model_dump(mode="json"), crops.model_dump(mode="json")]
+    content.append(interlocks.model_dump(mode="json"))
+    content.append([point.model_dump(mode="json", exclude={"line"}) for point in points])
+    text = json.dumps(content, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _ordered(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """By file, line and key, each once."""
+    unique = dict.fromkeys(findings)
+    return tuple(sorted(unique, key=lambda found: (found.file, found.line, found.key)))
+
+
+__all__ = ["Reading", "Sources", "load_site", "read_site", "read_sources"]
