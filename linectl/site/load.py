@@ -17,8 +17,8 @@ from linectl.site.hardware import Point
 from linectl.site.interlocks import InterlockFile
 from linectl.site.iolist import Row, override, points_of, read_rows
 from linectl.site.model import Site, SiteFile
-from linectl.site.patterns import with_outputs_named
 from linectl.site.parts import needed_points
+from linectl.site.patterns import with_outputs_named
 from linectl.site.sheet import Node, empty, merge, read_yaml
 
 YAML_FILES = ("site.yaml", "interlocks.yaml", "crops.yaml")

@@ -56,3 +56,8 @@ def needed_points(
 def needs_of(file: SiteFile) -> dict[str, Need]:
     """Every point that a checked site needs, by tag."""
     return needed_points(file.stations, file.lanes, file.zones)
+
+
+def moving_tags(file: SiteFile) -> frozenset[str]:
+    """Tags of the outputs that set something in motion."""
+    return frozenset(tag for tag, need in needs_of(file).items() if need.role.moves)

@@ -61,16 +61,23 @@ def empty(file: str) -> Node:
     return Node({}, file, 1)
 
 
-def read_yaml(path: Path, name: str, findings: list[Finding]) -> Node:
+def read_yaml(
+    path: Path,
+    name: str,
+    findings: list[Finding],
+    *,
+    listed: bool = False,
+    hint: str = "every site needs it; see config/README.md",
+) -> Node:
     """The tree of a YAML 1.2 file; what cannot be read is added to `findings`.
 
-    `name` is how findings call the file. A file that cannot be read gives an empty tree.
+    `name` is how findings call the file, `listed` says that it must be a list, not a mapping,
+    `hint` what to do if it is not there. A file that cannot be read gives an empty tree.
     """
     yaml = YAML(typ="rt")
     try:
         data = yaml.load(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
-        hint = "every site needs it; see config/README.md"
         findings.append(Finding(name, 1, "file", f"cannot be read: {error.strerror}", hint))
     except UnicodeDecodeError as error:
         text = f"is not UTF-8 text (byte {error.start})"
@@ -82,9 +89,10 @@ def read_yaml(path: Path, name: str, findings: list[Finding]) -> Node:
     except YAMLError as error:
         findings.append(Finding(name, 1, "file", f"is not YAML: {error}"))
     else:
-        if isinstance(data, CommentedMap):
+        if isinstance(data, CommentedSeq if listed else CommentedMap):
             return _node(data, name, 1)
-        text = "holds no keys" if data is None else "must be a mapping of keys to values"
+        wanted = "a list, one entry a line" if listed else "a mapping of keys to values"
+        text = "holds no keys" if data is None else f"must be {wanted}"
         findings.append(Finding(name, 1, "file", text))
     return empty(name)
 

@@ -1,0 +1,70 @@
+"""Which faults a plant can play at which part: the names that scenario files use."""
+
+from __future__ import annotations
+
+from linectl.site.machine import Conveyor
+from linectl.site.model import Site
+from linectl.site.parts import needs_of
+
+EYE = ("stuck_on", "stuck_off", "flicker")
+BELT = ("no_start", "drifts", "trips", "skewed")
+CARRIAGE = (
+    "no_start", "drifts", "trips", "off_position", "flag_missed", "grips_nothing", "drops",
+    "sticks_out",
+)  # fmt: skip
+OWN = {
+    "magazine": ("feeds_two", "feeds_none", "empty"),
+    "fill": ("hopper_empty",),
+    "tamp": ("press_sticks",),
+    "water": ("valve_leaks", "supply_lost"),
+    "seed": ("vacuum_low", "seed_empty"),
+    "turn": ("stops_at_45",),
+    "turnout": ("stops_at_45",),
+    "infeed": CARRIAGE,
+    "outfeed": CARRIAGE,
+    "packing": ("takes_without_handshake", "handshake_sticks", "late"),
+}
+RUN = ("stroke_short", "overruns", "one_run_only")
+LIFT = ("stops_half_way", "drifts")
+ZONE = ("air_lost",)
+DEVICE = ("silent", "late", "supply_lost")
+
+_EYES = ("centred", "on_board", "not_low", "not_empty", "single")
+"""Roles that are eyes though their names do not end in `_eye`."""
+
+
+def fault_kinds(site: Site) -> dict[str, tuple[str, ...]]:
+    """Every part and eye of the site that can fail, with the kinds of fault it can have."""
+    kinds: dict[str, tuple[str, ...]] = {}
+
+    def add(part: str, more: tuple[str, ...]) -> None:
+        kinds[part] = (*kinds.get(part, ()), *more)
+
+    for tag, need in needs_of(site.file).items():
+        name = need.role.name
+        if need.role.direction == "in" and (name.endswith("_eye") or name in _EYES):
+            add(tag, EYE)
+    for name, station in site.file.stations.items():
+        add(name, BELT if isinstance(station, Conveyor) else ())
+        add(name, OWN[station.kind])
+    for lane in site.file.lanes:
+        for run in lane.runs:
+            add(f"{lane.prefix}.{run.name}", RUN)
+        for transfer in lane.transfers:
+            if transfer.kind != "level":
+                add(f"{lane.prefix}.{transfer.name}", LIFT)
+    for zone in site.file.zones:
+        add(zone, ZONE)
+    for device in site.file.devices:
+        add(device, DEVICE)
+    return kinds
+
+
+def place_names(site: Site) -> set[str]:
+    """Every place of the machine where a gutter can be taken out or put in by hand."""
+    names = {name for name, station in site.file.stations.items() if station.kind != "packing"}
+    for lane in site.file.lanes:
+        for run in lane.runs:
+            names |= {f"{lane.prefix}.{run.name}.{slot}" for slot in range(run.slots)}
+        names |= {f"{lane.prefix}.{transfer.name}" for transfer in lane.transfers}
+    return names
