@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -79,4 +80,4 @@ class Event(NamedTuple):
     kind: str
     source: str
     text: str
-    data: dict[str, Value | str | None]
+    data: Mapping[str, Value | str | None]

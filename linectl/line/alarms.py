@@ -1,0 +1,51 @@
+"""Alarms that stand now, and the order in which they came: the first of a burst is marked."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from linectl.image import Event
+
+if TYPE_CHECKING:
+    from linectl.line.line import Line
+
+
+@dataclass(frozen=True)
+class Alarm:
+    """One standing alarm: what happened, what to do, since when (ms), and whether it was first."""
+
+    tag: str
+    priority: str
+    text: str
+    do: str
+    since: int
+    first_out: bool
+
+
+class Alarms:
+    """Standing alarms by tag. Alarms of one scan cannot be ordered: each of them is first."""
+
+    FIELDS = ("standing",)
+
+    def __init__(self, line: Line) -> None:
+        self._line = line
+        self.standing: dict[str, Alarm] = {}
+
+    def raise_(self, tag: str, priority: str, text: str, do: str) -> None:
+        """An alarm comes; one that stands already keeps its time."""
+        if tag in self.standing:
+            return
+        now = self._line.now
+        first = not any(
+            alarm.priority == "high" and alarm.since < now for alarm in self.standing.values()
+        )
+        self.standing[tag] = Alarm(tag, priority, text, do, now, first)
+        data: dict[str, str | bool] = {"priority": priority, "first_out": first, "do": do}
+        self._line.emit(Event(now, "alarm_on", tag, text, data))
+
+    def clear(self, tag: str) -> None:
+        """The alarm's condition has ended."""
+        alarm = self.standing.pop(tag, None)
+        if alarm is not None:
+            self._line.emit(Event(self._line.now, "alarm_off", tag, alarm.text, {}))

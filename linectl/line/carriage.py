@@ -1,0 +1,464 @@
+"""The carriages: one picks at the turntable and inserts at a mouth, one ejects at a tail.
+
+Both go round the same cycle: stand at the source, reach, grip, lift, travel, stand at the
+destination, reach, release, withdraw. Travel needs the gripper proven home; a hand-over needs
+the far side taken for it. `grip` holds a load: it is demanded while anything hangs in it.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from linectl.line.inputs import NEVER
+from linectl.line.part import Part, fault_rows
+from linectl.line.tables import table
+from linectl.site import machine
+
+if TYPE_CHECKING:
+    from linectl.line.harvest import TurnOut
+    from linectl.line.line import Line
+    from linectl.line.sower import Turn
+    from linectl.line.units import Unit
+
+_ACTIVE = (
+    "stowing|fetching|asked_pick|reaching|gripping|lifting|travelling|asked_put|offering|"
+    "releasing|withdrawing"
+)
+_HOLDING = frozenset(
+    ("gripping", "lifting", "loaded", "travelling", "at_put", "asked_put", "offering")
+)
+
+
+class Carriage(Part):
+    """What both carriages share; the ends of the trip are the subclasses' business."""
+
+    TABLE = table(
+        "carriage",
+        "idle",
+        [
+            ("stow", "idle", "stowing"),
+            ("stowed", "stowing", "idle"),
+            ("fetch", "idle", "fetching"),
+            ("there", "fetching", "at_pick"),
+            ("leave", "at_pick", "idle"),
+            ("ask_pick", "at_pick", "asked_pick"),
+            ("durable", "asked_pick", "reaching"),
+            ("out", "reaching", "gripping"),
+            ("gripped", "gripping", "lifting"),
+            ("aboard", "lifting", "loaded"),
+            ("carry", "loaded", "travelling"),
+            ("there", "travelling", "at_put"),
+            ("turn_away", "at_put", "loaded"),
+            ("ask_put", "at_put", "asked_put"),
+            ("durable", "asked_put", "offering"),
+            ("out", "offering", "releasing"),
+            ("let_go", "releasing", "withdrawing"),
+            ("clear", "withdrawing", "idle"),
+            ("gone", "loaded|at_put|faulted", "idle"),
+            *fault_rows(_ACTIVE + "|idle|loaded|at_put"),
+        ],
+    )
+    RESTING = frozenset(("idle", "at_pick", "loaded", "at_put", "faulted"))
+    FIELDS = (*Part.FIELDS, "lane", "goal_mm")
+
+    def __init__(
+        self, line: Line, name: str, unit: Unit, facts: machine.Carriage, io: dict[str, int]
+    ) -> None:
+        super().__init__(line, name, unit)
+        self.facts = facts
+        self.lane = 0
+        """Lane of the present trip; 0 for none."""
+        self.goal_mm = -1
+        self.position, self.flag = io[f"{name}.position"], io[f"{name}.flag"]
+        self.running, self.aboard = io[f"{name}.running"], io[f"{name}.on_board"]
+        self.home, self.out = io[f"{name}.gripper_home"], io[f"{name}.gripper_out"]
+        self.gripped = io[f"{name}.gripped"]
+        self.target = io[f"{name}.target"]
+        run, extend, retract, self.grip = (
+            line.bit(io[f"{name}.{role}"]) for role in ("run", "extend", "retract", "grip")
+        )
+        self._demands = {
+            "stowing": retract, "fetching": run, "reaching": extend, "gripping": 0,
+            "lifting": retract, "travelling": run, "offering": extend, "withdrawing": retract,
+        }  # fmt: skip
+        self.mask = run | extend | retract | self.grip
+
+    # the ends of the trip ----------------------------------------------------------------------
+
+    def choose(self, now: int) -> int | None:
+        """Position (mm) where the next gutter is to be picked; None if there is no reason to go."""
+        raise NotImplementedError
+
+    def may_pick(self, now: int) -> bool:
+        """At the source: take what is needed for the pick; False to wait."""
+        raise NotImplementedError
+
+    def begin_pick(self) -> int:
+        """Intend the pick; returns its move number and sets `gutter`."""
+        raise NotImplementedError
+
+    def lifted(self, now: int) -> None:
+        """The gutter is on board and the gripper home."""
+
+    def destination(self, now: int) -> int | None:
+        """Position (mm) to carry to; None to wait."""
+        raise NotImplementedError
+
+    def may_put(self, now: int) -> bool:
+        """At the destination: take what is needed for the put; False to wait."""
+        raise NotImplementedError
+
+    def begin_put(self) -> int:
+        """Intend the put; returns its move number."""
+        raise NotImplementedError
+
+    def laid(self, now: int) -> bool:
+        """True when the far side proves the gutter there."""
+        raise NotImplementedError
+
+    def put_done(self, now: int) -> None:
+        """The gutter lies there and the gripper is home."""
+
+    # the cycle ---------------------------------------------------------------------------------
+
+    def demand(self) -> int:
+        bits = self._demands.get(self.state, 0)
+        holding = self.state in _HOLDING or (self.state == "faulted" and self.back in _HOLDING)
+        return bits | self.grip if holding else bits
+
+    def holds(self) -> int:
+        """Output bits that stay demanded while the unit must not move: the load's grip."""
+        return self.demand() & self.grip
+
+    def _go_to(self, goal_mm: int, event: str, now: int) -> None:
+        self.goal_mm = goal_mm
+        self.line.numbers[self.target] = goal_mm
+        self.go(event, now + self.facts.travel_timeout_ms)
+
+    def _there(self) -> bool:
+        inputs = self.line.inputs
+        return (
+            inputs.off[self.running]
+            and inputs.on[self.flag]
+            and abs(inputs.value[self.position] - self.goal_mm) <= self.facts.tolerance_mm
+        )
+
+    def _idle(self, now: int) -> None:
+        inputs = self.line.inputs
+        if self.unit is None or not self.unit.moving:
+            return
+        if inputs.on[self.aboard]:
+            if self.act_at == NEVER:
+                self.act_at = now + 2_000
+            elif now >= self.act_at:
+                self.fail(
+                    "stray",
+                    f"{self.name}: a gutter is on board that the ledger does not have",
+                    f"look at {self.name}; take the gutter off or clean the eye; unhold",
+                )
+            return
+        self.act_at = NEVER
+        if not inputs.on[self.home]:
+            self.go("stow", now + self.facts.gripper_timeout_ms)
+            return
+        goal = self.choose(now)
+        if goal is not None:
+            self._go_to(goal, "fetch", now)
+
+    def _stowing(self, now: int) -> None:
+        if self.line.inputs.on[self.home]:
+            self.go("stowed")
+        elif now >= self.due:
+            self._lost("gripper", "gripper home")
+
+    def _fetching(self, now: int) -> None:
+        if self._there():
+            self.go("there")
+        elif now >= self.due:
+            self._lost("travel", f"standstill at {self.goal_mm} mm with its flag")
+
+    def _at_pick(self, now: int) -> None:
+        if self.unit is not None and self.unit.may_start and self.may_pick(now):
+            self.number = self.begin_pick()
+            self.go("ask_pick", now + self.line.ledger_ack_ms)
+
+    def _asked_pick(self, now: int) -> None:
+        self._asked(now)
+
+    def _reaching(self, now: int) -> None:
+        if self.line.inputs.on[self.out]:
+            self.go("out", now + self.timeout("gripping"))
+        elif now >= self.due:
+            self._lost("gripper", "gripper out")
+
+    def _gripping(self, now: int) -> None:
+        if self.line.inputs.on[self.gripped]:
+            self.go("gripped", now + self.facts.gripper_timeout_ms)
+        elif now >= self.due:
+            self._lost("grip", "grip on a gutter")
+
+    def _lifting(self, now: int) -> None:
+        inputs = self.line.inputs
+        if inputs.off[self.gripped]:
+            self.fail(
+                "dropped",
+                f"{self.name}: the grip opened while lifting",
+                f"look at {self.name}; then correct the place",
+            )
+        elif inputs.on[self.home] and inputs.on[self.aboard] and self.source_clear():
+            self.line.complete(self.number)
+            self.lifted(now)
+            self.go("aboard")
+        elif now >= self.due:
+            self._lost("gripper", "gripper home with the gutter on board")
+
+    def source_clear(self) -> bool:
+        """The source's own eye no longer sees the gutter."""
+        return True
+
+    def _loaded(self, now: int) -> None:
+        self._watch_load(now)
+        if self.state != "loaded" or self.unit is None or not self.unit.may_start:
+            return
+        goal = self.destination(now)
+        if goal is not None:
+            self._go_to(goal, "carry", now)
+
+    def _watch_load(self, now: int) -> None:
+        inputs = self.line.inputs
+        if inputs.off[self.aboard] and inputs.on[self.home]:
+            if self.act_at == NEVER:
+                self.act_at = now + 2_000
+            elif now >= self.act_at:
+                self.fail(
+                    "lost",
+                    f"{self.name}: gutter {self.gutter} is no longer on board",
+                    f"look whether it was taken off or fell; correct {self.name}",
+                )
+        else:
+            self.act_at = NEVER
+
+    def _travelling(self, now: int) -> None:
+        if self._there():
+            self.go("there")
+        elif now >= self.due:
+            self._lost("travel", f"standstill at {self.goal_mm} mm with its flag")
+
+    def _at_put(self, now: int) -> None:
+        self._watch_load(now)
+        if self.state == "at_put" and self.unit is not None and self.unit.may_start:
+            if self.destination(now) != self.goal_mm:
+                self.go("turn_away")
+            elif self.may_put(now):
+                self.number = self.begin_put()
+                self.go("ask_put", now + self.line.ledger_ack_ms)
+
+    def _asked_put(self, now: int) -> None:
+        self._asked(now)
+
+    def _offering(self, now: int) -> None:
+        if self.line.inputs.on[self.out]:
+            self.go("out", now + self.timeout("releasing"))
+        elif now >= self.due:
+            self._lost("gripper", "gripper out")
+
+    def _releasing(self, now: int) -> None:
+        if self.line.inputs.off[self.gripped]:
+            self.go("let_go", now + self.facts.gripper_timeout_ms)
+        elif now >= self.due:
+            self._lost("grip", "grip open")
+
+    def _withdrawing(self, now: int) -> None:
+        inputs = self.line.inputs
+        if inputs.on[self.home] and inputs.off[self.aboard] and self.laid(now):
+            self.line.complete(self.number)
+            self.put_done(now)
+            self.gutter = 0
+            self.lane = 0
+            self.go("clear")
+        elif now >= self.due:
+            self._lost("gripper", "gripper home and the gutter seen where it was laid")
+
+    def removed(self) -> int:
+        """A person has taken the gutter off; returns its id."""
+        gutter, self.gutter = self.gutter, 0
+        self.lane = 0
+        self.back = ""
+        self.fault = ""
+        self.go("gone")
+        return gutter
+
+    def timeout(self, state: str) -> int:
+        if state.startswith("asked"):
+            return self.line.ledger_ack_ms
+        if state in ("fetching", "travelling"):
+            return self.facts.travel_timeout_ms
+        if state in ("gripping", "releasing"):
+            return self.facts.grip_ms + 2_000
+        return self.facts.gripper_timeout_ms
+
+    def _lost(self, fault: str, proof: str) -> None:
+        self.fail(fault, self.missing(proof), f"look at {self.name}; then unhold")
+
+
+class Infeed(Carriage):
+    """Picks at the sowing turntable, inserts into the reserved mouth."""
+
+    FIELDS = (*Carriage.FIELDS, "no_lane")
+    turn: Turn
+
+    def __init__(
+        self, line: Line, name: str, unit: Unit, facts: machine.Carriage, io: dict[str, int]
+    ) -> None:
+        super().__init__(line, name, unit, facts, io)
+        self.no_lane = False
+
+    def choose(self, now: int) -> int | None:
+        return self.facts.home_mm
+
+    def may_pick(self, now: int) -> bool:
+        return self.turn.state == "offered"
+
+    def begin_pick(self) -> int:
+        self.gutter = self.turn.gutter
+        return self.line.intend("pick", self.gutter, self.turn.name, self.name)
+
+    def source_clear(self) -> bool:
+        return self.line.inputs.off[self.turn.centred]
+
+    def lifted(self, now: int) -> None:
+        self.turn.picked(now)
+
+    def destination(self, now: int) -> int | None:
+        lane = self.line.lanes.lane_for(self.line.gutters[self.gutter], now)
+        no_lane = lane is None
+        if no_lane is not self.no_lane:
+            self.no_lane = no_lane
+            text = f"gutter {self.gutter} is wet and its lane is lost; no other takes it"
+            if no_lane:
+                self.line.alarms.raise_(
+                    f"{self.name}.no_lane",
+                    "high",
+                    text,
+                    "free a lane, or take the gutter off and reject it",
+                )
+            else:
+                self.line.alarms.clear(f"{self.name}.no_lane")
+        if lane is None:
+            return None
+        self.lane = lane.id
+        return lane.facts.infeed_mm
+
+    def may_put(self, now: int) -> bool:
+        lane = self.line.lanes.by_id[self.lane]
+        if lane.state != "available":
+            return False
+        if lane.slots[0][0]:
+            if not lane.calling:
+                lane.calling = True
+                self.line.changed = True
+            return False
+        if not self.line.inputs.off[lane.mouth_eye] or lane.open_since == NEVER:
+            return False
+        lane.go("take_sowing")
+        return True
+
+    def begin_put(self) -> int:
+        lane = self.line.lanes.by_id[self.lane]
+        return self.line.intend("insert", self.gutter, self.name, lane.mouth)
+
+    def laid(self, now: int) -> bool:
+        return self.line.inputs.on[self.line.lanes.by_id[self.lane].mouth_eye]
+
+    def put_done(self, now: int) -> None:
+        record = self.line.gutters[self.gutter]
+        if record.sown_at == NEVER:
+            record.sown_at = record.ripe_at = now
+        record.lane = 0
+        record.wet_at = NEVER
+        self.line.lanes.by_id[self.lane].inserted(self.gutter)
+
+    def wait(self) -> tuple[bool, str] | None:
+        if self.state == "loaded" and self.no_lane:
+            return False, "the gutter on the infeed carriage has lost its lane"
+        return None
+
+
+class Outfeed(Carriage):
+    """Ejects a ripe tail, lays the gutter on the turn-out."""
+
+    FIELDS = (*Carriage.FIELDS, "order_at", "waiting")
+    turnout: TurnOut
+
+    def __init__(
+        self, line: Line, name: str, unit: Unit, facts: machine.Carriage, io: dict[str, int]
+    ) -> None:
+        super().__init__(line, name, unit, facts, io)
+        self.order_at = 0
+        """Place in the harvest order."""
+        self.waiting = False
+
+    def wanted_crop(self) -> str | None:
+        """The crop whose turn it is, None when the site has no harvest order."""
+        order = self.line.site.file.sowing.harvest_order
+        return order[self.order_at % len(order)] if order else None
+
+    def choose(self, now: int) -> int | None:
+        if self.unit is None or not self.unit.may_start or self.unit.run_out:
+            return None
+        lane = self.line.lanes.ripe_tail(self.wanted_crop(), now)
+        self._note_wait(lane is None, now)
+        if lane is None:
+            return None
+        self.lane = lane.id
+        return lane.facts.outfeed_mm
+
+    def _note_wait(self, waiting: bool, now: int) -> None:
+        if waiting is not self.waiting:
+            self.waiting = waiting
+            self.line.note_wait(
+                "harvest", waiting, self.line.lanes.no_tail_text(self.wanted_crop(), now)
+            )
+
+    def may_pick(self, now: int) -> bool:
+        lane = self.line.lanes.by_id[self.lane]
+        if not self.line.lanes.may_take(lane, self.wanted_crop(), now):
+            self.lane = 0
+            self.go("leave")
+            return False
+        if lane.state != "available":
+            return False
+        lane.go("take_harvest")
+        return True
+
+    def begin_pick(self) -> int:
+        lane = self.line.lanes.by_id[self.lane]
+        self.gutter = lane.tail_gutter
+        return self.line.intend("eject", self.gutter, lane.tail, self.name)
+
+    def source_clear(self) -> bool:
+        return self.line.inputs.off[self.line.lanes.by_id[self.lane].tail_eye]
+
+    def lifted(self, now: int) -> None:
+        self.line.lanes.by_id[self.lane].ejected()
+        self.order_at += 1
+
+    def destination(self, now: int) -> int | None:
+        return self.facts.home_mm
+
+    def may_put(self, now: int) -> bool:
+        return self.turnout.receives()
+
+    def begin_put(self) -> int:
+        return self.line.intend("put", self.gutter, self.name, self.turnout.name)
+
+    def laid(self, now: int) -> bool:
+        return self.line.inputs.on[self.turnout.centred]
+
+    def put_done(self, now: int) -> None:
+        self.turnout.received(self.gutter)
+
+    def wait(self) -> tuple[bool, str] | None:
+        if self.state == "idle" and self.waiting:
+            return True, self.line.lanes.no_tail_text(self.wanted_crop(), self.line.now)
+        return None

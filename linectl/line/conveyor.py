@@ -1,0 +1,361 @@
+"""Belt zones of the sower: a gutter is drawn in from the zone before, worked on, and given on.
+
+The receiving zone runs both belts and decides; the giving zone follows it. A gutter has arrived
+when the entry eye has gone on and off and the exit eye is on: two unlike signs. The time the
+entry eye was lit, times the belt's speed, must be the gutter's length.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from linectl.line.inputs import NEVER
+from linectl.line.part import Part, fault_rows
+from linectl.line.tables import Row, table
+from linectl.site.machine import Conveyor as ConveyorFacts
+
+if TYPE_CHECKING:
+    from linectl.line.line import Line
+    from linectl.line.units import Unit
+
+SLACK_MS = 1_500
+"""Allowance on every time-out that is computed from geometry: polls, ramp, slip."""
+STRAY_MS = 2_000
+"""An eye lit over an empty zone for this long is a fault."""
+
+PULLING = frozenset(("entering", "leading", "tooling"))
+
+DRAW_IN: tuple[Row, ...] = (
+    ("ask", "empty", "asked"),
+    ("durable", "asked", "entering"),
+    ("seen", "entering", "leading"),
+    ("give", "done", "giving"),
+    ("given", "giving", "empty"),
+)
+
+
+class Conveyor(Part):
+    """What all belt zones share: drawing in, proving, giving on."""
+
+    TABLE = table(
+        "conveyor",
+        "empty",
+        [*DRAW_IN, ("cleared", "leading", "settling"), ("arrived", "settling", "done"),
+         ("gone", "done|faulted", "empty"),
+         *fault_rows("empty|asked|entering|leading|settling|done")],
+    )  # fmt: skip
+    RESTING = frozenset(("empty", "done", "partial", "faulted"))
+    FIELDS = (*Part.FIELDS, "seen_at")
+
+    upstream: Conveyor | None
+    downstream: Part | None
+
+    def __init__(
+        self, line: Line, name: str, unit: Unit, facts: ConveyorFacts, io: dict[str, int]
+    ) -> None:
+        super().__init__(line, name, unit)
+        self.facts = facts
+        self.upstream = None
+        self.downstream = None
+        self.seen_at = NEVER
+        """When the entry eye came on; NEVER after an interruption: no length can be told."""
+        self.entry = io[f"{name}.entry_eye"]
+        self.exit = io[f"{name}.exit_eye"]
+        self.run = line.bit(io[f"{name}.run"])
+        self.line.numbers[io[f"{name}.speed"]] = facts.speed_mm_s
+        self._demands = dict.fromkeys(("entering", "leading", "tooling", "settling"), self.run)
+        self.mask = self.run
+
+    # drawing in --------------------------------------------------------------------------------
+
+    def would_take(self, now: int) -> bool:
+        """True if a gutter stands before this zone and nothing here speaks against taking it."""
+        up = self.upstream
+        return (
+            up is not None
+            and up.state == "done"
+            and self.state == "empty"
+            and self.name not in self.line.causes.stations
+        )
+
+    def prepare(self, gutter: int, now: int) -> bool:
+        """Last preparation before drawing in (set-points, reservation); False to wait."""
+        return True
+
+    def _empty(self, now: int) -> None:
+        inputs = self.line.inputs
+        if not (inputs.off[self.entry] and inputs.off[self.exit]):
+            self._stray(now)
+            return
+        self.act_at = NEVER
+        up = self.upstream
+        if up is None or self.unit is None or not self.unit.may_start or not self.would_take(now):
+            return
+        if not inputs.on[up.exit] or not self.prepare(up.gutter, now):
+            return
+        self.gutter = up.gutter
+        self.number = self.line.intend("convey", self.gutter, up.name, self.name)
+        self.go("ask", now + self.line.ledger_ack_ms)
+        up.go("give")
+
+    def _stray(self, now: int) -> None:
+        inputs = self.line.inputs
+        if not (inputs.on[self.entry] or inputs.on[self.exit]):
+            return
+        if self.act_at == NEVER:
+            self.act_at = now + STRAY_MS
+        elif now >= self.act_at:
+            eye = "entry_eye" if inputs.on[self.entry] else "exit_eye"
+            self.fail(
+                "stray",
+                f"{self.name}: {eye} is lit over an empty zone",
+                f"look for a gutter at {self.name} and clean the eye; correct the place; unhold",
+            )
+
+    def _entering(self, now: int) -> None:
+        if self.line.inputs.on[self.entry]:
+            self.seen_at = now
+            self.go("seen", now + self.timeout("leading"))
+            self.act_at = now + self.tool_delay_ms()
+        elif now >= self.due:
+            self._fail_missing("no_entry", "a gutter at the entry eye")
+
+    def _leading(self, now: int) -> None:
+        self._watch_tail(now)
+
+    def _watch_tail(self, now: int) -> None:
+        """The entry eye going dark: the whole gutter is in; its length is checked."""
+        if self.line.inputs.off[self.entry]:
+            lit = now - self.seen_at
+            self.on_cleared(now)
+            up = self.upstream
+            if up is not None:
+                up.gutter = 0
+                up.go("given")
+            interrupted = self.seen_at == NEVER
+            self.seen_at = NEVER
+            self.go("cleared", now + self.timeout("settling"))
+            if not interrupted and not self._right_length(lit):
+                self.fail(
+                    "length",
+                    f"{self.name}: the eye was lit for {lit * self.facts.speed_mm_s / 1000:.0f} mm,"
+                    f" a gutter is {self.line.site.file.gutter.length_mm} mm",
+                    "look for a skewed or second gutter, a flickering eye; unhold",
+                )
+        elif now >= self.due:
+            self._fail_missing("no_clear", "the entry eye going dark")
+
+    def on_cleared(self, now: int) -> None:
+        """The gutter's tail has passed the entry eye."""
+
+    def _right_length(self, lit_ms: int) -> bool:
+        gutter = self.line.site.file.gutter
+        seen = lit_ms * self.facts.speed_mm_s / 1000
+        return abs(seen - gutter.length_mm) <= gutter.length_tolerance * gutter.length_mm
+
+    def _settling(self, now: int) -> None:
+        if self.line.inputs.on[self.exit]:
+            self.line.complete(self.number)
+            self.go("arrived")
+            self.on_arrived(now)
+        elif now >= self.due:
+            self._fail_missing("no_exit", "the gutter at the exit eye")
+
+    def on_arrived(self, now: int) -> None:
+        """The gutter stands in this zone, and the ledger has been told."""
+
+    def _done(self, now: int) -> None:
+        """A gutter stands here; it must stay in sight until it is given on."""
+        if self.line.inputs.off[self.exit]:
+            if self.act_at == NEVER:
+                self.act_at = now + STRAY_MS
+            elif now >= self.act_at:
+                self.fail(
+                    "lost",
+                    f"{self.name}: gutter {self.gutter} is out of the exit eye's sight",
+                    f"look whether it was taken out; then correct {self.name}, or unhold",
+                )
+        else:
+            self.act_at = NEVER
+
+    # giving on ---------------------------------------------------------------------------------
+
+    def demand(self) -> int:
+        """Giving, the belt runs as long as the zone beyond draws."""
+        if self.state == "giving":
+            beyond = self.downstream
+            return self.giving_bits() if beyond is not None and beyond.state in PULLING else 0
+        return self._demands.get(self.state, 0)
+
+    def giving_bits(self) -> int:
+        """Outputs while a gutter leaves."""
+        return self.run
+
+    # times -------------------------------------------------------------------------------------
+
+    def tool_delay_ms(self) -> int:
+        """From the entry eye to the tool, for a zone that has one."""
+        return NEVER >> 1
+
+    def travel_ms(self, distance_mm: int) -> int:
+        """Time for that distance at belt speed, one ramp and the slack included."""
+        facts = self.facts
+        return distance_mm * 1000 // facts.speed_mm_s + facts.ramp_ms + SLACK_MS
+
+    def timeout(self, state: str) -> int:
+        """Time-outs from geometry, never longer than the site's own travel time-out."""
+        facts = self.facts
+        length = self.line.site.file.gutter.length_mm
+        if state == "asked":
+            return self.line.ledger_ack_ms
+        if state == "entering":
+            up = self.upstream.facts if self.upstream is not None else facts
+            return self.travel_ms(up.length_mm - up.exit_eye_mm + facts.entry_eye_mm)
+        if state in ("leading", "tooling"):
+            return min(self.travel_ms(length), facts.travel_timeout_ms)
+        if state == "settling":
+            return self.travel_ms(max(0, facts.exit_eye_mm - facts.entry_eye_mm - length)) - 500
+        return facts.travel_timeout_ms
+
+    def pause(self, now: int) -> None:
+        super().pause(now)
+        self.seen_at = NEVER
+
+    def resting(self) -> bool:
+        """Giving rests when the zone beyond does."""
+        if self.state == "giving":
+            return self.downstream is None or self.downstream.resting()
+        return self.state in self.RESTING
+
+    def removed(self) -> int:
+        """A person has taken the gutter away; returns its id. The zone is empty."""
+        gutter, self.gutter = self.gutter, 0
+        up = self.upstream
+        if up is not None and up.state == "giving":
+            up.gutter = 0
+            up.go("given")
+        self.back = ""
+        self.fault = ""
+        self.go("gone")
+        return gutter
+
+    def _fail_missing(self, fault: str, proof: str) -> None:
+        self.fail(
+            fault,
+            self.missing(proof),
+            f"look at {self.name}: gutter, eye, belt; then unhold",
+        )
+
+
+class ToolZone(Conveyor):
+    """A zone whose tool works on the gutter while it passes."""
+
+    TABLE = table(
+        "tool zone",
+        "empty",
+        [*DRAW_IN, ("tool", "leading", "tooling"), ("cleared", "leading|tooling", "settling"),
+         ("arrived", "settling", "counting"), ("counted", "counting", "done"),
+         ("part", "tooling", "partial"), ("finish", "partial", "tooling"),
+         ("gone", "done|faulted|partial", "empty"),
+         *fault_rows("empty|asked|entering|leading|settling|counting|done")],
+    )  # fmt: skip
+    FIELDS = (*Conveyor.FIELDS, "baseline", "wanted")
+    LEAD_MM = 50
+    """How far the head is past the tool before the tool starts: eyes are seen late, never early."""
+    COUNT_MS = 3_000
+
+    def __init__(
+        self, line: Line, name: str, unit: Unit, facts: ConveyorFacts, io: dict[str, int],
+        tool: str, counter: str | None,
+    ) -> None:  # fmt: skip
+        super().__init__(line, name, unit, facts, io)
+        self.tool = line.bit(io[f"{name}.{tool}"])
+        self.counter = io[f"{name}.{counter}"] if counter else None
+        self.baseline = -1.0
+        """Counter before the gutter; −1 while not known."""
+        self.wanted = 0.0
+        """Counts this gutter should take."""
+        self._demands["tooling"] = self.run | self.tool
+        self.mask = self.run | self.tool
+
+    def works(self) -> bool:
+        """False in dry cycle: gutters move, the tool stays off."""
+        return self.unit is not None and self.unit.mode == "production"
+
+    def tool_delay_ms(self) -> int:
+        """From the entry eye to a little past the tool."""
+        tool_mm: int = self.facts.tool_mm  # type: ignore[attr-defined]
+        return (tool_mm + self.LEAD_MM - self.facts.entry_eye_mm) * 1000 // self.facts.speed_mm_s
+
+    def _entering(self, now: int) -> None:
+        if self.counter is not None and self.counter in self.line.inputs.counted:
+            self.baseline = self.line.inputs.counted.pop(self.counter)
+        super()._entering(now)
+
+    def _leading(self, now: int) -> None:
+        if now >= self.act_at and self.works():
+            self.on_tool(now)
+            self.go("tool", self.due)
+        else:
+            self._watch_tail(now)
+
+    def _tooling(self, now: int) -> None:
+        self._watch_tail(now)
+
+    def on_tool(self, now: int) -> None:
+        """The tool begins on this gutter."""
+
+    def prepare(self, gutter: int, now: int) -> bool:
+        self.baseline = -1.0
+        if self.counter is not None:
+            self.line.inputs.ask(self.counter)
+        return True
+
+    def on_arrived(self, now: int) -> None:
+        if self.counter is not None and self.works():
+            self.line.inputs.ask(self.counter)
+        self.due = now + self.COUNT_MS
+
+    def _counting(self, now: int) -> None:
+        if self.counter is None or not self.works():
+            self.go("counted")
+        elif self.counter in self.line.inputs.counted:
+            counted = self.line.inputs.counted.pop(self.counter)
+            if self.baseline >= 0:
+                self.judge(counted - self.baseline)
+            self.go("counted")
+        elif now >= self.due:
+            self._fail_missing("no_count", "a fresh reading of the counter")
+
+    def judge(self, counts: float) -> None:
+        """Compare the counts of this gutter with what it should have had."""
+
+    def pause(self, now: int) -> None:
+        super().pause(now)
+        if self.state == "tooling":
+            self._part(now)
+
+    def cut(self, now: int) -> None:
+        if self.state == "tooling":
+            self._part(now)
+            if self.unit is not None:
+                self.unit.hold(f"{self.name}: {self.line.cut_text(self)}")
+        else:
+            super().cut(now)
+
+    def _part(self, now: int) -> None:
+        self.line.gutters[self.gutter].partial = self.name
+        self.go("part")
+        self.line.alarms.raise_(
+            f"{self.name}.partial", "medium",
+            f"{self.name}: gutter {self.gutter} is only partly done",
+            f"choose: partial {self.name} finish, or take it out and partial {self.name} reject",
+        )  # fmt: skip
+
+    def rearm(self, now: int) -> None:
+        super().rearm(now)
+        if self.state == "leading":
+            self.act_at = now + self.tool_delay_ms()
+
+    def timeout(self, state: str) -> int:
+        return self.COUNT_MS if state == "counting" else super().timeout(state)

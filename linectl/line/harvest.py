@@ -1,0 +1,175 @@
+"""The turn-out: takes a gutter from the outfeed carriage, turns it, hands it to packing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from linectl.line.inputs import NEVER
+from linectl.line.part import Part, fault_rows
+from linectl.line.tables import table
+from linectl.site import machine
+
+if TYPE_CHECKING:
+    from linectl.line.line import Line
+    from linectl.line.units import Unit
+
+STRAY_MS = 2_000
+
+
+class TurnOut(Part):
+    """Receives at 90°, hands over at 0° while packing says ready, until packing says taken."""
+
+    TABLE = table(
+        "turnout",
+        "empty",
+        [
+            ("home", "empty", "turning_back"),
+            ("laid", "empty", "loaded"),
+            ("turn", "loaded", "turning"),
+            ("offer", "turning", "offered"),
+            ("ask", "offered", "asked"),
+            ("durable", "asked", "handing"),
+            ("taken", "handing", "parting"),
+            ("parted", "parting", "turning_back"),
+            ("back", "turning_back", "empty"),
+            ("gone", "loaded|offered|faulted", "empty"),
+            *fault_rows("empty|loaded|turning|offered|asked|handing|parting|turning_back"),
+        ],
+    )
+    RESTING = frozenset(("empty", "loaded", "offered", "faulted"))
+    FIELDS = (*Part.FIELDS, "waiting")
+
+    def __init__(
+        self, line: Line, name: str, unit: Unit, facts: machine.TurnOut,
+        packing: machine.Packing, hall: str, io: dict[str, int],
+    ) -> None:  # fmt: skip
+        super().__init__(line, name, unit)
+        self.facts = facts
+        self.packing = packing
+        self.hall = hall
+        self.waiting = False
+        """A gutter is offered and packing is not ready."""
+        self.at_0, self.at_90 = io[f"{name}.at_0"], io[f"{name}.at_90"]
+        self.centred, self.clear = io[f"{name}.centred"], io[f"{name}.swept_clear"]
+        self.exit = io[f"{name}.exit_eye"]
+        self.ready, self.taken = io[f"{hall}.ready"], io[f"{hall}.taken"]
+        run, to_0, to_90 = (line.bit(io[f"{name}.{role}"]) for role in ("run", "to_0", "to_90"))
+        offer = line.bit(io[f"{hall}.offer"])
+        line.numbers[io[f"{name}.speed"]] = facts.speed_mm_s
+        self._demands = {"turning": to_0, "turning_back": to_90, "handing": run | offer}
+        self.mask = run | to_0 | to_90 | offer
+
+    def receives(self) -> bool:
+        """True when a gutter may be laid on it."""
+        inputs = self.line.inputs
+        return self.state == "empty" and inputs.on[self.at_90] and inputs.off[self.centred]
+
+    def received(self, gutter: int) -> None:
+        """The carriage has laid a gutter and withdrawn."""
+        self.gutter = gutter
+        self.go("laid")
+
+    def _moving(self) -> bool:
+        return self.unit is not None and self.unit.moving
+
+    def _empty(self, now: int) -> None:
+        inputs = self.line.inputs
+        if inputs.on[self.centred] and not self.line.outfeed_at_turnout():
+            if self.act_at == NEVER:
+                self.act_at = now + STRAY_MS
+            elif now >= self.act_at:
+                self.fail(
+                    "stray",
+                    f"{self.name}: a gutter lies there that the ledger does not have",
+                    f"look at {self.name}; take it off or correct the place; unhold",
+                )
+            return
+        self.act_at = NEVER
+        if not inputs.on[self.at_90] and self._moving() and inputs.on[self.clear]:
+            self.go("home", now + self.facts.turn_timeout_ms)
+
+    def _loaded(self, now: int) -> None:
+        self._watch(now)
+        if self.state == "loaded" and self._moving() and self.line.inputs.on[self.clear]:
+            self.go("turn", now + self.facts.turn_timeout_ms)
+
+    def _watch(self, now: int) -> None:
+        if self.line.inputs.off[self.centred]:
+            if self.act_at == NEVER:
+                self.act_at = now + STRAY_MS
+            elif now >= self.act_at:
+                self.fail(
+                    "lost",
+                    f"{self.name}: gutter {self.gutter} is gone from the turn-out",
+                    f"ask packing whether they took it; then correct {self.name}",
+                )
+        else:
+            self.act_at = NEVER
+
+    def _turning(self, now: int) -> None:
+        if self.line.inputs.on[self.at_0]:
+            self.go("offer")
+        elif now >= self.due:
+            self._lost("turn", "turntable at 0°")
+
+    def _offered(self, now: int) -> None:
+        self._watch(now)
+        if self.state != "offered":
+            return
+        inputs = self.line.inputs
+        ready = inputs.on[self.ready] and inputs.off[self.taken]
+        waiting = not ready
+        if waiting is not self.waiting:
+            self.waiting = waiting
+            self.line.note_wait("harvest", waiting, self._not_ready())
+        if ready and self.unit is not None and self.unit.may_start:
+            self.number = self.line.intend("handover", self.gutter, self.name, self.hall)
+            self.go("ask", now + self.line.ledger_ack_ms)
+
+    def _not_ready(self) -> str:
+        return f"{self.hall} not ready"
+
+    def _handing(self, now: int) -> None:
+        inputs = self.line.inputs
+        if inputs.on[self.taken] and inputs.off[self.exit] and inputs.off[self.centred]:
+            self.line.complete(self.number)
+            self.line.gutters.pop(self.gutter)
+            self.gutter = 0
+            self.go("taken", now + self.packing.handover_timeout_ms)
+        elif now >= self.due:
+            self._lost("handover", "packing's word that it has the gutter")
+
+    def _parting(self, now: int) -> None:
+        if self.line.inputs.off[self.taken]:
+            self.go("parted", now + self.facts.turn_timeout_ms)
+        elif now >= self.due:
+            self._lost("handshake", "packing taking back its word")
+
+    def _turning_back(self, now: int) -> None:
+        if self.line.inputs.on[self.at_90]:
+            self.go("back")
+        elif now >= self.due:
+            self._lost("turn", "turntable at 90°")
+
+    def removed(self) -> int:
+        """A person or packing has taken the gutter; returns its id."""
+        gutter, self.gutter = self.gutter, 0
+        self.back = ""
+        self.fault = ""
+        self.go("gone")
+        return gutter
+
+    def timeout(self, state: str) -> int:
+        if state == "asked":
+            return self.line.ledger_ack_ms
+        if state in ("handing", "parting"):
+            return self.packing.handover_timeout_ms
+        return self.facts.turn_timeout_ms
+
+    def wait(self) -> tuple[bool, str] | None:
+        if self.state == "offered" and self.waiting:
+            return True, self._not_ready()
+        return None
+
+    def _lost(self, fault: str, proof: str) -> None:
+        self.fail(fault, self.missing(proof), f"look at {self.name} and packing; then unhold")

@@ -1,0 +1,385 @@
+"""One lane: what stands in its slots, and its strokes and transfers one at a time.
+
+A hole at a run's last slot may be brought to that run's first slot by a stroke. While filling
+or steady a run strokes only when its first slot is taken, so that holes never multiply inside;
+a lane running out, or a person's *advance empty*, lifts that rule.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from linectl.line.inputs import NEVER
+from linectl.line.part import Part, fault_rows
+from linectl.line.tables import table
+from linectl.site.machine import Lane as LaneFacts
+
+if TYPE_CHECKING:
+    from linectl.line.line import Line
+
+HOLE = 0
+UNKNOWN = -1
+SIGN_MS = 1_500
+"""Time allowed for the eyes to agree after the stroke switch."""
+
+_ACTIVE = (
+    "asked_stroke|stroking|returning|asked_transfer|fetching|loading|carrying|unloading|crossing"
+)
+
+
+class Lane(Part):
+    """A first-in first-out row of gutters; shared by both units, taken only while used."""
+
+    TABLE = table(
+        "lane",
+        "available",
+        [
+            ("take_sowing", "available", "taken_by_sowing"),
+            ("take_harvest", "available", "taken_by_harvest"),
+            ("give_back", "taken_by_sowing|taken_by_harvest", "available"),
+            ("stroke", "available", "asked_stroke"),
+            ("durable", "asked_stroke", "stroking"),
+            ("forward", "stroking", "returning"),
+            ("rehome", "available", "returning"),
+            ("home", "returning", "available"),
+            ("transfer", "available", "asked_transfer"),
+            ("durable", "asked_transfer", "fetching"),
+            ("level", "fetching", "crossing"),
+            ("at_source", "fetching", "loading"),
+            ("loaded", "loading", "carrying"),
+            ("at_dest", "carrying", "unloading"),
+            ("unloaded", "unloading|crossing", "available"),
+            ("lock", "available|faulted", "out_of_service"),
+            ("unlock", "out_of_service", "available"),
+            *fault_rows(_ACTIVE),
+        ],
+    )
+    RESTING = frozenset(
+        ("available", "taken_by_sowing", "taken_by_harvest", "faulted", "out_of_service")
+    )
+    FIELDS = (
+        *Part.FIELDS, "slots", "programme", "reserved", "open_since", "calling", "which",
+        "eject_credit", "stroke_credit", "locked_by",
+    )  # fmt: skip
+
+    def __init__(self, line: Line, facts: LaneFacts, io: dict[str, int]) -> None:
+        super().__init__(line, facts.prefix, None)
+        self.id = facts.id
+        self.facts = facts
+        self.programme: str = facts.programme
+        self.runs = [f"{facts.prefix}.{run.name}" for run in facts.runs]
+        self.joints = [f"{facts.prefix}.{transfer.name}" for transfer in facts.transfers]
+        self.slots: list[list[int]] = [[HOLE] * run.slots for run in facts.runs]
+        self.reserved = 0
+        """Gutter that the mouth's hole is kept for."""
+        self.open_since = NEVER
+        """Since when the mouth's hole is proven, NEVER while there is none."""
+        self.calling = False
+        """`with_insert`: the infeed stands in front and wants the row moved."""
+        self.which = 0
+        """Run or transfer that the present motion is about."""
+        self.eject_credit = 0
+        self.stroke_credit = [0] * len(self.runs)
+        self.locked_by = ""
+        self._io = io
+        self.mouth_eye = io[f"{self.runs[0]}.first_eye"]
+        self.tail_eye = io[f"{self.runs[-1]}.last_eye"]
+        self._eyes = [
+            (io[f"{run}.first_eye"], io[f"{run}.last_eye"], io[f"{run}.home"], io[f"{run}.forward"])
+            for run in self.runs
+        ]
+        self._run_bits = [
+            (line.bit(io[f"{run}.stroke"]), line.bit(io[f"{run}.back"])) for run in self.runs
+        ]
+        self._joint_bits = [
+            {role: line.bit(io[f"{joint}.{role}"]) for role in ("belt", "up", "down", "brake")
+             if f"{joint}.{role}" in io}
+            for joint in self.joints
+        ]  # fmt: skip
+        for bits in (*self._run_bits, *(tuple(bits.values()) for bits in self._joint_bits)):
+            for bit in bits:
+                self.mask |= bit
+
+    # what the lane knows ---------------------------------------------------------------------
+
+    @property
+    def mouth(self) -> str:
+        """Place name of the first slot."""
+        return f"{self.runs[0]}.0"
+
+    @property
+    def tail(self) -> str:
+        """Place name of the last slot."""
+        return f"{self.runs[-1]}.{len(self.slots[-1]) - 1}"
+
+    @property
+    def tail_gutter(self) -> int:
+        """Id in the last slot, HOLE or UNKNOWN."""
+        return self.slots[-1][-1]
+
+    def filled(self) -> int:
+        """Gutters and unknowns standing in the lane."""
+        return sum(len(run) - run.count(HOLE) for run in self.slots)
+
+    def holes(self) -> int:
+        """Empty slots, the reserved one included."""
+        return sum(run.count(HOLE) for run in self.slots)
+
+    def in_service(self) -> bool:
+        """True while the lane can serve a unit, perhaps after what it is doing."""
+        return self.state not in ("faulted", "out_of_service")
+
+    def reservable(self, crop: str) -> bool:
+        """True if a hole is proven where an insert needs it, and nobody has it reserved."""
+        if self.reserved or self.programme not in ("filling", "steady") or not self.in_service():
+            return False
+        return crop in self.facts.crops and self.open_since != NEVER
+
+    def may_eject(self) -> bool:
+        """One in for one out: the tail may go while no hole of this lane waits for a gutter."""
+        if not self.in_service() or self.programme in ("resting", "filling"):
+            return False
+        if self.programme == "running_out" or self.eject_credit:
+            return True
+        return self.holes() <= (1 if self.reserved else 0)
+
+    # what others do to it ----------------------------------------------------------------------
+
+    def inserted(self, gutter: int) -> None:
+        """The mouth's hole has been filled."""
+        self.slots[0][0] = gutter
+        self.reserved = 0
+        self.open_since = NEVER
+        self.calling = False
+        if self.programme == "filling" and not self.holes():
+            self.programme = "steady"
+            self.line.note(f"{self.name} is full: steady from now on", self.name)
+        self.go("give_back")
+
+    def ejected(self) -> None:
+        """The tail has been taken out."""
+        self.slots[-1][-1] = HOLE
+        if self.eject_credit:
+            self.eject_credit -= 1
+        self.go("give_back")
+
+    def advance_empty(self) -> None:
+        """A person lets the lane advance once without an insert, and harvest take one more."""
+        self.eject_credit += 1
+        self.stroke_credit = [credit + 1 for credit in self.stroke_credit]
+
+    def release(self) -> None:
+        """The reservation ends without an insert."""
+        self.reserved = 0
+        self.calling = False
+
+    # motion ------------------------------------------------------------------------------------
+
+    def _available(self, now: int) -> None:
+        self._prove_mouth(now)
+        if not self.line.lanes_may_start or self.programme in ("resting", "out_of_service"):
+            return
+        inputs = self.line.inputs
+        for number, (_, _, home, _) in enumerate(self._eyes):
+            if inputs.off[home]:
+                self.which = number
+                self.go("rehome", now + self.timeout("returning"))
+                return
+        for number in range(len(self.runs) - 1, -1, -1):
+            if self._wants_stroke(number):
+                self._begin(number, "stroke", self.runs[number], self.runs[number], 0, now)
+                return
+            if number and self._wants_transfer(number - 1):
+                gutter = self.slots[number - 1][-1]
+                source = f"{self.runs[number - 1]}.{len(self.slots[number - 1]) - 1}"
+                self._begin(number - 1, "transfer", source, f"{self.runs[number]}.0", gutter, now)
+                return
+
+    def _prove_mouth(self, now: int) -> None:
+        first, last, home, _ = self._eyes[0]
+        inputs = self.line.inputs
+        run = self.slots[0]
+        if self.facts.advance == "with_insert" and run[0] != HOLE:
+            proven = run[-1] == HOLE and inputs.off[last] and inputs.on[home]
+        else:
+            proven = run[0] == HOLE and inputs.off[first] and inputs.on[home]
+            if run[0] == HOLE and inputs.on[first]:
+                self.line.alarms.raise_(
+                    f"{self.name}.mouth", "high",
+                    f"{self.name}: the mouth's eye sees a gutter that the ledger does not have",
+                    "look at the mouth; correct the slot",
+                )  # fmt: skip
+        if proven and self.open_since == NEVER:
+            self.open_since = now
+            self.line.changed = True
+        elif not proven and self.open_since != NEVER:
+            self.open_since = NEVER
+            self.line.changed = True
+
+    def _wants_stroke(self, number: int) -> bool:
+        run = self.slots[number]
+        _, last, home, _ = self._eyes[number]
+        inputs = self.line.inputs
+        if run[-1] != HOLE or not inputs.off[last] or not inputs.on[home]:
+            return False
+        if run[0] == HOLE:
+            free = self.programme == "running_out" or self.stroke_credit[number]
+            return bool(free) and any(run)
+        if number == 0 and self.facts.advance == "with_insert":
+            return self.calling
+        return True
+
+    def _wants_transfer(self, number: int) -> bool:
+        inputs = self.line.inputs
+        return (
+            self.slots[number][-1] > 0
+            and self.slots[number + 1][0] == HOLE
+            and inputs.on[self._eyes[number][1]]
+            and inputs.off[self._eyes[number + 1][0]]
+        )
+
+    def _begin(self, which: int, kind: str, source: str, dest: str, gutter: int, now: int) -> None:
+        self.which = which
+        self.number = self.line.intend(kind, gutter, source, dest)
+        self.go(kind, now + self.line.ledger_ack_ms)
+
+    def _asked_stroke(self, now: int) -> None:
+        self._asked(now)
+
+    def _asked_transfer(self, now: int) -> None:
+        self._asked(now)
+
+    def _stroking(self, now: int) -> None:
+        first, last, _, forward = self._eyes[self.which]
+        inputs = self.line.inputs
+        run = self.slots[self.which]
+        if inputs.on[forward]:
+            expected = run[-2]
+            follows = expected == UNKNOWN or (inputs.on if expected else inputs.off)[last]
+            if follows and inputs.off[first]:
+                run.insert(0, HOLE)
+                run.pop()
+                self.stroke_credit[self.which] = max(0, self.stroke_credit[self.which] - 1)
+                self.line.complete(self.number)
+                self.go("forward", now + self.timeout("returning"))
+                return
+        if now >= self.due:
+            proof = "the row did not follow" if inputs.on[forward] else "stroke switch forward"
+            self._fail("stroke", f"{self.runs[self.which]}: {proof}")
+
+    def _returning(self, now: int) -> None:
+        if self.line.inputs.on[self._eyes[self.which][2]]:
+            self.go("home")
+            self._prove_mouth(now)
+        elif now >= self.due:
+            self._fail("home", f"{self.runs[self.which]}: stroke did not come home")
+
+    def _fetching(self, now: int) -> None:
+        transfer = self.facts.transfers[self.which]
+        if transfer.kind == "level":
+            self.go("level", now + transfer.timeout_ms)
+        elif self._at(source=True):
+            self.go("at_source", now + transfer.timeout_ms)
+        elif now >= self.due:
+            self._fail("lift", f"{self.joints[self.which]}: did not reach the source level")
+
+    def _loading(self, now: int) -> None:
+        inputs = self.line.inputs
+        if (
+            inputs.on[self._joint("on_board")]
+            and inputs.on[self._joint("low_clear")]
+            and inputs.on[self._joint("high_clear")]
+            and inputs.off[self._eyes[self.which][1]]
+        ):
+            self.go("loaded", now + self.facts.transfers[self.which].timeout_ms)
+        elif now >= self.due:
+            self._fail("load", f"{self.joints[self.which]}: gutter did not come on board")
+
+    def _carrying(self, now: int) -> None:
+        if self._at(source=False):
+            self.go("at_dest", now + self.facts.transfers[self.which].timeout_ms)
+        elif now >= self.due:
+            self._fail("lift", f"{self.joints[self.which]}: did not reach the far level")
+
+    def _unloading(self, now: int) -> None:
+        inputs = self.line.inputs
+        clear = inputs.on[self._joint("low_clear")] and inputs.on[self._joint("high_clear")]
+        if inputs.off[self._joint("on_board")] and clear:
+            self._arrived(now)
+        elif now >= self.due:
+            self._fail("unload", f"{self.joints[self.which]}: gutter did not leave the lift")
+
+    def _crossing(self, now: int) -> None:
+        if self.line.inputs.on[self._joint("joint_clear")]:
+            self._arrived(now)
+        if self.state == "crossing" and now >= self.due:
+            self._fail("cross", f"{self.joints[self.which]}: gutter did not cross the joint")
+
+    def _arrived(self, now: int) -> None:
+        inputs = self.line.inputs
+        if not (inputs.on[self._eyes[self.which + 1][0]] and inputs.off[self._eyes[self.which][1]]):
+            if now >= self.due:
+                self._fail("unload", f"{self.joints[self.which]}: gutter not seen in its slot")
+            return
+        self.slots[self.which + 1][0] = self.slots[self.which][-1]
+        self.slots[self.which][-1] = HOLE
+        self.line.complete(self.number)
+        self.go("unloaded")
+
+    def _at(self, source: bool) -> bool:
+        lift_up = self.facts.transfers[self.which].kind == "lift_up"
+        level = "at_down" if lift_up is source else "at_up"
+        return self.line.inputs.on[self._joint(level)]
+
+    def _joint(self, role: str) -> int:
+        return self._io[f"{self.joints[self.which]}.{role}"]
+
+    # outputs, faults ---------------------------------------------------------------------------
+
+    def demand(self) -> int:
+        """The run's stroke or back, or the lift's brake with its direction, or its belt."""
+        state = self.state
+        if state == "available" or state not in _DRIVEN:
+            return 0
+        if state == "stroking":
+            return self._run_bits[self.which][0]
+        if state == "returning":
+            return self._run_bits[self.which][1]
+        bits = self._joint_bits[self.which]
+        if state in ("loading", "unloading", "crossing"):
+            return bits["belt"]
+        upward = (self.facts.transfers[self.which].kind == "lift_up") is (state == "carrying")
+        if self._at(source=state == "fetching"):
+            return 0
+        if self.facts.transfers[self.which].kind == "level":
+            return 0
+        brake = bits["brake"]
+        released = self.line.inputs.on[self._joint("brake_released")]
+        return brake | (bits["up" if upward else "down"] if released else 0)
+
+    def timeout(self, state: str) -> int:
+        """Time-outs from the site: the run's own, the transfer's own."""
+        if state in ("stroking", "returning"):
+            return self.facts.runs[self.which].timeout_ms
+        if state.startswith("asked"):
+            return self.line.ledger_ack_ms
+        return self.facts.transfers[self.which].timeout_ms
+
+    def resume(self, now: int) -> None:
+        """Only a cut is taken up with the units; a fault of the lane waits for a person."""
+        if self.state != "faulted" or self.fault == "cut":
+            self.retry(now)
+
+    def retry(self, now: int) -> None:
+        """A person's reset: try the interrupted motion once more."""
+        super().resume(now)
+        if not self.resting():
+            self.rearm(now)
+
+    def _fail(self, fault: str, text: str) -> None:
+        self.fail(fault, text, f"look at {self.name}; mend it; interlock reset")
+
+
+_DRIVEN = frozenset(
+    ("stroking", "returning", "loading", "unloading", "crossing", "fetching", "carrying")
+)

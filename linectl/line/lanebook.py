@@ -1,0 +1,117 @@
+"""All lanes together: which hole is reserved next, which tail may be taken, and why not."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from linectl.line.gutters import Gutter
+from linectl.line.inputs import NEVER
+from linectl.line.lane import HOLE, Lane
+
+if TYPE_CHECKING:
+    from linectl.line.line import Line
+
+
+class LaneBook:
+    """The lanes by id, and the choices between them."""
+
+    def __init__(self, line: Line, lanes: list[Lane]) -> None:
+        self._line = line
+        self.lanes = lanes
+        self.by_id = {lane.id: lane for lane in lanes}
+        self.ripe_check = True
+
+    # for the sower -----------------------------------------------------------------------------
+
+    def hole_for(self, crop: str, now: int) -> Lane | None:
+        """The lane whose reservable hole for `crop` has been open longest; lowest id on a tie."""
+        best: Lane | None = None
+        for lane in self.lanes:
+            if lane.reservable(crop) and (best is None or lane.open_since < best.open_since):
+                best = lane
+        return best
+
+    def reserve(self, gutter: Gutter, lane: Lane) -> None:
+        """Bind gutter, lane and hole."""
+        number = self._line.intend("reserve", gutter.id, gutter.place, lane.mouth)
+        lane.reserved = gutter.id
+        gutter.lane = lane.id
+        self._line.complete(number)
+
+    def lane_for(self, gutter: Gutter, now: int) -> Lane | None:
+        """The gutter's lane; another one if its own can no longer take it; None if none can."""
+        lane = self.by_id.get(gutter.lane)
+        if lane is not None:
+            if lane.in_service() and lane.programme in ("filling", "steady"):
+                return lane
+            lane.release()
+            gutter.lane = 0
+        other = self.hole_for(gutter.crop, now)
+        if other is not None:
+            self.reserve(gutter, other)
+        return other
+
+    def release(self, gutter: Gutter) -> None:
+        """The gutter will not be inserted: its reservation ends."""
+        lane = self.by_id.get(gutter.lane)
+        if lane is not None and lane.reserved == gutter.id:
+            lane.release()
+        gutter.lane = 0
+
+    def no_hole_text(self, crop: str) -> str:
+        """Why no gutter may be watered, in a person's words."""
+        lanes = [lane for lane in self.lanes if crop in lane.facts.crops]
+        serving = [lane for lane in lanes if lane.in_service() and lane.programme != "resting"]
+        names = ", ".join(str(lane.id) for lane in serving) or "none"
+        text = f"no freed slot in lanes {names} (crop {crop.replace('_', ' ')})"
+        out = [str(lane.id) for lane in lanes if lane not in serving]
+        if out:
+            text += f"; lanes {', '.join(out)} not in service"
+        return f"{text}; {self._line.harvest.account()}"
+
+    # for harvest -------------------------------------------------------------------------------
+
+    def ripe(self, gutter: int, now: int) -> bool:
+        """True if a gutter may be taken by its age."""
+        record = self._line.gutters.get(gutter)
+        return record is not None and (not self.ripe_check or record.ripe_at <= now)
+
+    def may_take(self, lane: Lane, crop: str | None, now: int) -> bool:
+        """True if this lane's tail may be ejected now."""
+        gutter = lane.tail_gutter
+        if gutter <= HOLE or not lane.may_eject() or not self.ripe(gutter, now):
+            return False
+        return crop is None or self._line.gutters[gutter].crop == crop
+
+    def ripe_tail(self, crop: str | None, now: int) -> Lane | None:
+        """The lane whose tail is to be taken next: ripe the longest; lowest id on a tie."""
+        best: Lane | None = None
+        best_at = NEVER
+        for lane in self.lanes:
+            if self.may_take(lane, crop, now):
+                ripe_at = self._line.gutters[lane.tail_gutter].ripe_at
+                if ripe_at < best_at:
+                    best, best_at = lane, ripe_at
+        return best
+
+    def tails_waiting(self, crop: str | None, now: int) -> list[Lane]:
+        """Lanes with a ripe tail of that crop that wait for sowing to fill their hole."""
+        return [
+            lane
+            for lane in self.lanes
+            if lane.tail_gutter > HOLE
+            and lane.in_service()
+            and not lane.may_eject()
+            and lane.programme == "steady"
+            and self.ripe(lane.tail_gutter, now)
+            and (crop is None or self._line.gutters[lane.tail_gutter].crop == crop)
+        ]
+
+    def no_tail_text(self, crop: str | None, now: int) -> str:
+        """Why nothing is ejected, in a person's words."""
+        wanted = f" of {crop.replace('_', ' ')}" if crop else ""
+        waiting = self.tails_waiting(crop, now)
+        if waiting:
+            names = ", ".join(str(lane.id) for lane in waiting)
+            return f"ripe tails{wanted} in lanes {names} wait for sowing to fill the freed slots"
+        return f"no ripe gutter{wanted} at any tail"

@@ -1,0 +1,378 @@
+"""The whole controller: one scan from inputs to outputs, in a fixed order, knowing no clock.
+
+`scan(frame, now)` takes what it is told, judges the causes, steps lanes and stations downstream
+first, then the units, then passes every demanded output through the gate. Same state, same
+frame, same `now`: same outputs and events, always.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from linectl.image import Command, Event, Frame, Move, Slot, Value
+from linectl.line import build, commands
+from linectl.line.alarms import Alarms
+from linectl.line.causes import Causes
+from linectl.line.gutters import Gutter
+from linectl.line.inputs import NEVER, Inputs
+from linectl.line.lanebook import LaneBook
+from linectl.line.part import Part
+from linectl.line.units import WARNED, Unit
+from linectl.site import machine
+from linectl.site.model import Site
+
+
+class Line:
+    """A site's line. `outputs[i]` is what output point i is to be; inputs' entries mean nothing."""
+
+    def __init__(
+        self, site: Site, slots: Sequence[Slot] = (), next_gutter: int = 1, next_move: int = 1
+    ) -> None:
+        self.site = site
+        self.site_io = site.tags
+        self.now = 0
+        self.changed = True
+        self.inputs = Inputs(site)
+        self.alarms = Alarms(self)
+        self.numbers: dict[int, Value] = {}
+        """Set-points by output point: speed, rate, target."""
+        self.crops = site.crops.crops
+        self.crop_in_drum: str = site.file.sowing.crop
+        self.gutters: dict[int, Gutter] = {}
+        self.durable = next_move - 1
+        self.ledger_ack_ms = site.file.limits.ledger_ack_ms
+        self.mutual_due = NEVER
+        self._next_gutter = next_gutter
+        self._next_move = next_move
+        self._open: dict[int, Move] = {}
+        self._events: list[Event] = []
+        self._moves: list[Move] = []
+        machinery = build.build(self)
+        self.units: tuple[Unit, ...] = (machinery.sowing, machinery.harvest)
+        self.sowing, self.harvest = machinery.sowing, machinery.harvest
+        self.lanes = LaneBook(self, machinery.lanes)
+        self.parts: list[Part] = [*machinery.lanes, *machinery.stations]
+        self.stations = {part.name: part for part in machinery.stations}
+        self.ends = machinery.ends
+        self.causes = Causes(machinery.causes, len(site.points))
+        self._gates = machinery.gates
+        self.lanes_may_start = False
+        self._lanes_moving = False
+        self._ready = 0
+        self._bits = 0
+        self._sent: dict[int, Value] = {}
+        self.outputs: list[Value] = [
+            point.safe if not point.is_bool else bool(point.safe) for point in site.points
+        ]
+        self.written: list[int] = []
+        self._stand(slots)
+
+    @property
+    def asks(self) -> list[int]:
+        """Counter points whose value is wanted with the next sample of their bus."""
+        return self.inputs.asked
+
+    # the scan ----------------------------------------------------------------------------------
+
+    def scan(self, frame: Frame, now: int) -> bool:
+        """One scan. True if any state or output changed: then the next tick must run too."""
+        self.now = now
+        self.changed = False
+        changed = self.inputs.take(frame, now)
+        if frame.quality:
+            self._ready = self._gates.ready(self.inputs)
+        if frame.durable is not None:
+            self.durable = frame.durable
+        if changed or self.causes.due:
+            for number, came in self.causes.update(changed, self.inputs, now):
+                self._announce(number, came)
+        for command in frame.commands:
+            commands.obey(self, command)
+        self._rights(now)
+        for part in self.parts:
+            part.step(now)
+        self._mutual_wait(now)
+        self._wet_limit(now)
+        for unit in self.units:
+            unit.step(now)
+        self._lane_rights(now)
+        self._gate(now)
+        return self.changed
+
+    def _rights(self, now: int) -> None:
+        for unit in self.units:
+            unit.settle_rights(now)
+        self._lane_rights(now)
+
+    def _lane_rights(self, now: int) -> None:
+        self.lanes_may_start = self.sowing.may_start or self.harvest.may_start
+        moving = self.sowing.moving or self.harvest.moving
+        if moving is not self._lanes_moving:
+            self._lanes_moving = moving
+            for lane in self.lanes.lanes:
+                if moving:
+                    lane.resume(now)
+                else:
+                    lane.pause(now)
+
+    def _announce(self, number: int, came: bool) -> None:
+        row = self.causes.rows[number]
+        if came:
+            self.alarms.raise_(row.name, row.priority or "low", row.text, row.do)
+            if row.moment != "warn":
+                for unit in self.units:
+                    unit.touched = True
+        else:
+            self.alarms.clear(row.name)
+        self.changed = True
+
+    def _demand(self) -> int:
+        demand = self._gates.always
+        lanes_move = self._lanes_moving
+        for part in self.parts:
+            unit = part.unit
+            if unit.moving if unit is not None else lanes_move:
+                demand |= part.demand()
+        for unit in self.units:
+            if unit.state in WARNED and not unit.warned:
+                demand |= unit.horn
+        for carriage in self.ends.carriages:
+            demand |= carriage.holds()
+        return demand
+
+    def _gate(self, now: int) -> None:
+        """The one place that writes outputs: demanded, permitted by every cause, devices good."""
+        demand = self._demand()
+        permitted = demand & ~self.causes.blocked & self._ready
+        cut = demand & ~permitted
+        if cut:
+            for part in self.parts:
+                if part.mask & cut and part.demand() & cut and not part.resting():
+                    part.cut(now)
+            permitted = self._demand() & ~self.causes.blocked & self._ready
+        flips = permitted ^ self._bits
+        written = self.written
+        written.clear()
+        if flips:
+            self._bits = permitted
+            self._write_bits(flips & ~permitted, False)
+            self._write_numbers()
+            self._write_bits(flips & permitted, True)
+        elif self.numbers != self._sent:
+            self._write_numbers()
+        if written:
+            self.changed = True
+
+    def _write_bits(self, bits: int, value: bool) -> None:
+        while bits:
+            low = bits & -bits
+            index = low.bit_length() - 1
+            self.outputs[index] = value
+            self.written.append(index)
+            bits ^= low
+
+    def _write_numbers(self) -> None:
+        for index, value in self.numbers.items():
+            if self._sent.get(index) != value:
+                self._sent[index] = value
+                self.outputs[index] = value
+                self.written.append(index)
+
+    # time --------------------------------------------------------------------------------------
+
+    def next_due(self) -> int | None:
+        """The earliest time at which a scan would do something by itself; None if never."""
+        due = min(self.inputs.next_due(), self.causes.next_due(), self.mutual_due, self._wet_due())
+        for part in self.parts:
+            if part.due < due:
+                due = part.due
+            if part.act_at < due:
+                due = part.act_at
+        for unit in self.units:
+            due = min(due, unit.due, unit.idle_due)
+        due = min(due, self._ripe_due())
+        return None if due >= NEVER >> 1 else due
+
+    def _ripe_due(self) -> int:
+        """When the next unripe tail becomes ripe: a lane choice changes then."""
+        due = NEVER
+        for lane in self.lanes.lanes:
+            record = self.gutters.get(lane.tail_gutter)
+            if record is not None and self.now < record.ripe_at < due:
+                due = record.ripe_at
+        return due
+
+    def _wet_due(self) -> int:
+        limit = self.site.file.limits.wet_limit_ms
+        wet = (self.gutters[part.gutter].wet_at for part in self.ends.wet_parts if part.gutter)
+        due = min((wet_at + limit for wet_at in wet if wet_at != NEVER), default=NEVER)
+        return due if due > self.now else NEVER
+
+    def _wet_limit(self, now: int) -> None:
+        limit = self.site.file.limits.wet_limit_ms
+        for part in self.ends.wet_parts:
+            record = self.gutters.get(part.gutter)
+            if record is None or record.wet_at == NEVER or now < record.wet_at + limit:
+                continue
+            self.alarms.raise_(
+                f"{part.name}.wet", "high",
+                f"gutter {record.id} at {part.name} has stood wet longer than the limit",
+                f"take it off, two people, and reject it: reject {part.name}",
+            )  # fmt: skip
+
+    def _mutual_wait(self, now: int) -> None:
+        """Sowing waits for a hole that harvest will not make, and harvest for sowing."""
+        water, outfeed = self.ends.water, self.ends.outfeed
+        crop = self.crop_in_drum
+        stuck = (
+            water.waiting
+            and outfeed.waiting
+            and bool(self.lanes.tails_waiting(outfeed.wanted_crop(), now))
+            and not any(
+                crop in lane.facts.crops
+                and lane.in_service()
+                and lane.holes() > bool(lane.reserved)
+                for lane in self.lanes.lanes
+            )
+        )
+        if not stuck:
+            self.mutual_due = NEVER
+            self.alarms.clear("mutual_wait")
+        elif "mutual_wait" not in self.alarms.standing:
+            if self.mutual_due == NEVER:
+                self.mutual_due = now + self.site.file.takt_ms
+            elif now >= self.mutual_due:
+                self.mutual_due = NEVER
+                self._say_mutual(now)
+
+    def _say_mutual(self, now: int) -> None:
+        waiting = self.lanes.tails_waiting(self.ends.outfeed.wanted_crop(), now)
+        lanes = ", ".join(str(lane.id) for lane in waiting)
+        crops = ", ".join(sorted({self.gutters[lane.tail_gutter].crop for lane in waiting}))
+        self.alarms.raise_(
+            "mutual_wait", "high",
+            f"sowing and harvest wait for each other: sowing has {self.crop_in_drum} in the drum;"
+            f" harvest wants lanes {lanes} ({crops})".replace("_", " "),
+            "change the crop in the drum; or skip in the harvest order; or advance a lane empty",
+        )  # fmt: skip
+
+    # what parts use ----------------------------------------------------------------------------
+
+    def bit(self, index: int) -> int:
+        """The output bit of a point."""
+        return 1 << index
+
+    def new_gutter(self, place: str) -> int:
+        """A new gutter's id; ids are never used again."""
+        number = self._next_gutter
+        self._next_gutter += 1
+        self.gutters[number] = Gutter(number, place)
+        return number
+
+    def intend(self, kind: str, gutter: int, source: str, dest: str) -> int:
+        """Announce a move before its motion; returns its number, to be waited for in `durable`."""
+        number = self._next_move
+        self._next_move += 1
+        record = self.gutters.get(gutter)
+        move = Move(
+            number, kind, gutter, source, dest, record.crop if record else "", False, self.now
+        )
+        self._open[number] = move
+        self._moves.append(move)
+        self.changed = True
+        return number
+
+    def complete(self, number: int) -> None:
+        """The move has been confirmed by two unlike signs."""
+        move = self._open.pop(number)
+        record = self.gutters.get(move.gutter)
+        if record is not None and move.kind != "reserve":
+            record.place = move.dest
+        crop = record.crop if record else move.crop
+        self._moves.append(move._replace(done=True, at=self.now, crop=crop))
+        self.changed = True
+
+    def abandon(self, number: int) -> None:
+        """The move will never be done (its gutter was taken away); nothing is told as done."""
+        self._open.pop(number, None)
+
+    def emit(self, event: Event) -> None:
+        """Hand an event to whoever records them."""
+        self._events.append(event)
+        self.changed = True
+
+    def note(self, text: str, source: str) -> None:
+        """Something worth a line in the record."""
+        self.emit(Event(self.now, "note", source, text, {}))
+
+    def note_state(self, part: Part) -> None:
+        """A part changed its state."""
+        self.emit(Event(self.now, "station", part.name, part.state, {}))
+
+    def note_wait(self, unit: str, waiting: bool, text: str) -> None:
+        """A unit's gate station begins or ends waiting for something outside the unit."""
+        self.emit(Event(self.now, "wait_on" if waiting else "wait_off", unit, text, {}))
+
+    def station_wait(self, name: str) -> tuple[bool, str] | None:
+        """The wait of a station that a cause keeps from another gutter."""
+        number = self.causes.stations.get(name)
+        return None if number is None else (False, self.causes.rows[number].text)
+
+    def cut_text(self, part: Part) -> str:
+        """Which cause took an output away from this part."""
+        for number, row in enumerate(self.causes.rows):
+            if self.causes.active[number] and row.blocks & part.mask:
+                return row.text
+        return "its device is silent"
+
+    def tool_ms(self, facts: machine.Fill | machine.Water | machine.Seed) -> int:
+        """How long a tool works on one gutter at belt speed."""
+        length = self.site.file.gutter.length_mm
+        worked = length - (facts.tool_mm + 50 - facts.entry_eye_mm)
+        return worked * 1000 // facts.speed_mm_s
+
+    def outfeed_at_turnout(self) -> bool:
+        """The outfeed carriage is laying a gutter on the turn-out."""
+        return self.ends.outfeed.state in ("offering", "releasing", "withdrawing")
+
+    def sower_could(self, now: int) -> bool:
+        """True if a sowing station could begin a step, were the unit in Execute."""
+        return self.ends.sower_could(now)
+
+    def harvest_could(self, now: int) -> bool:
+        """True if a harvest station could begin a step, were the unit in Execute."""
+        return self.ends.harvest_could(now)
+
+    # outside -----------------------------------------------------------------------------------
+
+    def take_events(self) -> list[Event]:
+        """Events since the last call."""
+        events, self._events = self._events, []
+        return events
+
+    def take_moves(self) -> list[Move]:
+        """Moves intended and done since the last call."""
+        moves, self._moves = self._moves, []
+        return moves
+
+    def obey(self, command: Command) -> str | None:
+        """Obey a command at once (tests); None when taken, else why not."""
+        return commands.obey(self, command)
+
+    def _stand(self, slots: Sequence[Slot]) -> None:
+        """Stand the gutters that the ledger knows in their slots."""
+        places = {
+            f"{run}.{number}": (lane, at, number)
+            for lane in self.lanes.lanes
+            for at, run in enumerate(lane.runs)
+            for number in range(len(lane.slots[at]))
+        }
+        for slot in slots:
+            lane, at, number = places[slot.place]
+            lane.slots[at][number] = slot.gutter
+            if slot.gutter > 0:
+                self.gutters[slot.gutter] = Gutter(
+                    slot.gutter, slot.place, slot.crop, lane.id, NEVER, slot.sown_at, slot.ripe_at
+                )
+                self.gutters[slot.gutter].lane = 0
+                self._next_gutter = max(self._next_gutter, slot.gutter + 1)

@@ -1,0 +1,440 @@
+"""The sower's stations: magazine, fill, tamp, water, seed, turn."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from linectl.crop import dosing
+from linectl.line.conveyor import DRAW_IN, Conveyor, ToolZone
+from linectl.line.inputs import NEVER
+from linectl.line.part import fault_rows
+from linectl.line.tables import table
+from linectl.site import machine
+
+if TYPE_CHECKING:
+    from linectl.line.line import Line
+    from linectl.line.units import Unit
+
+
+class Magazine(Conveyor):
+    """Drops one washed empty on its belt; two is a fault, none is a fault."""
+
+    TABLE = table(
+        "magazine",
+        "empty",
+        [("ask", "empty", "asked"), ("durable", "asked", "opening"),
+         ("opened", "opening", "closing"), ("closed", "closing", "done"),
+         ("give", "done", "giving"), ("given", "giving", "empty"),
+         ("gone", "done|faulted", "empty"),
+         *fault_rows("empty|asked|opening|closing|done")],
+    )  # fmt: skip
+
+    facts: machine.Magazine
+
+    def __init__(
+        self, line: Line, name: str, unit: Unit, facts: machine.Magazine, io: dict[str, int]
+    ) -> None:
+        super().__init__(line, name, unit, facts, io)
+        self.gate_home = io[f"{name}.gate_home"]
+        self.single = io[f"{name}.single"]
+        self.not_empty = io[f"{name}.not_empty"]
+        gate = line.bit(io[f"{name}.gate"])
+        self._demands = {"opening": gate}
+        self.mask |= gate
+
+    def would_take(self, now: int) -> bool:
+        unit = self.unit
+        return (
+            unit is not None
+            and not unit.run_out
+            and self.state == "empty"
+            and self.line.inputs.on[self.not_empty]
+            and self.line.inputs.on[self.gate_home]
+            and self.name not in self.line.causes.stations
+        )
+
+    def _empty(self, now: int) -> None:
+        inputs = self.line.inputs
+        if not (inputs.off[self.entry] and inputs.off[self.exit]):
+            self._stray(now)
+            return
+        self.act_at = NEVER
+        if self.unit is not None and self.unit.may_start and self.would_take(now):
+            self.gutter = self.line.new_gutter("stock")
+            self.number = self.line.intend("feed", self.gutter, "stock", self.name)
+            self.go("ask", now + self.line.ledger_ack_ms)
+
+    def _opening(self, now: int) -> None:
+        if self.line.inputs.off[self.gate_home]:
+            self.go("opened", now + self.facts.gate_timeout_ms)
+        elif now >= self.due:
+            self._fail_missing("gate", "the gate leaving home")
+
+    def _closing(self, now: int) -> None:
+        inputs = self.line.inputs
+        if inputs.off[self.single]:
+            self.fail("double", "magazine fed more than one gutter",
+                      "take the second one out; then unhold")  # fmt: skip
+        elif inputs.on[self.gate_home] and inputs.on[self.exit] and inputs.on[self.single]:
+            self.line.complete(self.number)
+            self.go("closed")
+        elif now >= self.due:
+            self._fail_missing("no_feed", "a gutter on the belt and the gate home")
+
+    def timeout(self, state: str) -> int:
+        return (
+            self.facts.gate_timeout_ms
+            if state in ("opening", "closing")
+            else super().timeout(state)
+        )
+
+    def wait(self) -> tuple[bool, str] | None:
+        if self.state == "empty" and self.line.inputs.off[self.not_empty]:
+            return True, "magazine empty"
+        return None
+
+
+class Fill(ToolZone):
+    """Doses substrate along the passing gutter."""
+
+    facts: machine.Fill
+
+    def __init__(
+        self, line: Line, name: str, unit: Unit, facts: machine.Fill, io: dict[str, int]
+    ) -> None:
+        super().__init__(line, name, unit, facts, io, "doser", None)
+        self.rate = io[f"{name}.doser_rate"]
+
+    def prepare(self, gutter: int, now: int) -> bool:
+        crop = self.line.crops[self.line.crop_in_drum]
+        self.line.gutters[gutter].crop = self.line.crop_in_drum
+        self.line.numbers[self.rate] = dosing.rate_per_s(crop.substrate_l * 1000, self.tool_ms())
+        return super().prepare(gutter, now)
+
+    def tool_ms(self) -> int:
+        """How long the tool works on one gutter at belt speed."""
+        return self.line.tool_ms(self.facts)
+
+    def wait(self) -> tuple[bool, str] | None:
+        return self.line.station_wait(self.name)
+
+
+class Tamp(Conveyor):
+    """Clamps the standing gutter, presses, brushes the rim while it leaves."""
+
+    TABLE = table(
+        "tamp",
+        "empty",
+        [*DRAW_IN, ("cleared", "leading", "settling"), ("arrived", "settling", "still"),
+         ("still", "still", "clamping"), ("clamped", "clamping", "pressing"),
+         ("down", "pressing", "dwelling"), ("dwelt", "dwelling", "rising"),
+         ("up", "rising", "opening"), ("open", "opening", "done"),
+         ("part", "pressing|dwelling", "partial"),
+         ("finish", "partial", "rising"), ("redo", "partial", "clamping"),
+         ("gone", "done|faulted|partial", "empty"),
+         *fault_rows("empty|asked|entering|leading|settling|still|clamping|pressing|dwelling|rising|opening|done")],
+    )  # fmt: skip
+
+    facts: machine.Tamp
+
+    def __init__(
+        self, line: Line, name: str, unit: Unit, facts: machine.Tamp, io: dict[str, int]
+    ) -> None:
+        super().__init__(line, name, unit, facts, io)
+        self.running = io[f"{name}.running"]
+        self.press_up = io[f"{name}.press_up"]
+        self.press_down = io[f"{name}.press_down"]
+        self.clamped = io[f"{name}.clamped"]
+        press, clamp = line.bit(io[f"{name}.press"]), line.bit(io[f"{name}.clamp"])
+        self.brush = line.bit(io[f"{name}.brush"])
+        self._demands |= {
+            "clamping": clamp,
+            "pressing": clamp | press,
+            "dwelling": clamp | press,
+            "rising": clamp,
+        }
+        self.mask |= press | clamp | self.brush
+
+    def giving_bits(self) -> int:
+        return self.run | self.brush
+
+    def would_take(self, now: int) -> bool:
+        return super().would_take(now) and self.line.inputs.on[self.press_up]
+
+    def _still(self, now: int) -> None:
+        if self.line.inputs.off[self.running]:
+            self.go("still", now + self.timeout("clamping"))
+        elif now >= self.due:
+            self._fail_missing("runs_on", "the belt's standstill")
+
+    def on_arrived(self, now: int) -> None:
+        self.due = now + self.timeout("still")
+
+    def _clamping(self, now: int) -> None:
+        if self.line.inputs.on[self.clamped]:
+            self.go("clamped", now + self.timeout("pressing"))
+        elif now >= self.due:
+            self._fail_missing("clamp", "the clamp closed on the gutter")
+
+    def _pressing(self, now: int) -> None:
+        if self.line.inputs.on[self.press_down]:
+            self.go("down")
+            self.act_at = now + self.facts.press_ms // 5
+        elif now >= self.due:
+            self._fail_missing("press", "press down")
+
+    def _dwelling(self, now: int) -> None:
+        if self.act_at == NEVER:
+            self.act_at = now + self.facts.press_ms // 5
+        if now >= self.act_at:
+            self.go("dwelt", now + self.timeout("rising"))
+
+    def _rising(self, now: int) -> None:
+        if self.line.inputs.on[self.press_up]:
+            self.go("up", now + self.timeout("opening"))
+        elif now >= self.due:
+            self._fail_missing("press", "press up")
+
+    def _opening(self, now: int) -> None:
+        if self.line.inputs.off[self.clamped]:
+            self.go("open")
+        elif now >= self.due:
+            self._fail_missing("clamp", "the clamp open")
+
+    def pause(self, now: int) -> None:
+        super().pause(now)
+        if self.state in ("pressing", "dwelling"):
+            self.line.gutters[self.gutter].partial = self.name
+            self.go("part")
+            self.line.alarms.raise_(
+                f"{self.name}.partial", "medium",
+                f"{self.name}: gutter {self.gutter} is only partly tamped",
+                f"choose: partial {self.name} redo or finish, or take it out and reject",
+            )  # fmt: skip
+
+    def timeout(self, state: str) -> int:
+        if state in ("pressing", "dwelling", "rising"):
+            return self.facts.press_timeout_ms
+        if state in ("clamping", "opening", "still"):
+            return self.facts.clamp_ms + self.facts.ramp_ms + 2_000
+        return super().timeout(state)
+
+
+class Water(ToolZone):
+    """Waters the passing gutter; only one that has a hole reserved may enter."""
+
+    facts: machine.Water
+    FIELDS = (*ToolZone.FIELDS, "waiting")
+
+    def __init__(
+        self, line: Line, name: str, unit: Unit, facts: machine.Water, io: dict[str, int]
+    ) -> None:
+        super().__init__(line, name, unit, facts, io, "valve", "flow_pulses")
+        self.rate = io[f"{name}.flow_rate"]
+        self.waiting = False
+        """A tamped gutter waits for a hole."""
+
+    def would_take(self, now: int) -> bool:
+        return super().would_take(now) and self.line.lanes.hole_for(self._crop(), now) is not None
+
+    def _crop(self) -> str:
+        return self.line.crop_in_drum
+
+    def _empty(self, now: int) -> None:
+        super()._empty(now)
+        up = self.upstream
+        waiting = (
+            self.state == "empty"
+            and up is not None
+            and up.state == "done"
+            and self.line.lanes.hole_for(self._crop(), now) is None
+        )
+        if waiting is not self.waiting:
+            self.waiting = waiting
+            self.line.note_wait("sowing", waiting, self.line.lanes.no_hole_text(self._crop()))
+
+    def prepare(self, gutter: int, now: int) -> bool:
+        crop = self.line.crops[self._crop()]
+        record = self.line.gutters[gutter]
+        lane = self.line.lanes.hole_for(self._crop(), now)
+        if lane is None:
+            return False
+        record.crop = self._crop()
+        self.line.lanes.reserve(record, lane)
+        tool_ms = self.line.tool_ms(self.facts)
+        self.line.numbers[self.rate] = dosing.rate_per_s(crop.water_ml, tool_ms)
+        self.wanted = crop.water_ml / 1000 * self.facts.pulses_per_l
+        return super().prepare(gutter, now)
+
+    def on_tool(self, now: int) -> None:
+        self.line.gutters[self.gutter].wet_at = now
+
+    def judge(self, counts: float) -> None:
+        share = counts / self.wanted - 1
+        if abs(share) > self.facts.dose_tolerance:
+            self.line.alarms.raise_(
+                f"{self.name}.dose", "medium",
+                f"{self.name}: gutter {self.gutter} got {counts / self.facts.pulses_per_l:.2f} l,"
+                f" {share:+.0%} of its dose",
+                "check valve, supply pressure and meter",
+            )  # fmt: skip
+        else:
+            self.line.alarms.clear(f"{self.name}.dose")
+
+    def wait(self) -> tuple[bool, str] | None:
+        if self.waiting:
+            return True, self.line.lanes.no_hole_text(self._crop())
+        return self.line.station_wait(self.name)
+
+
+class Seed(ToolZone):
+    """Seeds the passing gutter from the vacuum drum."""
+
+    facts: machine.Seed
+    FIELDS = (*ToolZone.FIELDS, "starved")
+
+    def __init__(
+        self, line: Line, name: str, unit: Unit, facts: machine.Seed, io: dict[str, int]
+    ) -> None:
+        super().__init__(line, name, unit, facts, io, "drum", "seed_counter")
+        self.rate = io[f"{name}.drum_rate"]
+        self.vacuum = io[f"{name}.vacuum"]
+        self.pump = line.bit(io[f"{name}.pump"])
+        self.mask |= self.pump
+        self.starved = False
+
+    def demand(self) -> int:
+        bits = super().demand()
+        up = self.upstream
+        wanted = self.gutter or (up is not None and up.gutter)
+        return bits | self.pump if wanted and self.works() else bits
+
+    def would_take(self, now: int) -> bool:
+        return super().would_take(now) and self._vacuum_good()
+
+    def _vacuum_good(self) -> bool:
+        return not self.works() or self.line.inputs.value[self.vacuum] >= self.facts.vacuum_min_kpa
+
+    def _empty(self, now: int) -> None:
+        up = self.upstream
+        starved = up is not None and up.state == "done" and not self._vacuum_good()
+        if starved and not self.starved:
+            self.due = now + self.facts.vacuum_timeout_ms
+        elif not starved:
+            self.due = NEVER
+        self.starved = starved
+        if starved and now >= self.due:
+            self.due = NEVER
+            value = self.line.inputs.value[self.vacuum]
+            self.fail(
+                "vacuum",
+                f"{self.name}: drum vacuum {value:.1f} kPa, needs {self.facts.vacuum_min_kpa:g}",
+                "check pump, filter and drum seals; then unhold",
+            )
+            return
+        due = self.due
+        super()._empty(now)
+        if self.state == "empty":
+            self.due = due
+
+    def prepare(self, gutter: int, now: int) -> bool:
+        crop = self.line.crops[self.line.gutters[gutter].crop]
+        tool_ms = self.line.tool_ms(self.facts)
+        self.line.numbers[self.rate] = dosing.rate_per_s(crop.seeds_per_gutter, tool_ms)
+        self.wanted = float(crop.seeds_per_gutter)
+        return super().prepare(gutter, now)
+
+    def on_tool(self, now: int) -> None:
+        record = self.line.gutters[self.gutter]
+        record.sown_at = now
+        record.ripe_at = now + self.line.crops[record.crop].ripe_after_ms
+
+    def judge(self, counts: float) -> None:
+        share = counts / self.wanted - 1
+        if abs(share) > self.facts.seed_tolerance:
+            self.line.alarms.raise_(
+                f"{self.name}.count", "medium",
+                f"{self.name}: gutter {self.gutter} got {counts:.0f} seeds, {share:+.0%}",
+                "check vacuum, drum holes and seed hopper",
+            )  # fmt: skip
+        else:
+            self.line.alarms.clear(f"{self.name}.count")
+
+    def wait(self) -> tuple[bool, str] | None:
+        if self.starved:
+            return False, f"{self.name}: vacuum low"
+        return self.line.station_wait(self.name)
+
+
+class Turn(Conveyor):
+    """Takes a gutter at 0°, offers it to the infeed carriage at 90°, turns back."""
+
+    TABLE = table(
+        "turn",
+        "empty",
+        [*DRAW_IN[:3], ("cleared", "leading", "settling"), ("arrived", "settling", "done"),
+         ("turn", "done", "turning"), ("offer", "turning", "offered"),
+         ("taken", "offered", "turning_back"), ("back", "turning_back", "empty"),
+         ("home", "empty", "turning_back"), ("gone", "done|offered|faulted", "empty"),
+         *fault_rows("empty|asked|entering|leading|settling|done|turning|turning_back|offered")],
+    )  # fmt: skip
+    RESTING = Conveyor.RESTING | {"offered"}
+
+    facts: machine.Turn
+
+    def __init__(
+        self, line: Line, name: str, unit: Unit, facts: machine.Turn, io: dict[str, int]
+    ) -> None:
+        super().__init__(line, name, unit, facts, io)
+        self.at_0, self.at_90 = io[f"{name}.at_0"], io[f"{name}.at_90"]
+        self.centred, self.clear = io[f"{name}.centred"], io[f"{name}.swept_clear"]
+        to_0, to_90 = line.bit(io[f"{name}.to_0"]), line.bit(io[f"{name}.to_90"])
+        self.running = io[f"{name}.running"]
+        self._demands |= {"turning": to_90, "turning_back": to_0}
+        self.mask |= to_0 | to_90
+
+    def would_take(self, now: int) -> bool:
+        return super().would_take(now) and self.line.inputs.on[self.at_0]
+
+    def _empty(self, now: int) -> None:
+        inputs = self.line.inputs
+        if not inputs.on[self.at_0]:
+            if self.unit is not None and self.unit.moving and inputs.on[self.clear]:
+                self.go("home", now + self.facts.turn_timeout_ms)
+            return
+        super()._empty(now)
+
+    def _done(self, now: int) -> None:
+        super()._done(now)
+        if self.state != "done" or self.unit is None or not self.unit.moving:
+            return
+        inputs = self.line.inputs
+        if inputs.off[self.running] and inputs.on[self.clear] and inputs.on[self.centred]:
+            self.go("turn", now + self.facts.turn_timeout_ms)
+
+    def _turning(self, now: int) -> None:
+        if self.line.inputs.on[self.at_90]:
+            self.go("offer")
+        elif now >= self.due:
+            self._fail_missing("turn", "turntable at 90°")
+
+    def _turning_back(self, now: int) -> None:
+        if self.line.inputs.on[self.at_0]:
+            self.go("back")
+        elif now >= self.due:
+            self._fail_missing("turn", "turntable at 0°")
+
+    def picked(self, now: int) -> None:
+        """The carriage has the gutter and its gripper is home."""
+        self.gutter = 0
+        self.go("taken", now + self.facts.turn_timeout_ms)
+
+    def timeout(self, state: str) -> int:
+        if state in ("turning", "turning_back"):
+            return self.facts.turn_timeout_ms
+        return super().timeout(state)
+
+    def wait(self) -> tuple[bool, str] | None:
+        if self.state == "done" and self.line.inputs.off[self.clear]:
+            return False, f"{self.name}: swept area not clear"
+        return None
