@@ -60,7 +60,7 @@ class Ledger(Reading):
         self._clock = clock
         self._ripe_after = {name: crop.ripe_after_ms for name, crop in site.crops.crops.items()}
         self._seed_station = site.station("seed")
-        self._durable = 0
+        self._durable = self.next_move() - 1
         self._places: dict[str, int] = {}
         self._slots: dict[int, int] = {}
         self._strokes: dict[int, int] = {}
@@ -234,5 +234,5 @@ class Ledger(Reading):
                 self._owner.close()
 
     def durable(self) -> int:
-        """Every move of this boot up to this number is on disk; 0: none yet."""
+        """Every move up to this number is on disk; numbers go on from boot to boot."""
         return self._durable

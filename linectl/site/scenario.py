@@ -211,14 +211,15 @@ class _Reader:
     def _name(self, key: str, known: Collection[str], what: str) -> str:
         text = self._text(key)
         if text and text not in known:
-            self._wrong(key, f"{text!r} is not {what} of this site", nearest(text, known))
+            self._wrong(key, f"{text!r} is not {what}", nearest(text, known))
             return ""
         return text
 
     def _part(self, verb: _Verb) -> str:
         if not verb.key:
             return ""
-        what = "a part that can fail" if verb.names is fault_kinds else f"a {verb.key}"
+        failing = verb.names is fault_kinds
+        what = "a part of this site that can fail" if failing else f"a {verb.key} of this site"
         return self._name(verb.key, verb.names(self._site), what)
 
     def _option(self, key: str, part: str, options: dict[str, bool | int | str]) -> None:

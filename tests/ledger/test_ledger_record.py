@@ -96,7 +96,7 @@ def test_a_restart_gives_the_lanes_as_they_were_on_the_new_clock(tmp_path, site,
     assert [s.ripe_at for s in second.standing() if s.gutter == 11] == [-2 * DAY]
     assert second.next_gutter() == 14
     assert second.next_move() == journey.number + 1
-    assert second.durable() == 0  # of this boot nothing is written yet
+    assert second.durable() == journey.number
     second.close()
 
 
