@@ -1,0 +1,305 @@
+"""A bus and its one owner thread: polls, writes, reconnects; publishes one snapshot per device.
+
+Order of work, between any two exchanges: what goes safe is written before all else, then the
+other changes, then one refresh that is due, then the next read of the poll. Polls keep absolute
+deadlines; one that is missed is counted and skipped.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import Counter
+from collections.abc import Callable
+from random import Random
+
+from linectl.errors import DeviceRefused, LinkDown, Silent, Unreachable
+from linectl.field.device import Backoff, FieldDevice, error_kind
+from linectl.field.modbus import Ask, Wire
+from linectl.field.outputs import ON_GOING, SAFE_GOING
+from linectl.field.snapshots import BusHealth, Outputs
+from linectl.site.hardware import Bus
+from linectl.site.model import Site
+
+Clock = Callable[[], int]
+
+OUTPUTS_STALE_MS = 500
+"""No scan published for this long: every output goes safe and every device counts as lost."""
+CHANGES_BEFORE_READ = 8
+"""Changes that do not go safe, written between two reads at most, so that reading goes on."""
+FIRST_RECONNECT_MS = 100
+LAST_RECONNECT_MS = 4000
+SILENT_BEFORE_CLOSE = 3
+"""Exchanges in a row without any answer on a TCP bus, after which the connection is renewed."""
+LONGEST_WAIT_S = 0.05
+"""A waiting bus looks at its watchdogs at least this often."""
+
+
+class FieldBus:
+    """Owns the wire of one bus. `start`, `publish`, `stop` are for the scan's thread."""
+
+    def __init__(
+        self, site: Site, name: str, host: str, port: int | str, clock: Clock, seed: int = 0
+    ) -> None:
+        self.name = name
+        self._bus: Bus = site.file.buses[name]
+        self._clock = clock
+        random = Random(f"{seed} {name}")
+        self.devices = tuple(
+            FieldDevice(device_name, device, self._bus, site.points, random)
+            for device_name, device in site.file.devices.items()
+            if device.bus == name
+        )
+        self._wire = Wire(name, self._bus, host, port)
+        self._outputs: Outputs | None = None
+        self._wake = threading.Event()
+        self._stopping = False
+        self._thread = threading.Thread(target=self._run, name=f"bus {name}", daemon=True)
+        self._backoff = Backoff(random, FIRST_RECONNECT_MS, LAST_RECONNECT_MS)
+        self._errors: Counter[str] = Counter()
+        self._cycle_ms = 0.0
+        self._polls = 0
+        self._late = 0
+        self._silent_in_a_row = 0
+        self._stale = True
+        self.failure: Exception | None = None
+        """What ended the thread, if it was not `stop`: a defect of the program."""
+        self.health = BusHealth(name, self._bus.kind, False, 0.0, 0, 0, {}, ())
+        self._publish_health(False)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def publish(self, outputs: Outputs, changed: bool) -> None:
+        """The outputs of a scan; `changed` wakes the bus if it waits for its next poll."""
+        self._outputs = outputs
+        if changed:
+            self._wake.set()
+
+    def stop(self) -> None:
+        """Ask the thread to write safe values, close and end."""
+        self._stopping = True
+        self._wake.set()
+
+    def join(self, limit_s: float) -> bool:
+        """Wait for the thread's end; True when it has closed its wire."""
+        if self._thread.ident is not None:
+            self._thread.join(limit_s)
+        return not self._thread.is_alive()
+
+    def frames(self) -> list[str]:
+        """The last frames on the wire, oldest first, for a person."""
+        return [
+            f"{frame.at_s:.4f} {'→' if frame.sent else '←'} {frame.data.hex(' ')}"
+            for frame in list(self._wire.frames)
+        ]
+
+    # The owner thread from here on.
+
+    def _run(self) -> None:
+        try:
+            while not self._stopping:
+                if self._open():
+                    self._serve()
+                if not self._stopping:
+                    self._pause(self._clock() + self._backoff.pause_ms())
+            self._write_safe()
+        except Exception as error:  # noqa: BLE001  the scan's thread looks at it and reports it
+            self.failure = error
+        finally:
+            self._wire.close()
+            now = self._clock()
+            for device in self.devices:
+                device.lose(now)
+            self._publish_health(False)
+
+    def _open(self) -> bool:
+        try:
+            self._wire.open()
+        except LinkDown as error:
+            self._link_failed(error)
+            return False
+        for device in self.devices:
+            device.relink()
+        self._silent_in_a_row = 0
+        return True
+
+    def _serve(self) -> None:
+        """Poll until the link breaks or `stop` is called."""
+        deadline = self._clock()
+        last_start: int | None = None
+        while not self._stopping and self._wire.is_open:
+            start = self._clock()
+            if last_start is not None:
+                self._cycle_ms = float(start - last_start)
+            last_start = start
+            for device in self.devices:
+                self._poll(device)
+                if self._stopping or not self._wire.is_open:
+                    break
+            self._polls += 1
+            self._publish_health(self._wire.is_open)
+            deadline += self._bus.poll_ms
+            behind = self._clock() - deadline
+            if behind > 0:
+                missed = behind // self._bus.poll_ms
+                self._late += missed
+                deadline += missed * self._bus.poll_ms
+            self._idle(deadline)
+
+    def _poll(self, device: FieldDevice) -> None:
+        if not device.due(self._clock()):
+            self._write_pending()
+            return
+        self._write_pending()
+        device.begin(self._clock())
+        if not device.asks:
+            self._poll_mute(device)
+            return
+        for number, ask in enumerate(device.asks):
+            if number:
+                self._write_pending()
+            cells = self._exchange(device, ask)
+            if cells is None:
+                return
+            device.take(number, cells)
+        device.finish()
+        self._backoff.reset()
+
+    def _poll_mute(self, device: FieldDevice) -> None:
+        """A device with outputs only: its answers to writes are its signs of life."""
+        if not device.snapshot.good and self._refresh(device):
+            device.finish()
+            self._backoff.reset()
+
+    def _idle(self, deadline: int) -> None:
+        """Until the next poll: write what changes, refresh what is due."""
+        while not self._stopping and self._wire.is_open:
+            self._write_pending()
+            now = self._clock()
+            if now >= deadline:
+                return
+            due = [device.refresh_at_ms for device in self.devices if self._writable(device)]
+            self._wait(min([deadline, *due]))
+
+    def _pause(self, until_ms: int) -> None:
+        while not self._stopping and self._clock() < until_ms:
+            self._wait(until_ms)
+
+    def _wait(self, until_ms: int) -> None:
+        """Sleep until then, until woken, or for a moment: watchdogs are looked at after it."""
+        seconds = min(max(until_ms - self._clock(), 0) / 1000, LONGEST_WAIT_S)
+        if seconds and not self._stopping:
+            self._wake.wait(seconds)
+        self._wake.clear()
+        self._watch()
+
+    def _watch(self) -> None:
+        """Outputs too old, devices too silent."""
+        now = self._clock()
+        outputs = self._outputs
+        stale = outputs is None or now - outputs.at_ms > OUTPUTS_STALE_MS
+        if stale and not self._stale:
+            for device in self.devices:
+                device.lose(now)
+        self._stale = stale
+        for device in self.devices:
+            device.check_age(now)
+            device.outputs.demand(None if stale or outputs is None else outputs.values)
+
+    def _writable(self, device: FieldDevice) -> bool:
+        return not device.outputs.empty and not device.demoted
+
+    def _write_pending(self) -> None:
+        """All that goes safe; some of the other changes; one refresh."""
+        others = CHANGES_BEFORE_READ
+        while self._wire.is_open:
+            self._watch()
+            found = self._next(SAFE_GOING) or (self._next(ON_GOING) if others else None)
+            if found is None:
+                break
+            device, ask = found
+            if device.outputs.next_change(SAFE_GOING) is None:
+                others -= 1
+            if self._exchange(device, ask) is None:
+                return
+        now = self._clock()
+        for device in self.devices:
+            if self._writable(device) and now >= device.refresh_at_ms:
+                self._refresh(device)
+                return
+
+    def _next(self, worst_pass: int) -> tuple[FieldDevice, Ask] | None:
+        for device in self.devices:
+            if self._writable(device) and (ask := device.outputs.next_change(worst_pass)):
+                return device, ask
+        return None
+
+    def _refresh(self, device: FieldDevice) -> bool:
+        """Tell the device everything again; True if it took all of it."""
+        device.refresh_at_ms = self._clock() + device.refresh_ms
+        return all(self._exchange(device, ask) is not None for ask in device.outputs.refresh())
+
+    def _exchange(self, device: FieldDevice, ask: Ask) -> list[int] | None:
+        """One exchange; None after a failure, which is counted and settled here."""
+        try:
+            cells: list[int] = []
+            if ask.cells:
+                self._wire.write(ask)
+                device.outputs.done(ask)
+                device.wrote(self._clock())
+            else:
+                cells = list(self._wire.read(ask))
+        except LinkDown as error:
+            self._link_failed(error)
+        except Unreachable as error:
+            self._device_failed(device, ask, error)
+        else:
+            self._silent_in_a_row = 0
+            return cells
+        return None
+
+    def _device_failed(self, device: FieldDevice, ask: Ask, error: Unreachable) -> None:
+        if ask.cells:
+            device.outputs.failed(ask)
+            device.not_written(self._clock())
+        self._errors[error_kind(error)] += 1
+        device.failed(error, self._clock())
+        if self._bus.kind == "rtu":
+            if not isinstance(error, DeviceRefused):
+                self._wire.settle()
+        elif isinstance(error, Silent):
+            self._silent_in_a_row += 1
+            if self._silent_in_a_row >= SILENT_BEFORE_CLOSE * len(self.devices):
+                self._wire.close()
+        else:
+            self._silent_in_a_row = 0
+        device.check_age(self._clock())
+
+    def _link_failed(self, error: LinkDown) -> None:
+        self._wire.close()
+        self._errors[error_kind(error)] += 1
+        now = self._clock()
+        for device in self.devices:
+            device.failed(error, now)
+            device.check_age(now)
+        self._publish_health(False)
+
+    def _write_safe(self) -> None:
+        """Last act: every device safe, each asked once."""
+        for device in self.devices:
+            device.outputs.demand(None)
+            if self._wire.is_open and self._writable(device):
+                self._refresh(device)
+
+    def _publish_health(self, up: bool) -> None:
+        devices = tuple(device.health() for device in self.devices)
+        self.health = BusHealth(
+            self.name,
+            self._bus.kind,
+            up,
+            self._cycle_ms,
+            self._polls,
+            self._late,
+            dict(self._errors),
+            devices,
+        )

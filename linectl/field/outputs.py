@@ -1,0 +1,202 @@
+"""What to write next at one device: changes with the safe-going first, then set-points, then on.
+
+The device's writable words and coils are all ours (the planner sees to that), so a word is put
+together from its points and never read back. Until something was written, and after the device
+was lost, its contents count as unknown and everything is written anew, beginning safe. An on/off
+output then stays safe until the line has demanded safe once, so that what was demanded before the
+loss cannot start a machine by itself; a set-point alone moves nothing and follows the line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from linectl.errors import OutOfRange
+from linectl.field.modbus import Ask
+from linectl.image import Value
+from linectl.registers.codec import encoder
+from linectl.registers.frames import WRITE_COIL, WRITE_COILS, WRITE_REGISTER
+from linectl.registers.plan import WriteBlock, plan_writes, write_function
+from linectl.site.hardware import Device, Point
+
+SAFE_GOING, SET_POINT, ON_GOING = range(3)
+
+
+def safe_value(point: Point) -> Value:
+    """The output's safe value as its type."""
+    if point.is_bool:
+        return point.safe != 0
+    return point.safe if point.type == "f32" else round(point.safe)
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """Where an output lives: cells [first, first + count) of the block, only `mask` of each."""
+
+    index: int
+    first: int
+    count: int
+    mask: int
+    is_bool: bool
+
+
+class _Block:
+    """One block's contents: what each point should be, what the device was last told."""
+
+    def __init__(self, block: WriteBlock, points: Sequence[Point]) -> None:
+        self.block = block
+        self.places: list[_Place] = []
+        self.safe: list[tuple[int, ...]] = []
+        self.encode = []
+        for index in block.points:
+            point = points[index]
+            is_bit = point.is_bool and point.table == "holding"
+            to_cells = encoder(point)
+            mask = to_cells(True)[0] if is_bit else 0xFFFF
+            first = point.address - block.address
+            self.places.append(_Place(index, first, point.words, mask, point.is_bool))
+            self.safe.append(to_cells(safe_value(point)))
+            self.encode.append(to_cells)
+        self.wanted = list(self.safe)
+        self.told: list[tuple[int, ...] | None] = [None] * len(self.places)
+
+    def cells(self, take: Sequence[tuple[int, ...]]) -> list[int]:
+        """The block's cells with every point as `take` says."""
+        cells = [0] * self.block.quantity
+        for place, words in zip(self.places, take, strict=True):
+            for offset, word in enumerate(words):
+                cells[place.first + offset] |= word & place.mask
+        return cells
+
+
+class DeviceOutputs:
+    """The outputs of one device; owned by its bus's thread."""
+
+    def __init__(self, name: str, device: Device, points: Sequence[Point]) -> None:
+        self.name = name
+        self._device = device
+        self._blocks = [_Block(block, points) for block in plan_writes(name, device, points)]
+        self._held: set[int] = set()
+        self._seen: tuple[Value, ...] | None = None
+        self.refused = ""
+        """The last value that did not fit its register, as text; its safe value went instead."""
+        self.forget()
+
+    @property
+    def empty(self) -> bool:
+        return not self._blocks
+
+    def forget(self) -> None:
+        """The device was lost: nothing it holds is known, and everything is safe again."""
+        self._seen = None
+        for block in self._blocks:
+            block.wanted = list(block.safe)
+            block.told = [None] * len(block.places)
+            self._hold(block)
+
+    def demand(self, values: tuple[Value, ...] | None) -> None:
+        """Take the line's outputs (by image index), or None: everything safe and held there."""
+        if values is None:
+            self._seen = None
+            for block in self._blocks:
+                block.wanted = list(block.safe)
+                self._hold(block)
+            return
+        if values is self._seen:
+            return
+        self._seen = values
+        for block in self._blocks:
+            for k, place in enumerate(block.places):
+                block.wanted[k] = self._cells_of(block, k, place, values[place.index])
+
+    def next_change(self, worst_pass: int = ON_GOING) -> Ask | None:
+        """The most urgent request that changes something, or None. Safe-going before all."""
+        for which in range(worst_pass + 1):
+            for block in self._blocks:
+                if ask := self._change(block, which):
+                    return ask
+        return None
+
+    def refresh(self) -> list[Ask]:
+        """Requests that tell the device everything as it should be."""
+        return [
+            ask
+            for block in self._blocks
+            for ask in self._asks(block, block.cells(block.wanted), 0, block.block.quantity)
+        ]
+
+    def done(self, ask: Ask) -> None:
+        """The device has taken `ask`."""
+        self._mark(ask, unknown=False)
+
+    def failed(self, ask: Ask) -> None:
+        """`ask` may or may not have arrived: its cells are unknown."""
+        self._mark(ask, unknown=True)
+
+    def _hold(self, block: _Block) -> None:
+        self._held.update(place.index for place in block.places if place.is_bool)
+
+    def _cells_of(self, block: _Block, k: int, place: _Place, value: Value) -> tuple[int, ...]:
+        try:
+            cells = block.encode[k](value)
+        except OutOfRange as error:
+            self.refused = str(error)
+            cells = block.safe[k]
+        if place.index in self._held:
+            if cells != block.safe[k]:
+                return block.safe[k]
+            self._held.discard(place.index)
+        return cells
+
+    def _change(self, block: _Block, which: int) -> Ask | None:
+        first = end = 0
+        take: list[tuple[int, ...]] = []
+        for k, place in enumerate(block.places):
+            wanted, told = block.wanted[k], block.told[k]
+            if wanted == told or self._pass_of(block, k, place) != which:
+                take.append(told if told is not None else block.safe[k])
+                continue
+            take.append(wanted)
+            first = place.first if end == 0 else min(first, place.first)
+            end = max(end, place.first + place.count)
+        if end == 0:
+            return None
+        cells = block.cells(take)
+        return self._asks(block, cells, first, end)[0]
+
+    @staticmethod
+    def _pass_of(block: _Block, k: int, place: _Place) -> int:
+        if block.wanted[k] == block.safe[k]:
+            return SAFE_GOING
+        return ON_GOING if place.is_bool else SET_POINT
+
+    def _asks(self, block: _Block, cells: list[int], first: int, end: int) -> list[Ask]:
+        planned = block.block
+        function = write_function(self._device, planned.table, end - first)
+        single = function in (WRITE_COIL, WRITE_REGISTER)
+        spans = [(at, at + 1) for at in range(first, end)] if single else [(first, end)]
+        return [
+            Ask(
+                self.name,
+                planned.unit,
+                function,
+                planned.address + start,
+                stop - start,
+                tuple(cells[start:stop]),
+            )
+            for start, stop in spans
+        ]
+
+    def _mark(self, ask: Ask, unknown: bool) -> None:
+        table = "coil" if ask.function in (WRITE_COIL, WRITE_COILS) else "holding"
+        for block in self._blocks:
+            start = ask.address - block.block.address
+            if block.block.table != table or not 0 <= start < block.block.quantity:
+                continue
+            end = start + ask.quantity
+            for k, place in enumerate(block.places):
+                if start <= place.first and place.first + place.count <= end:
+                    cells = ask.cells[place.first - start : place.first - start + place.count]
+                    told = tuple(cell & place.mask for cell in cells)
+                    block.told[k] = None if unknown else told
