@@ -102,9 +102,9 @@ VERBS: dict[str, _Verb] = {
 
 UNITS = ("sowing", "harvest")
 COMMANDS = (
-    "reset", "start", "stop", "hold", "unhold", "suspend", "unsuspend", "abort", "clear",
-    "mode", "run-out", "interlock-reset", "advance-empty", "crop", "skip", "programme",
-    "finish", "redo", "reject", "correct", "acknowledge",
+    "abort", "stop", "reset", "start", "hold", "suspend", "unhold", "unsuspend", "clear",
+    "mode", "run-out", "crop", "skip", "interlock-reset", "advance-empty", "programme",
+    "out-of-service", "in-service", "partial", "reject", "removed", "correct",
 )  # fmt: skip
 """The names of commands: those of ISA-TR88, then the line's own."""
 

@@ -7,9 +7,10 @@ from pathlib import Path
 import pytest
 
 from linectl.errors import SiteError
+from linectl.line import commands
 from linectl.site.faults import fault_kinds
 from linectl.site.load import load_site
-from linectl.site.scenario import STALL, load_scenario
+from linectl.site.scenario import COMMANDS, STALL, load_scenario
 
 ROOT = Path(__file__).parents[2]
 SCENARIOS = sorted((ROOT / "sim/scenarios").glob("*.yaml"))
@@ -147,3 +148,7 @@ def test_every_part_that_moves_and_every_device_can_fail(small):
         assert kinds[part]
     assert "skewed" in kinds["turnout"]
     assert "feeds_two" not in kinds["fill"]
+
+
+def test_scenarios_know_exactly_the_commands_that_the_line_obeys():
+    assert sorted(COMMANDS) == sorted(commands.NAMES)

@@ -1,0 +1,32 @@
+"""What a rehearsal is asked for, whichever way it runs: on the bench or over the wire."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from linectl.site.scenario import STALL, Action
+
+Progress = Callable[[int, int], None]
+"""Told now and then: (milliseconds simulated, milliseconds in all)."""
+
+Result = Mapping[str, Any]
+"""The object of `rehearse --json`, and beside its promised keys `states` and `flow`."""
+
+
+@dataclass(frozen=True)
+class Options:
+    """`lanes` is the share of slots that stand full at start, from the mouth (1: all)."""
+
+    for_ms: int = 7_200_000
+    seed: int = 1
+    scenario: tuple[Action, ...] = STALL
+    lanes: float = 1.0
+    every_tick: bool = False
+    ideal_bus: bool = False
+    ripe_check: bool = True
+    ledger: str = ":memory:"
+    events: Path | None = None
+    """Where events are written as JSON Lines."""
