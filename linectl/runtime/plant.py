@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from importlib.metadata import entry_points
 from typing import Any, Protocol
 
@@ -49,9 +50,25 @@ class Plant(Protocol):
 
 def open_plant(site: Site, seed: int) -> Plant:
     """The installed plant model. Raises PlantMissing when none is installed."""
-    for entry in entry_points(group="linectl.plant"):
-        plant: Plant = entry.load()(site, seed)
-        return plant
+    plant: Plant = _load("plant")(site, seed)
+    return plant
+
+
+def open_server() -> Callable[..., dict[str, Any]]:
+    """The installed plant model's `serve`: the plant as Modbus devices, until told to stop.
+
+    `serve(site, seed, stop, *, announce, endpoints_file, slots, actions)` returns the plant's
+    report. Raises PlantMissing when none is installed.
+    """
+    serve: Callable[..., dict[str, Any]] = _load("serve")
+    return serve
+
+
+def _load(name: str) -> Callable[..., Any]:
+    for entry in entry_points(group="linectl.plant", name=name):
+        loaded: Callable[..., Any] = entry.load()
+        return loaded
     raise PlantMissing(
-        "no plant model is installed (entry point linectl.plant); install linectl with its sim"
+        f"no plant model is installed (entry point linectl.plant, {name}); "
+        "install linectl with its sim"
     )
