@@ -13,6 +13,7 @@ from linectl.image import Command, Event, Frame, Move, Slot, Value
 from linectl.line import build, commands
 from linectl.line.alarms import Alarms
 from linectl.line.causes import Causes
+from linectl.line.conveyor import ToolZone
 from linectl.line.gutters import Gutter
 from linectl.line.inputs import NEVER, Inputs
 from linectl.line.lanebook import LaneBook
@@ -42,6 +43,9 @@ class Line:
         self.durable = next_move - 1
         self.ledger_ack_ms = site.file.limits.ledger_ack_ms
         self.mutual_due = NEVER
+        self.released: set[int] = set()
+        """Reset buttons seen released: one stuck since power-up never gets here."""
+        self._buttons = [self.site_io[f"{zone}.interlock_reset"] for zone in site.file.zones]
         self._next_gutter = next_gutter
         self._next_move = next_move
         self._open: dict[int, Move] = {}
@@ -54,6 +58,12 @@ class Line:
         self.parts: list[Part] = [*machinery.lanes, *machinery.stations]
         self.stations = {part.name: part for part in machinery.stations}
         self.ends = machinery.ends
+        self.counters = frozenset(
+            part.counter
+            for part in machinery.stations
+            if isinstance(part, ToolZone) and part.counter is not None
+        )
+        """Counter points: told only when asked for."""
         self.causes = Causes(machinery.causes, len(site.points))
         self._gates = machinery.gates
         self.lanes_may_start = False
@@ -86,6 +96,7 @@ class Line:
         if changed or self.causes.due:
             for number, came in self.causes.update(changed, self.inputs, now):
                 self._announce(number, came)
+        self._press_buttons(changed)
         for command in frame.commands:
             commands.obey(self, command)
         self._rights(now)
@@ -98,6 +109,17 @@ class Line:
         self._lane_rights(now)
         self._gate(now)
         return self.changed
+
+    def _press_buttons(self, changed: list[int]) -> None:
+        """Interlock reset buttons: a press counts only if the button was seen released before."""
+        for index in self._buttons:
+            if index not in changed:
+                continue
+            if self.inputs.off[index]:
+                self.released.add(index)
+            elif self.inputs.on[index] and index in self.released:
+                self.released.discard(index)
+                commands.obey(self, Command("", "interlock-reset", "", "button"))
 
     def _rights(self, now: int) -> None:
         for unit in self.units:
