@@ -1,0 +1,152 @@
+"""A shift's account from the line's own events and moves: waits, alarms, states, gutters' flow."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from linectl.image import Event, Move
+
+WAITING = {
+    "Suspending": "Suspended", "Suspended": "Suspended", "Unsuspending": "Suspended",
+    "Holding": "Held", "Held": "Held", "Unholding": "Held",
+    "Aborting": "Aborted", "Aborted": "Aborted", "Clearing": "Aborted",
+}  # fmt: skip
+"""Unit states in which a unit waits, by the name of the wait: it lasts until work goes on."""
+
+FLOW_STEP_MS = 300_000
+"""Gutters in and out are counted per five minutes."""
+
+Row = dict[str, Any]
+
+
+def _seconds(milliseconds: int | None) -> float | None:
+    return None if milliseconds is None else milliseconds / 1000
+
+
+class Account:
+    """Collects what a report tells of a run. Times in are milliseconds, times out seconds."""
+
+    def __init__(self) -> None:
+        self._states: list[Row] = []
+        self._waits: list[Row] = []
+        self._alarms: list[Row] = []
+        self._open_state: dict[str, Row] = {}
+        self._open_wait: dict[str, Row] = {}
+        self._gates: dict[str, list[str]] = {}
+        """Why the gate stations of a unit wait now: they wait while the others still work."""
+        self._open_alarm: dict[str, Row] = {}
+        self._inserts: list[int] = []
+        self._ejects: list[int] = []
+
+    def take(self, events: Iterable[Event], moves: Iterable[Move]) -> None:
+        """Add what one scan said, in order."""
+        for event in events:
+            if event.kind == "unit":
+                self._state(event)
+            elif event.kind == "alarm_on":
+                self._alarm(event)
+            elif event.kind == "alarm_off":
+                self._end(self._open_alarm.pop(event.source, None), event.at)
+            elif event.kind in ("wait_on", "wait_off"):
+                self._gate(event)
+        for move in moves:
+            if move.done:
+                if move.kind == "insert":
+                    self._inserts.append(move.at)
+                elif move.kind == "eject":
+                    self._ejects.append(move.at)
+
+    @staticmethod
+    def _end(row: Row | None, at: int) -> None:
+        if row is not None:
+            row["to_s"] = _seconds(at)
+
+    def _state(self, event: Event) -> None:
+        unit, state, reason = event.source, str(event.data["state"]), event.data.get("reason")
+        self._end(self._open_state.get(unit), event.at)
+        row: Row = {
+            "unit": unit, "state": state, "reason": reason or "",
+            "from_s": _seconds(event.at), "to_s": None,
+        }  # fmt: skip
+        self._open_state[unit] = row
+        self._states.append(row)
+        self._turn(event.at, unit)
+
+    def _gate(self, event: Event) -> None:
+        gates = self._gates.setdefault(event.source, [])
+        if event.kind == "wait_on":
+            gates.append(event.text)
+        elif gates:
+            gates.pop(0)
+        self._turn(event.at, event.source)
+
+    def _turn(self, at: int, unit: str) -> None:
+        """The unit's situation changed. Its waits follow each other and never overlap."""
+        row = self._open_state.get(unit)
+        state, reason = (row["state"], row["reason"]) if row else ("", "")
+        gates = self._gates.get(unit)
+        wait = WAITING.get(state)
+        if state == "Execute" and gates:
+            wait, reason = state, gates[-1]
+        present = self._open_wait.get(unit)
+        if present is not None and present["state"] != wait:
+            self._end(self._open_wait.pop(unit), at)
+            if present["from_s"] == present["to_s"]:
+                self._waits.remove(present)
+            present = None
+        if wait is not None and present is None:
+            self._open_wait[unit] = self._wait(at, unit, wait, reason)
+
+    def _wait(self, at: int, unit: str, state: str, reason: str) -> Row:
+        row: Row = {
+            "unit": unit, "state": state, "reason": reason, "lane": None,
+            "from_s": _seconds(at), "to_s": None,
+        }  # fmt: skip
+        self._waits.append(row)
+        return row
+
+    def _alarm(self, event: Event) -> None:
+        row: Row = {
+            "tag": event.source, "priority": event.data["priority"],
+            "first_out": bool(event.data["first_out"]), "from_s": _seconds(event.at), "to_s": None,
+            "text": event.text, "do": event.data.get("do"),
+        }  # fmt: skip
+        self._alarms.append(row)
+        self._open_alarm[event.source] = row
+
+    def waits(self) -> list[Row]:
+        """Every wait, in order; `to_s` None: it has not ended."""
+        return self._waits
+
+    def waiting_s(self, unit: str, end_ms: int) -> float:
+        """Seconds the unit waited until `end_ms`: Suspended, Held, Aborted, or Execute at its gate."""
+        end_s = end_ms / 1000
+        spans = (
+            float((end_s if row["to_s"] is None else row["to_s"]) - row["from_s"])
+            for row in self._waits
+            if row["unit"] == unit
+        )
+        return sum(spans)
+
+    def alarms(self) -> list[Row]:
+        """Every alarm, in order; `to_s` None: it still stands."""
+        return self._alarms
+
+    def states(self) -> list[Row]:
+        """Every state of each unit, in order of time."""
+        return self._states
+
+    def flow(self, end_ms: int) -> list[Row]:
+        """Gutters indexed and ejected in each five minutes of the run."""
+        rows = []
+        for start in range(0, end_ms, FLOW_STEP_MS):
+            stop = start + FLOW_STEP_MS
+            rows.append(
+                {
+                    "from_s": start / 1000,
+                    "indexed": sum(start <= at < stop for at in self._inserts),
+                    "ejected": sum(start <= at < stop for at in self._ejects),
+                }
+            )
+        return rows
