@@ -104,6 +104,10 @@ class Gates:
                 lost |= masks.get(part, 0)
             self._devices.append((first, lost))
 
+    def all_good(self, inputs: Inputs) -> bool:
+        """True while every device with inputs is good."""
+        return all(inputs.good[index] for index, _ in self._devices)
+
     def ready(self, inputs: Inputs) -> int:
         """Bits of the outputs whose own and whose station's devices are good."""
         ready = self._outputs

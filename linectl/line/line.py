@@ -8,9 +8,10 @@ frame, same `now`: same outputs and events, always.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 from linectl.image import Command, Event, Frame, Move, Slot, Value
-from linectl.line import build, commands
+from linectl.line import build, commands, snapshot, status, why
 from linectl.line.alarms import Alarms
 from linectl.line.causes import Causes
 from linectl.line.conveyor import ToolZone
@@ -48,7 +49,8 @@ class Line:
         self._buttons = [self.site_io[f"{zone}.interlock_reset"] for zone in site.file.zones]
         self._next_gutter = next_gutter
         self._next_move = next_move
-        self._open: dict[int, Move] = {}
+        self.open_moves: dict[int, Move] = {}
+        """Intended and not yet done."""
         self._events: list[Event] = []
         self._moves: list[Move] = []
         machinery = build.build(self)
@@ -66,9 +68,11 @@ class Line:
         """Counter points: told only when asked for."""
         self.causes = Causes(machinery.causes, len(site.points))
         self._gates = machinery.gates
+        self.polled = False
+        """Every device has been good at least once; until then nothing is judged to be amiss."""
         self.lanes_may_start = False
         self._lanes_moving = False
-        self._ready = 0
+        self.ready = 0
         self._bits = 0
         self._sent: dict[int, Value] = {}
         self.outputs: list[Value] = [
@@ -90,7 +94,8 @@ class Line:
         self.changed = False
         changed = self.inputs.take(frame, now)
         if frame.quality:
-            self._ready = self._gates.ready(self.inputs)
+            self.ready = self._gates.ready(self.inputs)
+            self.polled = self.polled or self._gates.all_good(self.inputs)
         if frame.durable is not None:
             self.durable = frame.durable
         if changed or self.causes.due:
@@ -165,13 +170,13 @@ class Line:
     def _gate(self, now: int) -> None:
         """The one place that writes outputs: demanded, permitted by every cause, devices good."""
         demand = self._demand()
-        permitted = demand & ~self.causes.blocked & self._ready
+        permitted = demand & ~self.causes.blocked & self.ready
         cut = demand & ~permitted
         if cut:
             for part in self.parts:
                 if part.mask & cut and part.demand() & cut and not part.resting():
                     part.cut(now)
-            permitted = self._demand() & ~self.causes.blocked & self._ready
+            permitted = self._demand() & ~self.causes.blocked & self.ready
         flips = permitted ^ self._bits
         written = self.written
         written.clear()
@@ -299,14 +304,14 @@ class Line:
         move = Move(
             number, kind, gutter, source, dest, record.crop if record else "", False, self.now
         )
-        self._open[number] = move
+        self.open_moves[number] = move
         self._moves.append(move)
         self.changed = True
         return number
 
     def complete(self, number: int) -> None:
         """The move has been confirmed by two unlike signs."""
-        move = self._open.pop(number)
+        move = self.open_moves.pop(number)
         record = self.gutters.get(move.gutter)
         if record is not None and move.kind != "reserve":
             record.place = move.dest
@@ -316,7 +321,7 @@ class Line:
 
     def abandon(self, number: int) -> None:
         """The move will never be done (its gutter was taken away); nothing is told as done."""
-        self._open.pop(number, None)
+        self.open_moves.pop(number, None)
 
     def emit(self, event: Event) -> None:
         """Hand an event to whoever records them."""
@@ -376,6 +381,30 @@ class Line:
         """Moves intended and done since the last call."""
         moves, self._moves = self._moves, []
         return moves
+
+    def status(self, now: int) -> dict[str, Any]:
+        """Units, alarms and lanes as plain data."""
+        return status.status(self)
+
+    def why(self, name: str, now: int) -> list[dict[str, Any]]:
+        """Why a station, lane, unit or output does not move; UsageError for an unknown name."""
+        return why.why(self, name)
+
+    def snapshot(self) -> dict[str, Any]:
+        """The whole state as plain data."""
+        return snapshot.snapshot(self)
+
+    def restore(self, saved: dict[str, Any]) -> None:
+        """Take over a state that `snapshot` gave for the same site."""
+        snapshot.restore(self, saved)
+
+    def digest(self) -> str:
+        """A hash of state and outputs."""
+        return snapshot.digest(self)
+
+    def settled(self) -> None:
+        """After restoring: what is derived is derived anew."""
+        self.changed = True
 
     def obey(self, command: Command) -> str | None:
         """Obey a command at once (tests); None when taken, else why not."""

@@ -131,7 +131,7 @@ class Unit:
     def step(self, now: int) -> None:
         """After the stations: requests, causes, then the state's own course."""
         against = self.line.causes.actions.get(self.name)
-        if against is not None:
+        if against is not None and self.line.polled:
             self._ask(against[0], self.line.causes.rows[against[1]].text)
         if self.asked:
             action, reason = self.asked, self.asked_reason

@@ -1,0 +1,98 @@
+"""The line's whole state as plain data, and back: for replay, recovery and comparing runs.
+
+Every class names its state fields (`FIELDS`); only those are written. Restoring builds a line
+from the site and then fills them in.
+"""
+
+from __future__ import annotations
+
+import copy
+import hashlib
+import json
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+from linectl.image import Move
+from linectl.line.alarms import Alarm
+from linectl.line.gutters import Gutter
+
+if TYPE_CHECKING:
+    from linectl.line.line import Line
+
+LINE_FIELDS = (
+    "now", "crop_in_drum", "numbers", "durable", "mutual_due", "released", "ready", "polled", "outputs",
+)  # fmt: skip
+PRIVATE_FIELDS = ("_next_gutter", "_next_move", "_lanes_moving", "_bits", "_sent")
+
+
+def snapshot(line: Line) -> dict[str, Any]:
+    """Plain data: dicts, lists, strings, numbers. Taken between scans."""
+    return {
+        "line": {name: _plain(getattr(line, name)) for name in (*LINE_FIELDS, *PRIVATE_FIELDS)},
+        "open": [list(move) for move in line.open_moves.values()],
+        "gutters": [asdict(gutter) for gutter in line.gutters.values()],
+        "alarms": [asdict(alarm) for alarm in line.alarms.standing.values()],
+        "inputs": _fields(line.inputs),
+        "causes": _fields(line.causes),
+        "units": {unit.name: _fields(unit) for unit in line.units},
+        "parts": {part.name: _fields(part) for part in line.parts},
+    }
+
+
+def restore(line: Line, saved: dict[str, Any]) -> None:
+    """Fill a line built from the same site; it then goes on as the saved one would have."""
+    saved = copy.deepcopy(saved)
+    for name, value in saved["line"].items():
+        setattr(line, name, _like(getattr(line, name), value))
+    line.open_moves.clear()
+    line.open_moves.update({row[0]: Move(*row) for row in saved["open"]})
+    line.gutters.clear()
+    line.gutters.update({row["id"]: Gutter(**row) for row in saved["gutters"]})
+    line.alarms.standing = {row["tag"]: Alarm(**row) for row in saved["alarms"]}
+    _fill(line.inputs, saved["inputs"])
+    _fill(line.causes, saved["causes"])
+    for unit in line.units:
+        _fill(unit, saved["units"][unit.name])
+    for part in line.parts:
+        _fill(part, saved["parts"][part.name])
+    line.causes.add_up()
+    line.settled()
+
+
+def digest(line: Line) -> str:
+    """SHA-256 of state and outputs, for comparing two runs; the time itself is left out."""
+    data = snapshot(line)
+    del data["line"]["now"]
+    return hashlib.sha256(json.dumps(data, sort_keys=True).encode()).hexdigest()
+
+
+def _fields(thing: Any) -> dict[str, Any]:
+    return {name: _plain(getattr(thing, name)) for name in type(thing).FIELDS}
+
+
+def _fill(thing: Any, saved: dict[str, Any]) -> None:
+    for name, value in saved.items():
+        setattr(thing, name, _like(getattr(thing, name), value))
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return [[key, _plain(item)] for key, item in sorted(value.items())]
+    if isinstance(value, set | frozenset):
+        return sorted(value)
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, float) and value != value:
+        return None
+    return value
+
+
+def _like(present: Any, value: Any) -> Any:
+    """`value` in the type that `present` has."""
+    if isinstance(present, dict):
+        return dict(value)
+    if isinstance(present, set):
+        return set(value)
+    if isinstance(present, list):
+        return [float("nan") if item is None else item for item in value]
+    return value

@@ -1,0 +1,57 @@
+"""What a running line says of itself: units, reasons, alarms, lanes; read-only."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from linectl.line.line import Line
+
+
+def status(line: Line) -> dict[str, Any]:
+    """Units as `status --json` promises them, with alarms and lanes beside. Times in seconds."""
+    return {
+        "edition": line.site.file.edition,
+        "units": {
+            unit.name: {
+                "mode": unit.mode,
+                "state": unit.state,
+                "since_s": (line.now - unit.since) / 1000,
+                "reason": unit.reason or _waiting(unit) or None,
+            }
+            for unit in line.units
+        },
+        "alarms": len(line.alarms.standing),
+        "alarm_list": [
+            {
+                "tag": alarm.tag,
+                "priority": alarm.priority,
+                "text": alarm.text,
+                "do": alarm.do,
+                "since_s": (line.now - alarm.since) / 1000,
+                "first_out": alarm.first_out,
+            }
+            for alarm in line.alarms.standing.values()
+        ],
+        "lanes": [
+            {
+                "lane": lane.id,
+                "state": lane.state,
+                "programme": lane.programme,
+                "filled": lane.filled(),
+                "slots": lane.facts.slots,
+                "reserved": lane.reserved or None,
+            }
+            for lane in line.lanes.lanes
+        ],
+        "forced": 0,
+        "bypassed": 0,
+    }
+
+
+def _waiting(unit: Any) -> str:
+    for part in unit.parts:
+        waiting = part.wait()
+        if waiting is not None:
+            return str(waiting[1])
+    return ""
