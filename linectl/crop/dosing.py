@@ -6,6 +6,8 @@ definitions of rate and speed; nothing here is empirical.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 
 def passing_ms(length_mm: float, speed_mm_s: float) -> float:
     """Milliseconds that a gutter's `length_mm` takes past a point at constant `speed_mm_s`.
@@ -57,6 +59,27 @@ def spacing_mm(length_mm: float, seeds: int, per_cell: int = 1) -> float:
     """
     _above_zero(length_mm=length_mm, seeds=seeds, per_cell=per_cell)
     return length_mm * per_cell / seeds
+
+
+class ToolError(NamedTuple):
+    """Where a polled tool starts or stops, in mm of gutter: late by `mean_mm`, give or take."""
+
+    mean_mm: float
+    jitter_mm: float
+    """Half the width between earliest and latest."""
+
+
+def tool_error_mm(speed_mm_s: float, quickest_ms: float, worst_ms: float) -> ToolError:
+    """Position error of a tool whose reaction lies between `quickest_ms` and `worst_ms`.
+
+    Speed × reaction, mean and jitter apart: the mean can be compensated, the jitter cannot.
+    Raises ValueError unless 0 ≤ quickest ≤ worst and the speed is above zero.
+    """
+    _above_zero(speed_mm_s=speed_mm_s)
+    if not 0 <= quickest_ms <= worst_ms:
+        raise ValueError(f"reactions from {quickest_ms} to {worst_ms} ms are not a range")
+    mean_ms, jitter_ms = (quickest_ms + worst_ms) / 2, (worst_ms - quickest_ms) / 2
+    return ToolError(speed_mm_s * mean_ms / 1000, speed_mm_s * jitter_ms / 1000)
 
 
 def _above_zero(**numbers: float) -> None:

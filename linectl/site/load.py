@@ -5,19 +5,21 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from linectl.errors import Finding, SiteError
-from linectl.site.complaints import validated
+from linectl.site.check import cross_check
+from linectl.site.check_tags import duplicates
+from linectl.site.complaints import Model, validated
 from linectl.site.crops import CropFile
+from linectl.site.draft import draft_of
 from linectl.site.hardware import Point
 from linectl.site.interlocks import InterlockFile
-from linectl.site.iolist import Row, override, points_of, read_rows
+from linectl.site.iolist import Row, override, read_rows
 from linectl.site.model import Site, SiteFile
-from linectl.site.parts import needed_points
 from linectl.site.patterns import with_outputs_named
 from linectl.site.sheet import Node, empty, merge, read_yaml
 
@@ -40,6 +42,9 @@ class Reading:
 
     site: Site | None
     errors: tuple[Finding, ...]
+    warnings: tuple[Finding, ...]
+    trees: Mapping[str, Node]
+    """The resolved YAML files, for whoever finds more and wants to say in which line."""
 
 
 def load_site(folder: str | os.PathLike[str]) -> Site:
@@ -52,27 +57,37 @@ def load_site(folder: str | os.PathLike[str]) -> Site:
 
 def read_site(folder: str | os.PathLike[str]) -> Reading:
     """Reads and checks the site in `folder`; never raises for what a person wrote wrong."""
-    findings: list[Finding] = []
-    sources = read_sources(Path(folder), findings)
+    errors: list[Finding] = []
+    sources = read_sources(Path(folder), errors)
     trees = sources.trees
-    file = validated(SiteFile, trees["site.yaml"], findings)
-    crops = validated(CropFile, trees["crops.yaml"], findings)
-    interlocks = validated(InterlockFile, trees["interlocks.yaml"], findings)
-    needs = needed_points(file.stations, file.lanes, file.zones) if file else {}
-    made = points_of(sources.rows, needs, findings)
-    points = tuple(point for _, point in made)
-    if findings or file is None or crops is None or interlocks is None:
-        return Reading(None, _ordered(findings))
+    file = _checked(SiteFile, trees["site.yaml"], errors)
+    crops = _checked(CropFile, trees["crops.yaml"], errors)
+    interlocks = _checked(InterlockFile, trees["interlocks.yaml"], errors)
+    if not sources.rows or not all(tree.value for tree in trees.values()):
+        return Reading(None, _ordered(errors), (), trees)
+    draft = draft_of(trees, sources.rows, errors)
+    crossed = cross_check(draft)
+    errors += crossed.errors
+    warnings = _ordered(crossed.warnings)
+    if errors or file is None or crops is None or interlocks is None:
+        return Reading(None, _ordered(errors), warnings, trees)
+    points = tuple(point for _, point in draft.points)
     interlocks = with_outputs_named(interlocks, points)
+    digest = digest_of(file, points, crops, interlocks)
     site = Site(
         file=file,
         points=points,
         crops=crops,
         interlocks=interlocks,
         folder=str(folder),
-        digest=digest_of(file, points, crops, interlocks),
+        digest=digest,
     )
-    return Reading(site, ())
+    return Reading(site, (), warnings, trees)
+
+
+def _checked(model: type[Model], tree: Node, errors: list[Finding]) -> Model | None:
+    """The tree as `model`; an empty tree could not be read, which has been said."""
+    return validated(model, tree, errors) if tree.value else None
 
 
 def read_sources(folder: Path, findings: list[Finding]) -> Sources:
@@ -134,11 +149,11 @@ def _rows(
     place: Path, folder: Path, rows: Sequence[Row], depth: int, findings: list[Finding]
 ) -> list[Row]:
     path = place / "io.csv"
-    if not depth:
-        return read_rows(path, _shown(place, folder, "io.csv"), findings)
-    if not path.exists():
+    if depth and not path.exists():
         return list(rows)
-    return override(rows, read_rows(path, _shown(place, folder, "io.csv"), findings), findings)
+    own = read_rows(path, _shown(place, folder, "io.csv"), findings)
+    findings += duplicates(own)
+    return override(rows, own, findings) if depth else own
 
 
 def _shown(place: Path, folder: Path, name: str) -> str:

@@ -1,0 +1,34 @@
+"""All cross-checks of a site's files, run on whatever could be read of them."""
+
+from __future__ import annotations
+
+from linectl.site import (
+    check_addresses,
+    check_geometry,
+    check_interlocks,
+    check_lanes,
+    check_names,
+    check_outputs,
+    check_tags,
+    check_timers,
+)
+from linectl.site.draft import Draft, Findings
+
+CHECKS = (
+    check_names.check,
+    check_tags.check,
+    check_addresses.check,
+    check_outputs.check,
+    check_timers.check,
+    check_geometry.check,
+    check_lanes.check,
+    check_interlocks.check,
+)
+
+
+def cross_check(draft: Draft) -> Findings:
+    """What the files say that does not fit together."""
+    say = Findings()
+    for check in CHECKS:
+        check(draft, say)
+    return say

@@ -1,0 +1,123 @@
+"""Checks times against each other: time-outs against their motions, polls against the scan."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from linectl.site.draft import Draft, Findings
+from linectl.site.durations import format_duration
+from linectl.site.machine import (
+    Carriage,
+    Conveyor,
+    Magazine,
+    Packing,
+    Station,
+    Tamp,
+    Turn,
+    TurnOut,
+)
+from linectl.site.model import AutoResume
+from linectl.site.motions import belt_ms, travel_ms
+from linectl.site.sheet import TreePath
+
+DEFAULT_AUTO_RESUME_MS: int = AutoResume().limit_ms
+
+
+def check(draft: Draft, say: Findings) -> None:
+    """Polls, silences, every time-out, and the limits that need a signature."""
+    _polls(draft, say)
+    for name, station in draft.stations.items():
+        for key, limit_ms, motion_ms, what in _station_motions(draft, station):
+            _long_enough(draft, say, ("stations", name, key), limit_ms, motion_ms, what)
+    for place, lane in draft.lanes.items():
+        for number, run in enumerate(lane.runs):
+            path: TreePath = ("lanes", place, "runs", number, "timeout")
+            motion = max(run.stroke_ms, run.back_ms)
+            _long_enough(draft, say, path, run.timeout_ms, motion, "the stroke")
+        for number, transfer in enumerate(lane.transfers):
+            path = ("lanes", place, "transfers", number, "timeout")
+            travel = 0 if transfer.kind == "level" else transfer.travel_ms
+            motion = max(transfer.belt_ms, travel)
+            _long_enough(draft, say, path, transfer.timeout_ms, motion, "the transfer")
+    _limits(draft, say)
+
+
+def allowance_ms(draft: Draft) -> int:
+    """What the controller needs to see a motion end: the slowest poll and two scans, in ms."""
+    slowest = max((bus.poll_ms for bus in draft.buses.values()), default=0)
+    return slowest + 2 * (draft.scan_ms or 0)
+
+
+def _polls(draft: Draft, say: Findings) -> None:
+    for name, bus in draft.buses.items():
+        if draft.scan_ms and bus.poll_ms % draft.scan_ms:
+            lower = bus.poll_ms // draft.scan_ms * draft.scan_ms
+            text = f"{bus.poll_ms} ms is not a multiple of the scan ({draft.scan_ms} ms)"
+            hint = f"write {max(lower, draft.scan_ms)}ms or {lower + draft.scan_ms}ms"
+            say.errors.append(draft.site(("buses", name, "poll"), text, hint))
+    for name, device in draft.devices.items():
+        on = draft.buses.get(device.bus)
+        if on and device.silent_after_ms <= on.poll_ms + on.timeout_ms:
+            text = (
+                f"{device.silent_after_ms} ms is within one poll ({on.poll_ms} ms) and one "
+                f"time-out ({on.timeout_ms} ms) of bus {device.bus}: a single late answer would "
+                "be taken for silence"
+            )
+            say.errors.append(draft.site(("devices", name, "silent_after"), text))
+
+
+def _station_motions(draft: Draft, station: Station) -> Iterator[tuple[str, int, float, str]]:
+    """(key, limit, motion, words) of each time-out of a station, in ms."""
+    if isinstance(station, Conveyor):
+        motion = belt_ms(station.length_mm, station.speed_mm_s, station.ramp_ms)
+        yield "travel_timeout", station.travel_timeout_ms, motion, "the way through the zone"
+    if isinstance(station, Magazine):
+        yield "gate_timeout", station.gate_timeout_ms, station.gate_ms, "the gate's cycle"
+    if isinstance(station, Tamp):
+        yield "press_timeout", station.press_timeout_ms, station.press_ms, "the press"
+    if isinstance(station, Turn | TurnOut):
+        yield "turn_timeout", station.turn_timeout_ms, station.turn_ms, "the turn"
+    if isinstance(station, Carriage):
+        ends = [getattr(lane, f"{station.kind}_mm") for lane in draft.lanes.values()]
+        stops = [station.home_mm, *ends]
+        worst = max(stops) - min(stops)
+        motion = travel_ms(worst, station.speed_mm_s, station.ramp_ms)
+        yield "travel_timeout", station.travel_timeout_ms, motion, "the longest travel"
+        arm = max(station.gripper_ms, station.grip_ms)
+        yield "gripper_timeout", station.gripper_timeout_ms, arm, "the gripper"
+    if isinstance(station, Packing):
+        belt = next((s for s in draft.stations.values() if isinstance(s, TurnOut)), None)
+        if belt is not None:
+            motion = belt_ms(belt.length_mm, belt.speed_mm_s, belt.ramp_ms)
+            yield "handover_timeout", station.handover_timeout_ms, motion, "the way to packing"
+
+
+def _long_enough(
+    draft: Draft, say: Findings, path: TreePath, limit_ms: int, motion_ms: float, what: str
+) -> None:
+    """A time-out must leave its motion time to end and the controller time to see it."""
+    needed = motion_ms + allowance_ms(draft)
+    if limit_ms >= needed:
+        return
+    text = f"{format_duration(limit_ms)} is shorter than its own motion: {what} takes "
+    text += f"{format_duration(round(motion_ms))}, seen up to {allowance_ms(draft)} ms later"
+    hint = f"at least {format_duration(-(-round(needed) // 100) * 100)}"
+    say.errors.append(draft.site(path, text, hint))
+
+
+def _limits(draft: Draft, say: Findings) -> None:
+    limits = draft.limits
+    if limits is None:
+        return
+    resume = limits.auto_resume
+    if resume.limit_ms > DEFAULT_AUTO_RESUME_MS and not (resume.signed_by and resume.signed_on):
+        missing = "signed_on" if resume.signed_by else "signed_by"
+        text = (
+            f"machinery may start by itself after {format_duration(resume.limit_ms)}, more than "
+            f"the default {format_duration(DEFAULT_AUTO_RESUME_MS)}, and {missing} is missing"
+        )
+        hint = "write signed_by and signed_on: who answers for it, and since when"
+        say.errors.append(draft.site(("limits", "auto_resume", "limit"), text, hint))
+    if limits.ledger_bench_delay_ms >= limits.ledger_ack_ms:
+        text = "is not below ledger_ack: every intent on the bench would come too late"
+        say.errors.append(draft.site(("limits", "ledger_bench_delay"), text))
