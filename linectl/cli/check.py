@@ -1,0 +1,118 @@
+"""`linectl check SITE`: every error of a site's files, or its takt, wires and reactions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import typer
+from rich.text import Text
+
+from linectl.cli.app import AsJson, SiteFolder, app
+from linectl.cli.screen import heading, say, say_json, table
+from linectl.commission.site_report import ReactionRow, SiteReport, site_report
+from linectl.crop.site_takt import SiteTakt
+from linectl.errors import Finding
+
+WRONG = 1
+EXAMPLE = """
+Example:
+
+  linectl check config/fennmark
+"""
+
+
+@app.command(epilog=EXAMPLE)
+def check(site: SiteFolder, as_json: AsJson = False) -> None:
+    """Checks a site's files: all errors at once, each with its file, line and key.
+
+    If they are right: takt by station, gutters per hour by lane, bus budget and worst reactions.
+    Exit 1 if something is wrong.
+    """
+    report = site_report(site)
+    if as_json:
+        say_json(report.as_json())
+    else:
+        print_report(report)
+    if not report.ok:
+        raise typer.Exit(WRONG)
+
+
+def print_report(report: SiteReport) -> None:
+    """The report in words on standard output."""
+    _findings("error", report.errors)
+    _findings("warning", report.warnings)
+    site = report.site
+    if site is None or report.takt is None:
+        return
+    say(
+        heading(f"{site.name}:"),
+        Text(f"{len(site.points)} points, {len(site.file.devices)} devices"),
+    )
+    _takt(report.takt)
+    say(Text())
+    say(heading("Buses"))
+    rows = [
+        [
+            b.name, b.kind, b.requests, f"{b.wire_ms:.1f} ms", f"{b.write_ms:.1f} ms",
+            f"{b.poll_ms} ms", "yes" if b.fits else "NO",
+        ]
+        for b in report.buses
+    ]  # fmt: skip
+    say(table("bus|kind|>requests|>reads take|>writes take|>poll|fits", rows))
+    _reactions(report.reactions)
+    say(Text())
+    say(heading("Tools"), Text("where each switches, behind the point aimed at"))
+    say(
+        table(
+            "station|>mean|>jitter",
+            [[t.station, f"{t.mean_mm:.0f} mm", f"± {t.jitter_mm:.0f} mm"] for t in report.tools],
+        )
+    )
+
+
+def _findings(kind: str, found: Sequence[Finding]) -> None:
+    if not found:
+        return
+    say(heading(f"{len(found)} {kind}{'s' if len(found) != 1 else ''}"))
+    for one in found:
+        say(Text(f"  {one.file}:{one.line}: {one.key}: {one.message}"))
+        if one.hint:
+            say(Text(f"      {one.hint}"))
+    say(Text())
+
+
+def _takt(takt: SiteTakt) -> None:
+    say(Text())
+    text = (
+        f"asked {takt.takt_ms / 1000:.0f} s, possible {takt.possible_ms / 1000:.1f} s"
+        f" (slowest: {takt.slowest.name})"
+    )
+    say(heading("Takt"), Text(text))
+    rows = [
+        [c.name, f"{c.cycle_ms / 1000:.1f} s", f"{c.gutters_per_hour:.0f}"] for c in takt.stations
+    ]
+    say(table("station|>takt|>gutters/h", rows))
+    say(Text())
+    lanes = [[lane.name, f"{lane.gutters_per_hour:.0f}"] for lane in takt.lanes]
+    lanes.append(["together", f"{takt.lanes_per_hour:.0f}"])
+    say(table("lane|>gutters/h", lanes))
+    say(Text(f"at full takt a gutter stands {takt.residence_days:.3g} days"))
+
+
+def _reactions(reactions: Sequence[ReactionRow]) -> None:
+    """The slowest reaction of every effect, and all that are too slow."""
+    slowest: dict[str, ReactionRow] = {}
+    for row in reactions:
+        if row.effect not in slowest or row.worst_ms > slowest[row.effect].worst_ms:
+            slowest[row.effect] = row
+    shown = list(slowest.values()) + [
+        row for row in reactions if not row.ok and row is not slowest[row.effect]
+    ]
+    rows = [
+        [row.effect, row.cause, f"{row.worst_ms:.0f} ms",
+         "–" if row.limit_ms is None else f"{row.limit_ms:.0f} ms", "yes" if row.ok else "NO"]
+        for row in shown
+    ]  # fmt: skip
+    say(Text())
+    say(heading("Reactions"), Text("slowest cause of each effect, worst case; --json has them all"))
+    say(table("effect|cause|>worst|>allowed|in time", rows))

@@ -1,0 +1,139 @@
+"""A rehearsed shift as a technician reads it: what ran, who waited and why, what came of it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rich.text import Text
+
+from linectl.cli.screen import clock, heading, say, span, table
+from linectl.runtime.rehearsal import Options, Result
+from linectl.site.durations import format_duration
+from linectl.site.scenario import Action
+
+WAITS_SHOWN = 40
+"""Rows printed; `--json` and the report have them all."""
+
+
+def print_shift(result: Result, options: Options) -> None:
+    """The account of one rehearsal on standard output."""
+    _title(result, options)
+    _gutters(result)
+    _takt(result)
+    _waits(result)
+    _alarms(result)
+    _violations(result)
+
+
+def happening(action: Action) -> str:
+    """One line of the scenario in words: `20:00 harvest stops`."""
+    words = [clock(action.at_ms / 1000), action.verb, action.part]
+    for key, value in action.options.items():
+        if key == "for_ms":
+            words.append(f"for {format_duration(int(value))}")
+        elif key == "on":
+            words.append("on" if value else "off")
+        else:
+            words.append(str(value))
+    return " ".join(word for word in words if word)
+
+
+def _title(result: Result, options: Options) -> None:
+    simulated, times = span(result["simulated_s"]), result["times_real"]
+    say(
+        heading(f"{result['site']}: {simulated} rehearsed"),
+        Text(f"in {result['wall_s']:.1f} s ({times:,.0f} × real time), seed {result['seed']}"),
+    )
+    played = [a for a in options.scenario if a.at_ms <= options.for_ms]
+    for action in played:
+        say(Text("  " + happening(action)))
+    late = len(options.scenario) - len(played)
+    if late:
+        say(Text(f"  ({late} more of the scenario would have come after the end)"))
+
+
+def _gutters(result: Result) -> None:
+    count = result["gutters"]
+    say(Text())
+    say(heading("Gutters"))
+    say(
+        table(
+            ">at start|>indexed|>ejected|>in lanes at the end|>in the sower|>rejected|>removed",
+            [
+                [
+                    count["in_lanes_at_start"], count["indexed"], count["ejected"],
+                    count["in_lanes"], count["in_sower"], count["rejected"], count["removed"],
+                ]
+            ],
+        )
+    )  # fmt: skip
+    if count["partial"]:
+        say(Text(f"{count['partial']} stand partly processed: finish, redo or reject them"))
+    rows = (
+        (r["lane"], r["slots"], r["filled"], r["indexed"], r["ejected"]) for r in result["lanes"]
+    )
+    say(Text())
+    say(table(">lane|>slots|>filled|>indexed|>ejected", rows))
+
+
+def _takt(result: Result) -> None:
+    takt = result["takt"]
+    achieved = takt["achieved_s"]
+    text = f"possible {takt['possible_s']:.1f} s (slowest: {takt['slowest']})"
+    if achieved is None:
+        text += ", achieved: too few gutters to say"
+    else:
+        share = takt["possible_s"] / achieved
+        text += f", achieved {achieved:.1f} s outside the waits: {share:.0%} of the possible"
+    say(Text())
+    say(heading("Takt"), Text(text))
+
+
+def _waits(result: Result) -> None:
+    waits: list[dict[str, Any]] = result["waits"]
+    say(Text())
+    if not waits:
+        say(heading("Waits"), Text("none"))
+        return
+    end = result["simulated_s"]
+    rows = [
+        [
+            w["unit"], w["state"], clock(w["from_s"]), clock(w["to_s"]),
+            span((end if w["to_s"] is None else w["to_s"]) - w["from_s"]), w["reason"],
+        ]
+        for w in waits[:WAITS_SHOWN]
+    ]  # fmt: skip
+    say(heading("Waits"))
+    say(table("unit|state|>from|>to|>for|why", rows))
+    if len(waits) > WAITS_SHOWN:
+        say(Text(f"and {len(waits) - WAITS_SHOWN} more: --json has them all"))
+
+
+def _alarms(result: Result) -> None:
+    alarms: list[dict[str, Any]] = result["alarms"]
+    say(Text())
+    if not alarms:
+        say(heading("Alarms"), Text("none"))
+        return
+    rows = [
+        [
+            clock(a["from_s"]), "stands" if a["to_s"] is None else clock(a["to_s"]),
+            a["priority"], "first" if a["first_out"] else "", a["tag"], a.get("text", ""),
+        ]
+        for a in alarms[:WAITS_SHOWN]
+    ]  # fmt: skip
+    say(heading("Alarms"))
+    say(table(">from|>to|priority|out|tag|what", rows))
+    if len(alarms) > WAITS_SHOWN:
+        say(Text(f"and {len(alarms) - WAITS_SHOWN} more: --json has them all"))
+
+
+def _violations(result: Result) -> None:
+    violations: list[dict[str, Any]] = result["violations"]
+    say(Text())
+    if not violations:
+        say(heading("Auditor"), Text("no rule of the line was violated"))
+        return
+    say(heading(f"Auditor: {len(violations)} violations"))
+    rows = [[clock(v["at_s"]), v["rule"], v["detail"]] for v in violations[:WAITS_SHOWN]]
+    say(table(">at|rule|what", rows))
