@@ -1,0 +1,309 @@
+"""What joins a run to the next: a belt across a level joint, or a lift with a belt on its deck."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from linectl.site.machine import Transfer
+from linectl_sim.actuators import Actuator
+from linectl_sim.bodies import Body
+from linectl_sim.kernel import Entry, cancel
+from linectl_sim.rows import Row
+from linectl_sim.twoway import TwoWay
+from linectl_sim.world import World
+
+ACROSS, OFF_SOURCE, OVER = 0.2, 0.3, 0.8
+"""Shares of a crossing: joint no longer clear; source eye free; joint clear and arrived."""
+BRAKE_MS = 100
+SINK = 0.05
+
+
+class Crossing:
+    """A gutter being carried across one joint."""
+
+    def __init__(
+        self,
+        world: World,
+        belt_ms: int,
+        i_clear: int,
+        peek: Callable[[], Body | None],
+        take: Callable[[], object],
+        taken: Callable[[], bool],
+        deliver: Callable[[Body], object],
+        name: str,
+    ) -> None:
+        self._world, self._i_clear, self.name = world, i_clear, name
+        self._peek, self._take, self._taken, self._deliver = peek, take, taken, deliver
+        self._way = Actuator(
+            world.kernel, belt_ms, belt_ms, (ACROSS, OFF_SOURCE, OVER), self._passed
+        )
+        self.body: Body | None = None
+        """The gutter on its way, from its start until it has arrived."""
+        self.off_source = False
+        self._on = False
+
+    @property
+    def busy(self) -> bool:
+        """Whether a gutter has begun to cross and has not arrived."""
+        return self.body is not None and self._way.position() > 0
+
+    @property
+    def across(self) -> bool:
+        """Whether a gutter lies across the joint."""
+        return self.body is not None and self._way.position() >= ACROSS
+
+    def drive(self, on: bool) -> None:
+        """The belt runs (at the right level), or not."""
+        self._on = on
+        if not on:
+            self._way.drive(0)
+        elif self.body is not None:
+            self._way.drive(1)
+        else:
+            self._start()
+
+    def poke(self) -> None:
+        """Something may have come before the joint: take it if the belt runs."""
+        if self._on and self.body is None:
+            self._start()
+
+    def _start(self) -> None:
+        body = self._peek()
+        if body is None:
+            return
+        self.body = body
+        self._way.drive(1)
+
+    def _passed(self, mark: float, direction: int) -> None:
+        points = self._world.points
+        body = self.body
+        if body is None:
+            return
+        if mark == ACROSS:
+            points.put(self._i_clear, False)
+            if self._taken():
+                self._world.auditor.violate(
+                    "transfer_onto_occupied", f"{self.name} carries {body} onto a taken place"
+                )
+        elif mark == OFF_SOURCE:
+            self.off_source = True
+            self._take()
+        elif mark == OVER:
+            self._clear()
+            self._deliver(body)
+            self.poke()
+
+    def _clear(self) -> None:
+        self.body = None
+        self.off_source = False
+        self._way.place(0.0)
+        self._world.points.put(self._i_clear, True)
+
+    def remove(self) -> Body | None:
+        """A person takes the gutter that is on its way."""
+        body = self.body
+        if body is not None:
+            if not self.off_source:
+                self._take()
+            self._clear()
+        return body
+
+
+class LevelJoint:
+    """One belt from the last slot of a run to the first of the next."""
+
+    def __init__(
+        self, world: World, name: str, facts: Transfer, zone: str, source: Row, dest: Row
+    ) -> None:
+        self.name, self.deck = name, None
+        self._stir = world.auditor.stir(zone, f"{name} belt")
+        self._crossing = Crossing(
+            world,
+            facts.belt_ms,
+            world.input(name, "joint_clear", True),
+            lambda: source.slots[-1] if source.straight else None,
+            lambda: _vacate(source),
+            lambda: dest.slots[0] is not None,
+            lambda body: _occupy(dest, body),
+            name,
+        )
+        self.crossings = (self._crossing,)
+        world.output(name, "belt", self._belt)
+
+    def _belt(self, on: object) -> None:
+        self._stir(bool(on))
+        self._crossing.drive(bool(on))
+
+    def poke(self) -> None:
+        """A gutter has come to the joint."""
+        self._crossing.poke()
+
+    def body(self) -> Body | None:
+        """A gutter between the two runs."""
+        return self._crossing.body if self._crossing.off_source else None
+
+
+class Lift:
+    """A deck between two levels: 0 is down, 1 is up. Brake off, then up or down."""
+
+    def __init__(
+        self, world: World, name: str, facts: Transfer, zone: str, source: Row, dest: Row
+    ) -> None:
+        self._world, self.name = world, name
+        rises = facts.kind == "lift_up"
+        self._source_level, self._dest_level = (0.0, 1.0) if rises else (1.0, 0.0)
+        self.deck: Body | None = None
+        self.fault = ""
+        self._belt_on = self._released = False
+        self._braking: Entry | None = None
+        self._stir = world.auditor.stir(zone, f"{name} lift")
+        self._stir_belt = world.auditor.stir(zone, f"{name} belt")
+        ms = facts.travel_ms
+        self.height = Actuator(world.kernel, ms, ms, (), self._passed, self._stirred)
+        low = world.input(name, "low_clear", True)
+        high = world.input(name, "high_clear", True)
+        self._i_up = world.input(name, "at_up", not rises)
+        self._i_down = world.input(name, "at_down", rises)
+        self.height.place(self._source_level)
+        self.i_overtravel_ok = world.input(name, "overtravel_ok", True)
+        self._i_on_board = world.input(name, "on_board", False)
+        self._i_brake = world.input(name, "brake_released", False)
+        self.load = Crossing(
+            world,
+            facts.belt_ms,
+            low if rises else high,
+            lambda: source.slots[-1] if source.straight else None,
+            lambda: _vacate(source),
+            lambda: self.deck is not None,
+            self._loaded,
+            name,
+        )
+        self.unload = Crossing(
+            world,
+            facts.belt_ms,
+            high if rises else low,
+            lambda: self.deck,
+            self._unloading,
+            lambda: dest.slots[0] is not None,
+            lambda body: _occupy(dest, body),
+            name,
+        )
+        self.crossings = (self.load, self.unload)
+        self._way = TwoWay(world, name, ("up", "down"), self.height, lambda _: self._move())
+        world.output(name, "brake", self._brake)
+        world.output(name, "belt", self._belt)
+
+    def body(self) -> Body | None:
+        """The gutter on the deck, or between deck and run."""
+        if self.deck is not None:
+            return self.deck
+        for crossing in self.crossings:
+            if crossing.off_source:
+                return crossing.body
+        return None
+
+    def poke(self) -> None:
+        """A gutter has come to the last slot of the source run."""
+        self.load.poke()
+
+    def _brake(self, on: object) -> None:
+        cancel(self._braking)
+        if on:
+            self._braking = self._world.kernel.after(BRAKE_MS, self._free)
+        else:
+            self._released = False
+            self._world.points.put(self._i_brake, False)
+            self._move()
+
+    def _free(self) -> None:
+        self._released = True
+        self._world.points.put(self._i_brake, True)
+        self._move()
+
+    def _move(self) -> None:
+        direction = self._way.direction if self._released else 0
+        if direction and self.fault == "stops_half_way":
+            self.height.jam = 0.5
+        self.height.drive(direction)
+
+    def _stirred(self, moving: bool) -> None:
+        self._stir(moving)
+        if not moving:
+            return
+        points = self._world.points
+        points.put(self._i_up, False)
+        points.put(self._i_down, False)
+        self._run_belt()
+        if any(crossing.across for crossing in self.crossings):
+            self._world.auditor.violate(
+                "lift_moves_across_joint", f"{self.name} moves with a gutter across its joint"
+            )
+
+    def _passed(self, mark: float, direction: int) -> None:
+        self.show_level()
+        self._run_belt()
+
+    def show_level(self) -> None:
+        """Bring the level switches in line with the deck."""
+        height = self.height.position()
+        self._world.points.put(self._i_up, height >= 1.0)
+        self._world.points.put(self._i_down, height <= 0.0)
+
+    def sink(self) -> None:
+        """Fault: the standing deck creeps off its level."""
+        height = self.height.position()
+        if not self.height.moving:
+            self.height.place(height - SINK if height >= SINK else height + SINK)
+            self.show_level()
+
+    def _belt(self, on: object) -> None:
+        self._belt_on = bool(on)
+        self._stir_belt(self._belt_on)
+        self._run_belt()
+
+    def _run_belt(self) -> None:
+        """The belt works at the level where the deck stands."""
+        height = self.height.position()
+        standing = self._belt_on and not self.height.moving
+        self.unload.drive(standing and height == self._dest_level and not self.load.busy)
+        self.load.drive(standing and height == self._source_level and not self.unload.busy)
+
+    def _loaded(self, body: Body) -> None:
+        self.deck = body
+        self._world.points.put(self._i_on_board, True)
+
+    def _unloading(self) -> None:
+        self.deck = None
+        self._world.points.put(self._i_on_board, False)
+
+    def take_from_deck(self) -> Body | None:
+        """A person takes the gutter from the deck."""
+        for crossing in self.crossings:
+            if crossing.off_source:
+                return crossing.remove()
+        body = self.deck
+        if body is not None:
+            if self.unload.body is body:
+                return self.unload.remove()
+            self._unloading()
+        return body
+
+    def lay_on_deck(self, body: Body) -> None:
+        """A person lays a gutter on the deck."""
+        self._loaded(body)
+
+
+Link = LevelJoint | Lift
+
+
+def _vacate(row: Row) -> None:
+    row.slots[-1] = None
+    row.show()
+
+
+def _occupy(row: Row, body: Body) -> None:
+    if row.slots[0] is not None:
+        row.lost(body, f"no room for it in the first slot of {row.name}")
+        return
+    row.slots[0] = body
+    row.show()

@@ -1,0 +1,105 @@
+"""Output devices: what was written, what a hard-wired cut or lost power leaves of it.
+
+`on` is the device's own output (after invert); `effect` is what reaches the actuator. A cut or
+a loss of power turns an effect off, except where the IO list says `stays`: such an actuator
+keeps its last effect until something is written again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from linectl.image import Value
+from linectl.site.model import Site
+from linectl_sim.points import Points
+
+Handler = Callable[[Value], object]
+
+
+class Outputs:
+    """Outputs by point index. A handler is called when the effect of its output changes."""
+
+    __slots__ = (
+        "_cut", "_devices", "_handlers", "_outputs", "_powerless", "_site", "_stays", "cut_bits",
+        "effect", "on", "points", "watchers",
+    )  # fmt: skip
+
+    def __init__(self, site: Site, points: Points) -> None:
+        self._site = site
+        self.points = points
+        count = len(site.points) + 1
+        self.on: list[Value] = [False] * count
+        self.effect: list[Value] = [False] * count
+        self._cut = [0] * count
+        self._handlers: list[Handler | None] = [None] * count
+        self.watchers: list[Handler | None] = [None] * count
+        self._stays = [point.on_loss == "stays" for point in site.points] + [False]
+        self._outputs = [point for point in site.points if point.direction == "out"]
+        self._devices = {point.index: point.device for point in self._outputs}
+        self._powerless: set[str] = set()
+        self.cut_bits: dict[str, int] = {}
+        for point in self._outputs:
+            self._store(point.index, _safe(point.is_bool, point.safe))
+            self.effect[point.index] = self.on[point.index]
+
+    def bind(self, part: str, role: str, handler: Handler) -> int:
+        """Have `handler(value)` called whenever the effect of `part.role` changes."""
+        index = self.points.bind(part, role)
+        if index != self.points.spare:
+            self._handlers[index] = handler
+        return index
+
+    def write(self, index: int, raw: Value) -> None:
+        """A value arrives at the device; lost while the device has no power."""
+        if self._powerless and self._devices[index] in self._powerless:
+            return
+        self._store(index, raw)
+        self._settle(index)
+
+    def fall_safe(self, device: str) -> None:
+        """The device's outputs take their safe values (its watchdog, or its power came back)."""
+        for point in self._outputs:
+            if point.device == device:
+                self._store(point.index, _safe(point.is_bool, point.safe))
+                if not self._stays[point.index]:
+                    self._settle(point.index)
+
+    def power(self, device: str, present: bool) -> None:
+        """Power of a device: without it outputs fall to safe values and writes are lost."""
+        if present:
+            self._powerless.discard(device)
+        else:
+            self._powerless.add(device)
+        self.fall_safe(device)
+
+    def cut(self, circuit: str, indices: list[int], open_: bool) -> None:
+        """A hard-wired circuit opens or closes over these outputs."""
+        bit = self.cut_bits.setdefault(circuit, 1 << len(self.cut_bits))
+        for index in indices:
+            self._cut[index] = self._cut[index] | bit if open_ else self._cut[index] & ~bit
+            if not (open_ and self._stays[index]):
+                self._settle(index)
+
+    def _store(self, index: int, raw: Value) -> None:
+        self.points.raw[index] = raw
+        value = (not raw) if self.points.invert[index] else raw
+        if self.on[index] != value:
+            self.on[index] = value
+            watcher = self.watchers[index]
+            if watcher is not None:
+                watcher(value)
+
+    def _settle(self, index: int) -> None:
+        """Bring the effect in line with the output, the cuts and the power."""
+        value = self.on[index]
+        if self._cut[index] or (self._powerless and self._devices[index] in self._powerless):
+            value = self.effect[index] if self._stays[index] else False
+        if self.effect[index] != value:
+            self.effect[index] = value
+            handler = self._handlers[index]
+            if handler is not None:
+                handler(value)
+
+
+def _safe(is_bool: bool, safe: float) -> Value:
+    return bool(safe) if is_bool else safe

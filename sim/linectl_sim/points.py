@@ -1,0 +1,122 @@
+"""The plant's side of the image: what is true, and what the devices deliver of it.
+
+Role meanings live in `truth`; `raw` is what a device delivers: inverted where the IO list says
+so, wrong where a sensor fault says so, dead where its card has lost its supply.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from linectl.image import Value
+from linectl.site import roles
+from linectl.site.model import Site
+
+Watcher = Callable[[Value], object]
+
+
+class Points:
+    """Values by point index. A role that the site has no point for binds to a spare index."""
+
+    __slots__ = (
+        "_changed", "_counters", "announces", "by_tag", "dead", "fresh", "invert", "overrides",
+        "raw", "spare", "truth", "watchers",
+    )  # fmt: skip
+
+    def __init__(self, site: Site) -> None:
+        count = len(site.points)
+        self.by_tag = site.tags
+        self.spare = count
+        self.truth: list[Value] = [False if point.is_bool else 0 for point in site.points]
+        self.truth.append(False)
+        self.invert = [point.is_bool and point.invert for point in site.points] + [False]
+        self.raw: list[Value] = [
+            inverted if point.is_bool else 0
+            for point, inverted in zip(site.points, self.invert, strict=False)
+        ]
+        self.raw.append(False)
+        counters = {role.name for table in _tables() for role in table if role.kind == "counter"}
+        self.announces = [
+            point.direction == "in" and point.tag.rpartition(".")[2] not in counters
+            for point in site.points
+        ]
+        self.announces.append(False)
+        self.watchers: list[list[Watcher] | None] = [None] * (count + 1)
+        self.overrides: dict[int, Value] = {}
+        self.dead: set[int] = set()
+        self.fresh = False
+        self._changed: set[int] = set()
+        self._counters: dict[int, Callable[[], int]] = {}
+
+    def bind(self, part: str, role: str) -> int:
+        """Index of the point `part.role`, or the spare index."""
+        return self.by_tag.get(f"{part}.{role}", self.spare)
+
+    def put(self, index: int, value: Value) -> None:
+        """Something became true in the plant; the device delivers it if it can."""
+        if self.truth[index] == value:
+            return
+        self.truth[index] = value
+        watchers = self.watchers[index]
+        if watchers is not None:
+            for watcher in watchers:
+                watcher(value)
+        if (self.overrides and index in self.overrides) or (self.dead and index in self.dead):
+            return
+        self._deliver(index, value)
+
+    def override(self, index: int, value: Value | None) -> None:
+        """Deliver `value` whatever is true; None ends it."""
+        if value is None:
+            self.overrides.pop(index, None)
+            value = self.truth[index]
+        else:
+            self.overrides[index] = value
+        if index not in self.dead:
+            self._deliver(index, value)
+
+    def kill(self, index: int, dead: bool) -> None:
+        """The card's supply is lost: its raw inputs read 0 whatever is true."""
+        if dead:
+            self.dead.add(index)
+            self._announce(index, False if isinstance(self.raw[index], bool) else 0)
+        else:
+            self.dead.discard(index)
+            self._deliver(index, self.overrides.get(index, self.truth[index]))
+
+    def count(self, index: int, reading: Callable[[], int]) -> None:
+        """A counter: `reading` gives its value whenever somebody reads it."""
+        self._counters[index] = reading
+
+    def read(self, index: int) -> Value:
+        """The raw value that the device delivers now."""
+        counter = self._counters.get(index)
+        return self.raw[index] if counter is None or index in self.dead else counter()
+
+    def watch(self, index: int, watcher: Watcher) -> None:
+        """Call `watcher(value)` whenever the truth of a point changes."""
+        watchers = self.watchers[index]
+        if watchers is None:
+            self.watchers[index] = [watcher]
+        else:
+            watchers.append(watcher)
+
+    def take_changed(self) -> list[int]:
+        """Announcing inputs changed since the last call, ascending."""
+        changed = sorted(self._changed)
+        self._changed.clear()
+        return changed
+
+    def _deliver(self, index: int, value: Value) -> None:
+        self._announce(index, (not value) if self.invert[index] else value)
+
+    def _announce(self, index: int, raw: Value) -> None:
+        if self.raw[index] != raw:
+            self.raw[index] = raw
+            if self.announces[index]:
+                self._changed.add(index)
+                self.fresh = True
+
+
+def _tables() -> tuple[tuple[roles.Role, ...], ...]:
+    return (*roles.STATION_ROLES.values(), roles.RUN_ROLES, roles.LIFT_ROLES, roles.ZONE_ROLES)

@@ -1,0 +1,81 @@
+"""What happened, counted from the bodies."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from linectl_sim.bodies import Body
+from linectl_sim.machine import Machine
+
+
+def gutters(machine: Machine, at_start: int) -> dict[str, int]:
+    """Counts as the rehearsal's `gutters`. They hold at every instant:
+
+    in_lanes_at_start + indexed = ejected + in_lanes + removed_from_lanes, and
+    seeded = indexed + in_sower_seeded + removed_seeded (rejected and removed after seeding).
+    """
+    bodies = machine.world.bodies
+    sown = [body for body in bodies if not body.from_stock]
+    standing = in_sower(machine)
+    gone = [body for body in bodies if body.gone in ("reject", "removed", "lost")]
+    return {
+        "in_lanes_at_start": at_start,
+        "wetted": sum(1 for body in sown if body.wetted_at is not None),
+        "seeded": sum(1 for body in sown if body.seeded_at is not None),
+        "indexed": sum(lane.indexed for lane in machine.lanes.values()),
+        "ejected": sum(lane.ejected for lane in machine.lanes.values()),
+        "rejected": sum(1 for body in gone if body.gone == "reject"),
+        "removed": sum(1 for body in gone if body.gone != "reject"),
+        "partial": sum(1 for body in sown if body.partial),
+        "in_sower": len(standing),
+        "in_sower_seeded": sum(1 for body in standing if body.seeded_at is not None),
+        "in_lanes": sum(lane.filled() for lane in machine.lanes.values()),
+        "removed_from_lanes": sum(1 for body in gone if body.gone_from.startswith("lane")),
+        "removed_seeded": sum(
+            1 for body in gone if body.seeded_at is not None and body.indexed_at is None
+        ),
+        "put_into_lanes": sum(1 for body in bodies if body.put_into.startswith("lane")),
+    }
+
+
+def in_sower(machine: Machine) -> list[Body]:
+    """Gutters from the magazine's belt to the infeed carriage."""
+    found = [body for stage in machine.sower.stages for body in stage.bodies]
+    infeed = machine.infeed
+    if infeed.board is not None:
+        found.append(infeed.board)
+    elif infeed.held_body is not None and infeed.berth is None:
+        found.append(infeed.held_body)
+    return found
+
+
+def lanes(machine: Machine) -> list[dict[str, int]]:
+    """One row a lane."""
+    return [
+        {
+            "lane": number,
+            "slots": lane.facts.slots,
+            "filled": lane.filled(),
+            "indexed": lane.indexed,
+            "ejected": lane.ejected,
+        }
+        for number, lane in machine.lanes.items()
+    ]
+
+
+def totals(machine: Machine) -> dict[str, Any]:
+    """Materials let down, and how long each sown gutter stood in its lane, ms."""
+    machine.filler.outlet.settle()
+    machine.waterer.outlet.settle()
+    machine.seeder.outlet.settle()
+    residences = [
+        body.ejected_at - body.indexed_at
+        for body in machine.world.bodies
+        if body.indexed_at is not None and body.ejected_at is not None
+    ]
+    return {
+        "substrate_l": round(machine.filler.outlet.total, 3),
+        "water_ml": round(machine.waterer.outlet.total, 1),
+        "seeds": int(machine.seeder.outlet.total),
+        "residences": residences,
+    }

@@ -1,0 +1,150 @@
+"""The verbs of a scenario: what people do to the machine, and the faults that befall it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from difflib import get_close_matches
+from typing import Any
+
+from linectl.errors import UsageError
+from linectl_sim.faults import Faults
+from linectl_sim.machine import Machine
+from linectl_sim.placebook import PlaceBook
+
+Act = Callable[[str, dict[str, Any]], None]
+
+
+class Verbs:
+    """`do(verb, part, options)`; anything unknown is a UsageError with the nearest valid name."""
+
+    def __init__(self, machine: Machine, book: PlaceBook) -> None:
+        self._machine, self._book = machine, book
+        self.faults = Faults(machine)
+        self._acts: dict[str, Act] = {
+            "harvest stops": lambda part, _: machine.hall.stop(),
+            "harvest resumes": lambda part, _: machine.hall.resume(),
+            "fault": self._fault,
+            "repair": lambda part, options: self.faults.repair(part, options.get("kind")),
+            "open": lambda part, _: self._guard(part, closed=False),
+            "close": lambda part, _: self._guard(part, closed=True),
+            "press estop": lambda part, _: self._zone(part).press(),
+            "release estop": lambda part, _: self._zone(part).release(),
+            "safety reset": lambda part, _: self._zone(part).safety_reset(),
+            "interlock reset": lambda part, _: self._zone(part).interlock_reset(),
+            "select": self._select,
+            "cut power": lambda part, options: machine.safety.cut_power(_ms(options)),
+            "silence": self._silence,
+            "hard cut": lambda part, options: machine.safety.set_hard_cut(
+                bool(options.get("on", True))
+            ),
+            "ripe check": lambda part, options: machine.world.auditor.check_ripeness(
+                bool(options.get("on", True))
+            ),
+            "take out": self._take_out,
+            "put in": self._put_in,
+            "refill": self._refill,
+            "local": lambda part, _: self._switch(part, "remote", False),
+            "remote": lambda part, _: self._switch(part, "remote", True),
+            "isolate": lambda part, _: self._switch(part, "isolator_on", False),
+            "de-isolate": lambda part, _: self._switch(part, "isolator_on", True),
+        }
+
+    def do(self, verb: str, part: str, options: dict[str, Any]) -> None:
+        """Does it now."""
+        act = self._acts.get(verb)
+        if act is None:
+            raise UsageError(f"no such verb: {verb!r}{nearest(verb, self._acts)}")
+        act(part, options)
+
+    def _zone(self, part: str) -> Any:
+        return _known(part, self._machine.safety.zones, "zone")
+
+    def _guard(self, part: str, closed: bool) -> None:
+        name = part.removeprefix("guard_").removesuffix(".closed")
+        _known(name, {guard: guard for guard in self._machine.safety.guards}, "guard")
+        self._machine.safety.set_guard(name, closed)
+
+    def _select(self, part: str, options: dict[str, Any]) -> None:
+        place = options.get("place", "room")
+        if place not in ("machine", "room"):
+            raise UsageError(f"control place {place!r} is neither machine nor room")
+        self._zone(part).select(place == "room")
+
+    def _silence(self, part: str, options: dict[str, Any]) -> None:
+        _known(part, self._machine.world.site.file.devices, "device")
+        self._machine.safety.silence(part, _ms(options))
+
+    def _fault(self, part: str, options: dict[str, Any]) -> None:
+        kind = options.get("kind")
+        if not isinstance(kind, str):
+            raise UsageError(f"fault at {part}: say which kind")
+        self.faults.start(part, kind)
+        if options.get("for_ms") is not None:
+            self._machine.world.kernel.after(_ms(options), lambda: self.faults.repair(part, kind))
+
+    def _take_out(self, part: str, options: dict[str, Any]) -> None:
+        place = _known(part, self._book_of(), "place")
+        body = place.take()
+        if body is not None:
+            body.gone, body.gone_from, body.handled = "removed", part, True
+
+    def _put_in(self, part: str, options: dict[str, Any]) -> None:
+        place = _known(part, self._book_of(), "place")
+        body = self._machine.world.new_body()
+        body.handled, body.put_into = True, part
+        body.crop = self._machine.seeder.crop
+        if place.body() is not None:
+            raise UsageError(f"{part} is occupied: a person sees that and puts nothing in")
+        place.put(body)
+
+    def _book_of(self) -> dict[str, Any]:
+        return {name: self._book.get(name) for name in self._book}
+
+    def _refill(self, part: str, options: dict[str, Any]) -> None:
+        machine = self._machine
+        if part == machine.magazine.name:
+            machine.magazine.fault = ""
+            machine.magazine.refill()
+        elif part == machine.filler.name:
+            machine.filler.fault = ""
+            machine.filler.refill()
+        elif part == machine.seeder.name:
+            machine.seeder.fault = ""
+            crop = options.get("crop", "")
+            if crop:
+                _known(crop, machine.world.site.crops.crops, "crop")
+            machine.seeder.refill(crop)
+        else:
+            names = (machine.magazine.name, machine.filler.name, machine.seeder.name)
+            raise UsageError(f"{part!r} cannot be refilled{nearest(part, names)}")
+
+    def _switch(self, part: str, role: str, on: bool) -> None:
+        stations = self._machine.world.site.file.stations
+        _known(part, stations, "station")
+        points = self._machine.world.points
+        index = points.bind(part, role)
+        if index == points.spare:
+            raise UsageError(f"{part} has no point {part}.{role}")
+        points.put(index, on)
+
+
+def _ms(options: dict[str, Any]) -> int:
+    value = options.get("for_ms")
+    if not isinstance(value, int) or isinstance(value, bool) or value <= 0:
+        raise UsageError(f"for_ms must be whole milliseconds above zero, not {value!r}")
+    return value
+
+
+def _known(name: str, table: Any, what: str) -> Any:
+    if name not in table:
+        raise UsageError(f"no such {what}: {name!r}{nearest(name, table)}")
+    return table[name]
+
+
+def nearest(name: str, valid: Iterable[str]) -> str:
+    """`; did you mean …?` with the nearest valid name, or the list of a few."""
+    names = [str(item) for item in valid]
+    close = get_close_matches(name, names, n=1, cutoff=0.4)
+    if close:
+        return f"; did you mean {close[0]!r}?"
+    return f"; valid: {', '.join(sorted(names)[:12])}"

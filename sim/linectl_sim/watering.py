@@ -1,0 +1,232 @@
+"""The waterer (valve, control valve, meter) and the seeder (vacuum, drum, seed hopper)."""
+
+from __future__ import annotations
+
+from linectl.site.machine import Seed, Water
+from linectl_sim.bodies import Body
+from linectl_sim.drives import Drive
+from linectl_sim.kernel import Entry
+from linectl_sim.outlets import Outlet
+from linectl_sim.world import LAG_MS, World
+
+LEAK_ML_S = 4.0
+VACUUM_STEPS = (0.35, 0.7, 0.9, 1.0)
+VACUUM_STEP_MS = 500
+SEED_HOPPER_GUTTERS = 300.0
+REFILL_MS = 45_000
+
+
+class Waterer:
+    """Nozzle bar behind a valve; the meter counts what really flows."""
+
+    def __init__(self, world: World, name: str, facts: Water) -> None:
+        self._world, self.name = world, name
+        self._random = world.stream(name)
+        self._most_ml = max((crop.water_ml for crop in world.site.crops.crops.values()), default=0)
+        self._least_ml = min((crop.water_ml for crop in world.site.crops.crops.values()), default=0)
+        self._open = False
+        self._rate_ml_s = 0.0
+        self._true_to_set = 1.0
+        self.leaks = False
+        self._i_supply = world.input(name, "supply_ok", True)
+        self.outlet = Outlet(
+            world, name, lambda: world.kernel.now, self._give, self._begin, self._ended
+        )
+        pulses = facts.pulses_per_l / 1000
+        index = world.points.bind(name, "flow_pulses")
+        world.points.count(index, lambda: int(self.outlet.present_total() * pulses + 1e-6))
+        world.output(name, "valve", self._valve)
+        world.output(name, "flow_rate", self._rate)
+
+    def _begin(self, body: Body) -> None:
+        auditor = self._world.auditor
+        if body.seeds > 0:
+            auditor.violate("out_of_order", f"water on {body} already seeded")
+        if body.substrate_l <= 0 or not body.tamped:
+            auditor.violate("out_of_order", f"water on {body} before filling and tamping")
+        if body.wetted_at is None:
+            body.wetted_at = self._world.kernel.now
+            auditor.wetted(body)
+
+    def _give(self, body: Body, millilitres: float) -> None:
+        body.water_ml += millilitres
+        if body.water_ml > 1.5 * self._most_ml:
+            self._world.auditor.violate("processed_twice", f"{body} watered twice")
+
+    def _ended(self, body: Body) -> None:
+        if 0 < body.water_ml < 0.75 * self._least_ml:
+            body.partial.add("water")
+        else:
+            body.partial.discard("water")
+
+    def _valve(self, on: object) -> None:
+        self._open = bool(on)
+        if self._open:
+            self._true_to_set = self._random.gauss(1.0, 0.01)
+        self.settle()
+
+    def _rate(self, rate: float) -> None:
+        self._rate_ml_s = float(rate)
+        self.settle()
+
+    def settle(self) -> None:
+        """Bring the flow in line with valve, set-point, supply and leak."""
+        rate = 0.0
+        if self._world.points.truth[self._i_supply]:
+            if self._open:
+                rate = self._rate_ml_s * self._true_to_set / 1000
+            elif self.leaks:
+                rate = LEAK_ML_S / 1000
+        self.outlet.set_rate(rate, commanded=self._open)
+
+    def supply(self, present: bool) -> None:
+        """Supply pressure comes or goes."""
+        self._world.points.put(self._i_supply, present)
+        self.settle()
+
+
+class Seeder:
+    """Vacuum drum geared to the seed belt: it drops by belt travel, as well as the vacuum lets
+    it pick."""
+
+    def __init__(self, world: World, name: str, facts: Seed, drive: Drive, crop: str) -> None:
+        self._world, self.name = world, name
+        self._facts, self._drive = facts, drive
+        self._random = world.stream(name)
+        self.crop = crop
+        """What is in the drum."""
+        self.fault = ""
+        self._pump = self._drum = False
+        self._rate_s = 0.0
+        self._true_to_set = 1.0
+        self._nominal_kpa = round(1.4 * facts.vacuum_min_kpa, 1)
+        self.vacuum_kpa = 0.0
+        self._step = 0
+        self._stepping: Entry | None = None
+        self._booked = 0.0
+        self._refilling = False
+        self.level = SEED_HOPPER_GUTTERS
+        self._stir = world.auditor.stir(facts.zone, f"{name}.drum")
+        self.outlet = Outlet(world, name, drive.travel, self._give, self._begin, self._ended)
+        self._i_vacuum = world.input(name, "vacuum", 0.0)
+        self._i_running = world.input(name, "drum_running", False)
+        self._i_level = world.input(name, "seed_level", self.level)
+        index = world.points.bind(name, "seed_counter")
+        world.points.count(index, lambda: int(self.outlet.present_total() + 1e-6))
+        world.output(name, "pump", self._pumped)
+        world.output(name, "drum", self._drummed)
+        world.output(name, "drum_rate", self._rate)
+
+    def _begin(self, body: Body) -> None:
+        world = self._world
+        if body.water_ml <= 0:
+            world.auditor.violate("out_of_order", f"seed on {body} before watering")
+        if body.seeded_at is None:
+            crop = world.site.crops.crops[self.crop]
+            body.crop = self.crop
+            body.seeded_at = body.sown_at = world.kernel.now
+            body.ripe_at = world.kernel.now + crop.ripe_after_ms
+
+    def _dose(self, body: Body) -> int:
+        return self._world.site.crops.crops[body.crop].seeds_per_gutter
+
+    def _give(self, body: Body, seeds: float) -> None:
+        body.seeds += seeds
+        if (
+            body.crop
+            and body.seeds > 1.5 * self._world.site.crops.crops[body.crop].seeds_per_gutter
+        ):
+            self._world.auditor.violate("processed_twice", f"{body} seeded twice")
+
+    def _ended(self, body: Body) -> None:
+        if (
+            body.crop
+            and body.seeds < 0.75 * self._world.site.crops.crops[body.crop].seeds_per_gutter
+        ):
+            body.partial.add("seed")
+        else:
+            body.partial.discard("seed")
+
+    def _pumped(self, on: object) -> None:
+        self._pump = bool(on)
+        if self._stepping is None:
+            self._stepping = self._world.kernel.after(VACUUM_STEP_MS, self._breathe)
+
+    def _breathe(self) -> None:
+        """One step of the vacuum toward what pump and leaks allow."""
+        self._stepping = None
+        top = len(VACUUM_STEPS)
+        self._step += 1 if self._pump else -1
+        self._step = min(max(self._step, 0), top)
+        self.show_vacuum()
+        if 0 < self._step < top:
+            self._stepping = self._world.kernel.after(VACUUM_STEP_MS, self._breathe)
+
+    def show_vacuum(self) -> None:
+        """Bring vacuum and picking in line with pump, step and fault."""
+        share = VACUUM_STEPS[self._step - 1] if self._step else 0.0
+        if self.fault == "vacuum_low":
+            share *= 0.4
+        self.vacuum_kpa = round(self._nominal_kpa * share, 2)
+        self._world.points.put(self._i_vacuum, self.vacuum_kpa)
+        self._settle()
+
+    def _drummed(self, on: object) -> None:
+        self._drum = bool(on)
+        self._stir(self._drum)
+        running = self._drum
+        self._world.kernel.after(LAG_MS, lambda: self._world.points.put(self._i_running, running))
+        if self._drum:
+            self._true_to_set = self._random.gauss(1.0, 0.01)
+        self._settle()
+        if not self._drum:
+            self._show_level()
+
+    def _rate(self, rate: float) -> None:
+        self._rate_s = float(rate)
+        self._settle()
+
+    def picks(self) -> float:
+        """Seeds dropped per cell: misses under a poor vacuum, doubles under a strong one."""
+        strength = self.vacuum_kpa / self._facts.vacuum_min_kpa
+        if strength >= 1:
+            return 0.98 + 0.03 * min(strength - 1, 1)
+        return max(0.0, 0.98 - 1.5 * (1 - strength))
+
+    def _settle(self) -> None:
+        rate = 0.0
+        if self._drum and self.level > 0 and self.fault != "seed_empty":
+            per_mm = self._rate_s / self._drive.facts.speed_mm_s
+            rate = per_mm * self.picks() * self._true_to_set
+        self.outlet.set_rate(rate, commanded=True)
+
+    def _show_level(self) -> None:
+        dropped = self.outlet.total - self._booked
+        self._booked = self.outlet.total
+        per_gutter = self._world.site.crops.crops[self.crop].seeds_per_gutter
+        self.level = max(0.0, self.level - dropped / per_gutter)
+        self._world.points.put(self._i_level, round(self.level, 1))
+        low = self.level < 0.2 * SEED_HOPPER_GUTTERS
+        if low and not self._refilling and self.fault != "seed_empty":
+            self._refilling = True
+            self._world.kernel.after(REFILL_MS, self._refill)
+
+    def _refill(self) -> None:
+        self._refilling = False
+        if self.fault != "seed_empty":
+            self.refill()
+
+    def refill(self, crop: str = "") -> None:
+        """People fill the seed hopper, perhaps with another crop."""
+        if crop:
+            self.crop = crop
+        self.level = SEED_HOPPER_GUTTERS
+        self._settle()
+        self._show_level()
+
+    def run_dry(self) -> None:
+        """Fault: no seed, and nobody fills it."""
+        self.fault = "seed_empty"
+        self.level = 0.0
+        self._settle()
+        self._show_level()
