@@ -59,7 +59,7 @@ class Carriage(Part):
         ],
     )
     RESTING = frozenset(("idle", "at_pick", "loaded", "at_put", "faulted"))
-    FIELDS = (*Part.FIELDS, "lane", "goal_mm")
+    FIELDS = (*Part.FIELDS, "lane", "goal_mm", "untried")
 
     def __init__(
         self, line: Line, name: str, unit: Unit, facts: machine.Carriage, io: dict[str, int]
@@ -69,6 +69,8 @@ class Carriage(Part):
         self.lane = 0
         """Lane of the present trip; 0 for none."""
         self.goal_mm = -1
+        self.untried = True
+        """Since power-up nobody knows what hangs in the grip: it stays closed."""
         self.position, self.flag = io[f"{name}.position"], io[f"{name}.flag"]
         self.running, self.aboard = io[f"{name}.running"], io[f"{name}.on_board"]
         self.home, self.out = io[f"{name}.gripper_home"], io[f"{name}.gripper_out"]
@@ -123,7 +125,11 @@ class Carriage(Part):
 
     def demand(self) -> int:
         bits = self._demands.get(self.state, 0)
-        holding = self.state in _HOLDING or (self.state == "faulted" and self.back in _HOLDING)
+        holding = (
+            self.untried
+            or self.state in _HOLDING
+            or (self.state == "faulted" and self.back in _HOLDING)
+        )
         return bits | self.grip if holding else bits
 
     def holds(self) -> int:
@@ -158,6 +164,7 @@ class Carriage(Part):
                 )
             return
         self.act_at = NEVER
+        self.untried = False
         if not inputs.on[self.home]:
             self.go("stow", now + self.facts.gripper_timeout_ms)
             return

@@ -51,7 +51,7 @@ class TurnOut(Part):
         """A gutter is offered and packing is not ready."""
         self.at_0, self.at_90 = io[f"{name}.at_0"], io[f"{name}.at_90"]
         self.centred, self.clear = io[f"{name}.centred"], io[f"{name}.swept_clear"]
-        self.exit = io[f"{name}.exit_eye"]
+        self.exit, self.running = io[f"{name}.exit_eye"], io[f"{name}.running"]
         self.ready, self.taken = io[f"{hall}.ready"], io[f"{hall}.taken"]
         run, to_0, to_90 = (line.bit(io[f"{name}.{role}"]) for role in ("run", "to_0", "to_90"))
         offer = line.bit(io[f"{hall}.offer"])
@@ -140,7 +140,7 @@ class TurnOut(Part):
             self._lost("handover", "packing's word that it has the gutter")
 
     def _parting(self, now: int) -> None:
-        if self.line.inputs.off[self.taken]:
+        if self.line.inputs.off[self.taken] and self.line.inputs.off[self.running]:
             self.go("parted", now + self.facts.turn_timeout_ms)
         elif now >= self.due:
             self._lost("handshake", "packing taking back its word")

@@ -73,7 +73,10 @@ class Line:
         self.lanes_may_start = False
         self._lanes_moving = False
         self.ready = 0
-        self._bits = 0
+        self._safe = sum(
+            1 << p.index for p in site.points if p.direction == "out" and p.is_bool and p.safe
+        )
+        self._bits = self._safe
         self._sent: dict[int, Value] = {}
         self.outputs: list[Value] = [
             point.safe if not point.is_bool else bool(point.safe) for point in site.points
@@ -168,15 +171,19 @@ class Line:
         return demand
 
     def _gate(self, now: int) -> None:
-        """The one place that writes outputs: demanded, permitted by every cause, devices good."""
+        """The one place that writes outputs: demanded, permitted by every cause, devices good.
+
+        What is not permitted takes its safe value, which for a grip is closed.
+        """
         demand = self._demand()
-        permitted = demand & ~self.causes.blocked & self.ready
-        cut = demand & ~permitted
+        allowed = ~self.causes.blocked & self.ready
+        cut = demand & ~allowed & ~self._safe
         if cut:
             for part in self.parts:
                 if part.mask & cut and part.demand() & cut and not part.resting():
                     part.cut(now)
-            permitted = self._demand() & ~self.causes.blocked & self.ready
+            demand = self._demand()
+        permitted = (demand & allowed) | (self._safe & ~allowed)
         flips = permitted ^ self._bits
         written = self.written
         written.clear()

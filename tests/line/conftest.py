@@ -1,0 +1,110 @@
+"""The small site, loaded once, and a line fed by hand."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from linectl.image import Command, Frame
+from linectl.line import Line
+from linectl.site.load import load_site
+
+CONFIG = Path(__file__).parents[2] / "config"
+
+
+@pytest.fixture(scope="session")
+def small():
+    return load_site(CONFIG / "small")
+
+
+class Hand:
+    """Feeds a line by tag: what a technician with a box of switches would do."""
+
+    def __init__(self, site) -> None:
+        self.site = site
+        self.line = Line(site)
+        self.now = 0
+        self.levels: dict[int, object] = {}
+
+    def healthy(self) -> None:
+        """Every device good, every input at its healthy rest."""
+        frame = Frame()
+        for point in self.site.points:
+            if point.direction == "in":
+                frame.quality.append((point.index, True))
+                level = _rest(point)
+                self.levels[point.index] = level
+                frame.values.append((point.index, level))
+        self.scan(frame)
+
+    def scan(self, frame: Frame | None = None, ms: int = 10) -> None:
+        self.now += ms
+        self.line.scan(frame or Frame(), self.now)
+
+    def settle(self, ms: int = 200) -> None:
+        for _ in range(ms // 10):
+            self.scan()
+
+    def set(self, tag: str, value: object) -> None:
+        index = self.site.index(tag)
+        point = self.site.points[index]
+        raw = (bool(value) is not point.invert) if point.is_bool else value
+        self.scan(Frame(values=[(index, raw)]))
+
+    def quality(self, device: str, good: bool) -> None:
+        indices = [p.index for p in self.site.points if p.device == device and p.direction == "in"]
+        self.scan(Frame(quality=[(index, good) for index in indices]))
+
+    def command(self, unit: str, name: str, argument: str = "", by: str = "a test") -> None:
+        self.scan(Frame(commands=[Command(unit, name, argument, by)]))
+
+    def on(self, tag: str) -> bool:
+        return bool(self.line.outputs[self.site.index(tag)])
+
+    def outputs_on(self) -> set[str]:
+        return {
+            p.tag
+            for p in self.site.points
+            if p.direction == "out" and p.is_bool and self.line.outputs[p.index]
+        }
+
+    def start(self) -> None:
+        """Reset, start, and let the warning prove itself."""
+        for unit in ("sowing", "harvest"):
+            self.command(unit, "reset")
+            self.settle(50)
+            self.command(unit, "start")
+        self.settle(50)
+        for zone in ("sowing", "harvest"):
+            self.set(f"{zone}.horn_on", True)
+            self.set(f"{zone}.beacon_on", True)
+        self.settle(3_100)
+        for zone in ("sowing", "harvest"):
+            self.set(f"{zone}.horn_on", False)
+            self.set(f"{zone}.beacon_on", False)
+        self.settle(50)
+
+
+_LIT = (
+    "_ok", "_clear", "_on", ".closed", ".remote", ".remote_selected", ".gate_home", ".not_low",
+    ".not_empty", ".single", ".press_up", ".at_0", ".gripper_home", ".home", ".at_down", ".flag",
+)  # fmt: skip
+
+
+def _rest(point) -> object:
+    if not point.is_bool:
+        return {"fill.hopper_level": 150, "seed.seed_level": 40, "infeed.position": 1500,
+                "outfeed.position": 1500}.get(point.tag, 0)  # fmt: skip
+    level = point.tag.endswith(_LIT) and not point.tag.endswith(("horn_on", "beacon_on"))
+    if point.tag == "turnout.at_0":
+        level = False
+    if point.tag == "turnout.at_90":
+        level = True
+    return level is not point.invert
+
+
+@pytest.fixture
+def hand(small):
+    hand = Hand(small)
+    hand.healthy()
+    return hand
