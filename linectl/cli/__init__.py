@@ -1,6 +1,6 @@
 """The command line: one small module per command; it prints and exits, and decides nothing."""
 
-from linectl.cli import check, command, rehearse, schema, status
+from linectl.cli import check, command, rehearse, schema, status, why
 from linectl.cli.app import main
 
-__all__ = ["check", "command", "main", "rehearse", "schema", "status"]
+__all__ = ["check", "command", "main", "rehearse", "schema", "status", "why"]

@@ -1,0 +1,108 @@
+"""A shift drawn on a time axis: unit states, alarms, gutters in and out, as shapes for the page."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from linectl.cli.screen import clock, span
+
+WIDTH = 1000
+"""Of the drawing, in its own units; the axis takes all of it."""
+LABEL_WIDTH_MIN = 60
+"""A state's name is written into its bar only if the bar is at least so wide."""
+TICKS_MIN = 6
+STEPS_S = (60, 300, 600, 900, 1800, 3600, 7200, 14400, 28800)
+
+LOOK = {
+    "Execute": "run", "Suspended": "wait", "Held": "held", "Aborted": "dead", "Aborting": "dead",
+}  # fmt: skip
+"""State → pattern; all others (Stopped, Idle and those that pass) are drawn empty."""
+SAME = {
+    "Suspending": "Suspended", "Unsuspending": "Suspended", "Holding": "Held", "Unholding": "Held",
+}  # fmt: skip
+"""States on the way into and out of a wait are drawn with it."""
+
+
+@dataclass(frozen=True)
+class Bar:
+    """A stretch of one state. `look` names a pattern, `title` says it when pointed at."""
+
+    x: float
+    width: float
+    look: str
+    label: str
+    title: str
+
+
+@dataclass(frozen=True)
+class Timeline:
+    """All shapes of one shift; x from 0 to WIDTH, heights in units of the page's own."""
+
+    ticks: tuple[tuple[float, str], ...]
+    units: tuple[tuple[str, tuple[Bar, ...]], ...]
+    alarms: tuple[Bar, ...]
+    flow: tuple[Mapping[str, Any], ...] = field(default=())
+    flow_max: int = 1
+
+
+def timeline(result: Mapping[str, Any]) -> Timeline:
+    """The shapes of a rehearsal's result."""
+    total_s = max(result["simulated_s"], 0.001)
+    return Timeline(
+        ticks=_ticks(total_s),
+        units=tuple((unit, _bars(result, unit, total_s)) for unit in ("sowing", "harvest")),
+        alarms=tuple(_alarm(alarm, total_s) for alarm in result["alarms"]),
+        flow=tuple(_flow(result["flow"], total_s)),
+        flow_max=max((max(r["indexed"], r["ejected"]) for r in result["flow"]), default=0) or 1,
+    )
+
+
+def _ticks(total_s: float) -> tuple[tuple[float, str], ...]:
+    step = next((s for s in reversed(STEPS_S) if total_s / s >= TICKS_MIN), STEPS_S[0])
+    count = int(total_s // step)
+    return tuple((n * step / total_s * WIDTH, clock(n * step)) for n in range(count + 1))
+
+
+def _bars(result: Mapping[str, Any], unit: str, total_s: float) -> tuple[Bar, ...]:
+    """The unit's states, neighbours of one kind joined, from the first to the end."""
+    joined: list[dict[str, Any]] = []
+    for row in result["states"]:
+        if row["unit"] != unit:
+            continue
+        state = SAME.get(row["state"], row["state"])
+        end = total_s if row["to_s"] is None else row["to_s"]
+        if joined and joined[-1]["state"] == state:
+            joined[-1]["end"] = end
+        else:
+            joined.append(
+                {"state": state, "start": row["from_s"], "end": end, "reason": row["reason"]}
+            )
+    return tuple(_bar(row, total_s) for row in joined if row["end"] > row["start"])
+
+
+def _bar(row: Mapping[str, Any], total_s: float) -> Bar:
+    x = row["start"] / total_s * WIDTH
+    width = (row["end"] - row["start"]) / total_s * WIDTH
+    title = f"{row['state']} {clock(row['start'])}–{clock(row['end'])}"
+    title += f" ({span(row['end'] - row['start'])})"
+    if row["reason"]:
+        title += f": {row['reason']}"
+    label = row["state"] if width >= LABEL_WIDTH_MIN else ""
+    return Bar(x, max(width, 1.0), LOOK.get(row["state"], "idle"), label, title)
+
+
+def _alarm(alarm: Mapping[str, Any], total_s: float) -> Bar:
+    end = total_s if alarm["to_s"] is None else alarm["to_s"]
+    x = alarm["from_s"] / total_s * WIDTH
+    width = max((end - alarm["from_s"]) / total_s * WIDTH, 2.0)
+    title = f"{alarm['tag']} ({alarm['priority']}) from {clock(alarm['from_s'])}"
+    return Bar(x, width, "alarm", "", f"{title}: {alarm.get('text', '')}")
+
+
+def _flow(rows: list[Mapping[str, Any]], total_s: float) -> list[Mapping[str, Any]]:
+    if not rows:
+        return []
+    step = (rows[1]["from_s"] if len(rows) > 1 else total_s) / total_s * WIDTH
+    return [{**row, "x": row["from_s"] / total_s * WIDTH, "width": step} for row in rows]
