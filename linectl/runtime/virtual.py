@@ -188,7 +188,7 @@ class Rehearsal:
         return Outcome(
             self.site, self.options, self.bench.now, wall_s, self.bench.ticks, self.bench.scans,
             self.plant.report(), self.account, tuple(self._recorder.indexed_at),
-            takt.possible_s, takt.slowest, counts,
+            takt.slowest.cycle_ms / 1000, takt.slowest.name, counts,
         )  # fmt: skip
 
 

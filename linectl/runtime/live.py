@@ -1,0 +1,282 @@
+"""The controller on field devices, in real time: snapshots in, one scan, outputs out, on a beat.
+
+The scan's thread waits for nobody: buses, ledger and the control socket have threads of their
+own. Whatever ends it, outputs are safe before the wires close.
+"""
+
+from __future__ import annotations
+
+import gc
+import os
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any, Protocol
+
+from linectl.errors import LinectlError, UsageError
+from linectl.field.snapshots import Outputs
+from linectl.field.wiring import Field, Reach
+from linectl.image import Command, Event, Frame, Move, Slot, Value
+from linectl.ledger import Ledger, LedgerWriter
+from linectl.line import Line
+from linectl.runtime.control import ControlServer
+from linectl.runtime.heartbeat import Heartbeat
+from linectl.runtime.intake import Intake
+from linectl.runtime.pacing import Pacer, controller_clock
+from linectl.site.model import Site
+
+Clock = Callable[[], int]
+Status = dict[str, Any]
+Request = dict[str, Any]
+Reply = Callable[[dict[str, Any]], None]
+
+ANNOUNCE_AFTER_MS = 5000
+"""If a device does not answer by then, `run` says what it has instead of waiting for all."""
+
+
+class Stop(Protocol):
+    """Says when to end: a threading.Event will do."""
+
+    def is_set(self) -> bool: ...
+
+
+class Scanned(Protocol):
+    """The line, as far as the live controller knows it."""
+
+    outputs: list[Value]
+    written: list[int]
+
+    @property
+    def asks(self) -> list[int]: ...
+
+    def scan(self, frame: Frame, now: int) -> bool: ...
+
+    def take_events(self) -> list[Event]: ...
+
+    def take_moves(self) -> list[Move]: ...
+
+    def status(self, now: int) -> dict[str, Any]: ...
+
+    def why(self, name: str, now: int) -> list[dict[str, Any]]: ...
+
+
+class Recorder(Protocol):
+    """The ledger's writer: `put` returns at once, `durable` is the last intent on disk."""
+
+    def put(self, moves: Sequence[Move], events: Sequence[Event]) -> None: ...
+
+    def durable(self) -> int: ...
+
+
+class Control(Protocol):
+    """Where questions and commands come from."""
+
+    def poll(self) -> list[tuple[Request, Reply]]: ...
+
+
+class Live:
+    """One line on its field. `run` until told to stop; everything else is for its thread."""
+
+    def __init__(
+        self,
+        site: Site,
+        line: Scanned,
+        field: Field,
+        recorder: Recorder,
+        clock: Clock,
+        control: Control | None = None,
+        on_status: Callable[[Status], None] | None = None,
+        on_scan: Callable[[Sequence[Move], Sequence[Event]], None] | None = None,
+    ) -> None:
+        """on_status: told when it controls and at each change of a unit's state or of a bus.
+
+        on_scan: told the moves and events of scans that had any (a rehearsal's account).
+        """
+        self.site = site
+        self.line = line
+        self.field = field
+        self._recorder = recorder
+        self._clock = clock
+        self._control = control
+        self._on_status = on_status
+        self._on_scan = on_scan
+        self._intake = Intake(site)
+        self._pacer = Pacer(site.file.scan_ms)
+        self._values: tuple[Value, ...] = tuple(line.outputs)
+        self._durable = -1
+        self._announced = False
+        self._up: tuple[bool, ...] = ()
+        self._commands: list[Command] = []
+        self.scans = 0
+
+    @property
+    def missed(self) -> int:
+        """Beats that were skipped because a scan began late."""
+        return self._pacer.missed
+
+    def run(self, stop: Stop) -> None:
+        """Control until `stop` is set. Outputs are safe and wires closed when it returns.
+
+        Raises LinectlError if a bus's thread died or did not end.
+        """
+        heartbeat = Heartbeat()
+        gc.collect()
+        gc.freeze()  # a full collection over line and site would cost more than a scan
+        self.field.start()
+        try:
+            while not stop.is_set():
+                self._beat()
+                heartbeat.beat(self._clock())
+                self._pacer.wait()
+        finally:
+            left = self.field.stop()
+            gc.unfreeze()
+            heartbeat.close()
+        if left:
+            raise LinectlError(f"bus {', '.join(left)} did not end; its devices' watchdogs act")
+
+    def status(self) -> Status:
+        """The object of `status --json`, now."""
+        now = self._clock()
+        buses = [
+            {
+                "name": health.name,
+                "up": health.up,
+                "cycle_ms": health.cycle_ms,
+                "errors": dict(health.errors),
+                "late": health.late,
+                "devices": [device._asdict() for device in health.devices],
+            }
+            for health in self.field.health()
+        ]
+        return {
+            "site": self.site.name,
+            "pid": os.getpid(),
+            **self.line.status(now),
+            "buses": buses,
+            "scan": {"scans": self.scans, "missed": self._pacer.missed},
+        }
+
+    def _beat(self) -> None:
+        """One scan and what belongs to it."""
+        now = self._clock()
+        line = self.line
+        frame = self._intake.take(self.field.snapshots(), now, line.asks)
+        durable = self._recorder.durable()
+        if durable != self._durable:
+            self._durable = frame.durable = durable
+        asked = self._take_requests(frame)
+        line.scan(frame, now)
+        self.scans += 1
+        changed = bool(line.written)
+        if changed:
+            self._values = tuple(line.outputs)
+        self.field.publish(Outputs(self.scans, now, self._values), changed)
+        moves, events = line.take_moves(), line.take_events()
+        if moves or events:
+            self._recorder.put(moves, events)
+            if self._on_scan:
+                self._on_scan(moves, events)
+        self._answer(asked, events)
+        self._tell(now, any(event.kind == "unit" for event in events))
+        if failure := self.field.failure():
+            raise LinectlError(f"a bus's program failed: {failure!r}") from failure
+
+    def command(self, command: Command) -> None:
+        """Queue a command for the next scan (a rehearsal's; people come by the control socket)."""
+        self._commands.append(command)
+
+    def _take_requests(self, frame: Frame) -> list[tuple[Request, Reply]]:
+        frame.commands, self._commands = self._commands, []
+        asked = self._control.poll() if self._control else []
+        for request, _ in asked:
+            if request["ask"] == "command":
+                frame.commands.append(
+                    Command(
+                        str(request.get("unit", "")),
+                        str(request.get("name", "")),
+                        str(request.get("argument", "")),
+                        str(request.get("by", "")),
+                    )
+                )
+        return asked
+
+    def _answer(self, asked: list[tuple[Request, Reply]], events: list[Event]) -> None:
+        """Replies, in order. The commands' outcomes are the scan's last command events."""
+        if not asked:
+            return
+        count = sum(request["ask"] == "command" for request, _ in asked)
+        told = [event for event in events if event.kind == "command"]
+        outcomes = iter(told[len(told) - count :])
+        for request, reply in asked:
+            if request["ask"] == "command":
+                outcome = next(outcomes, None)
+                data = outcome.data if outcome else {"accepted": False, "why": "it was not taken"}
+                reply({"accepted": data.get("accepted"), "why": data.get("why")})
+            elif request["ask"] == "status":
+                reply(self.status())
+            elif request["ask"] == "why":
+                reply(self._why(str(request.get("name", ""))))
+            else:
+                reply({"error": f"cannot be asked {request['ask']!r}; ask status, why or command"})
+
+    def _why(self, name: str) -> dict[str, Any]:
+        try:
+            return {"name": name, "lines": self.line.why(name, self._clock())}
+        except UsageError as error:
+            return {"error": str(error)}
+
+    def _tell(self, now: int, state_changed: bool) -> None:
+        """One status when it controls, then one per change of a unit's state or a bus's link."""
+        up = tuple(health.up for health in self.field.health())
+        bus_changed, self._up = up != self._up, up
+        if not self._announced:
+            if not self._intake.all_good and now < ANNOUNCE_AFTER_MS:
+                return
+            self._announced = True
+        elif not (state_changed or bus_changed):
+            return
+        if self._on_status:
+            self._on_status(self.status())
+
+
+def control_site(
+    site: Site,
+    stop: Stop,
+    *,
+    ledger: str,
+    reach: Mapping[str, Reach] | None = None,
+    stock: Sequence[Slot] = (),
+    on_status: Callable[[Status], None] | None = None,
+    site_folder: Path | None = None,
+) -> None:
+    """Control a site's line until `stop` is set: `linectl run`.
+
+    ledger: path of the ledger's file. reach: where the buses are if not where the site says.
+    stock: gutters to write into an empty ledger's lanes first. site_folder: where the control
+    socket is looked for (the site's own folder if left out). Raises LedgerUnreachable,
+    LedgerBroken, Unreachable (a controller runs already), LinectlError.
+    """
+    control = ControlServer(site_folder or site.folder)
+    try:
+        clock = controller_clock()
+        book = Ledger.open(ledger, site)
+        writer = None
+        try:
+            if stock and not book.standing():
+                book.seed_lanes(stock)
+            line = Line(site, _in_slots(site, book), book.next_gutter(), book.next_move())
+            writer = LedgerWriter(book)
+            field = Field(site, clock, reach)
+            Live(site, line, field, writer, clock, control, on_status).run(stop)
+        finally:
+            if writer is not None:
+                writer.close()
+            book.close()
+    finally:
+        control.close()
+
+
+def _in_slots(site: Site, book: Ledger) -> list[Slot]:
+    """What the ledger knows in the runs' slots; the rest is a matter of `recover`."""
+    runs = {f"{lane.prefix}.{run.name}" for lane in site.file.lanes for run in lane.runs}
+    return [slot for slot in book.standing() if slot.place.rpartition(".")[0] in runs]
