@@ -8,7 +8,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from linectl import __version__
 from linectl.cli.screen import clock, span
-from linectl.cli.shift import happening
+from linectl.cli.shift import happening, short_waits, stoppages, wait_s
 from linectl.cli.timeline import WIDTH, timeline
 from linectl.errors import UsageError
 from linectl.runtime.rehearsal import Options, Result
@@ -24,6 +24,9 @@ def write_report(path: Path, result: Result, options: Options) -> None:
     page = environment.get_template("shift.html").render(
         result=result,
         line=timeline(result),
+        waits=stoppages(result),
+        short_waits=short_waits(result),
+        wait_s=wait_s,
         width=WIDTH,
         played=[happening(action) for action in options.scenario if action.at_ms <= options.for_ms],
         version=__version__,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from rich.text import Text
@@ -11,7 +12,7 @@ from linectl.runtime.rehearsal import Options, Result
 from linectl.site.durations import format_duration
 from linectl.site.scenario import Action
 
-WAITS_SHOWN = 40
+ROWS_SHOWN = 40
 """Rows printed; `--json` and the report have them all."""
 
 
@@ -89,24 +90,66 @@ def _takt(result: Result) -> None:
     say(heading("Takt"), Text(text))
 
 
+def stoppages(result: Result) -> list[dict[str, Any]]:
+    """The waits in which a whole unit stood; the short ones of single stations left out."""
+    return [wait for wait in result["waits"] if wait["state"] != "Execute"]
+
+
+def short_waits(result: Result) -> list[dict[str, Any]]:
+    """The waits of single stations while their unit worked on, summed by unit and reason."""
+    sums: dict[tuple[str, str], dict[str, Any]] = {}
+    for wait in result["waits"]:
+        if wait["state"] == "Execute":
+            reason = wait["reason"].split(";")[0]
+            seconds = wait_s(wait, result)
+            row = sums.setdefault(
+                (wait["unit"], reason),
+                {
+                    "unit": wait["unit"],
+                    "reason": reason,
+                    "times": 0,
+                    "all_s": 0.0,
+                    "longest_s": 0.0,
+                },
+            )
+            row["times"] += 1
+            row["all_s"] += seconds
+            row["longest_s"] = max(row["longest_s"], seconds)
+    return sorted(sums.values(), key=lambda row: -row["all_s"])
+
+
+def wait_s(wait: Mapping[str, Any], result: Result) -> float:
+    """How long a wait lasted; one that has not ended lasts to the end."""
+    end = result["simulated_s"] if wait["to_s"] is None else wait["to_s"]
+    return float(end - wait["from_s"])
+
+
 def _waits(result: Result) -> None:
-    waits: list[dict[str, Any]] = result["waits"]
+    waits = stoppages(result)
     say(Text())
     if not waits:
-        say(heading("Waits"), Text("none"))
-        return
-    end = result["simulated_s"]
-    rows = [
-        [
-            w["unit"], w["state"], clock(w["from_s"]), clock(w["to_s"]),
-            span((end if w["to_s"] is None else w["to_s"]) - w["from_s"]), w["reason"],
+        say(heading("Waits"), Text("neither unit stood"))
+    else:
+        rows = [
+            [
+                w["unit"], w["state"], clock(w["from_s"]), clock(w["to_s"]),
+                span(wait_s(w, result)), w["reason"],
+            ]
+            for w in waits[:ROWS_SHOWN]
+        ]  # fmt: skip
+        say(heading("Waits"), Text("of a whole unit"))
+        say(table("unit|state|>from|>to|>for|why", rows))
+    if len(waits) > ROWS_SHOWN:
+        say(Text(f"and {len(waits) - ROWS_SHOWN} more: --json has them all"))
+    short = short_waits(result)
+    if short:
+        rows = [
+            [r["unit"], r["times"], span(r["all_s"]), span(r["longest_s"]), r["reason"]]
+            for r in short[:ROWS_SHOWN]
         ]
-        for w in waits[:WAITS_SHOWN]
-    ]  # fmt: skip
-    say(heading("Waits"))
-    say(table("unit|state|>from|>to|>for|why", rows))
-    if len(waits) > WAITS_SHOWN:
-        say(Text(f"and {len(waits) - WAITS_SHOWN} more: --json has them all"))
+        say(Text())
+        say(heading("Short waits"), Text("of a station while its unit works on"))
+        say(table("unit|>times|>in all|>longest|why", rows))
 
 
 def _alarms(result: Result) -> None:
@@ -120,12 +163,12 @@ def _alarms(result: Result) -> None:
             clock(a["from_s"]), "stands" if a["to_s"] is None else clock(a["to_s"]),
             a["priority"], "first" if a["first_out"] else "", a["tag"], a.get("text", ""),
         ]
-        for a in alarms[:WAITS_SHOWN]
+        for a in alarms[:ROWS_SHOWN]
     ]  # fmt: skip
     say(heading("Alarms"))
     say(table(">from|>to|priority|out|tag|what", rows))
-    if len(alarms) > WAITS_SHOWN:
-        say(Text(f"and {len(alarms) - WAITS_SHOWN} more: --json has them all"))
+    if len(alarms) > ROWS_SHOWN:
+        say(Text(f"and {len(alarms) - ROWS_SHOWN} more: --json has them all"))
 
 
 def _violations(result: Result) -> None:
@@ -135,5 +178,5 @@ def _violations(result: Result) -> None:
         say(heading("Auditor"), Text("no rule of the line was violated"))
         return
     say(heading(f"Auditor: {len(violations)} violations"))
-    rows = [[clock(v["at_s"]), v["rule"], v["detail"]] for v in violations[:WAITS_SHOWN]]
+    rows = [[clock(v["at_s"]), v["rule"], v["detail"]] for v in violations[:ROWS_SHOWN]]
     say(table(">at|rule|what", rows))

@@ -14,6 +14,9 @@ WAITING = {
 }  # fmt: skip
 """Unit states in which a unit waits, by the name of the wait: it lasts until work goes on."""
 
+RETURNING = frozenset(("Stopped", "Resetting", "Idle", "Starting"))
+"""The way back from Aborted: work has not gone on yet."""
+
 FLOW_STEP_MS = 300_000
 """Gutters in and out are counted per five minutes."""
 
@@ -90,6 +93,8 @@ class Account:
         if state == "Execute" and gates:
             wait, reason = state, gates[-1]
         present = self._open_wait.get(unit)
+        if present is not None and present["state"] == "Aborted" and state in RETURNING:
+            wait = "Aborted"
         if present is not None and present["state"] != wait:
             self._end(self._open_wait.pop(unit), at)
             if present["from_s"] == present["to_s"]:

@@ -39,6 +39,15 @@ def test_suspended_that_becomes_held_is_two_waits_and_an_open_one_lasts_to_the_e
     assert account.waiting_s("sowing", 400_000) == 390.0
 
 
+def test_after_an_abort_the_wait_lasts_through_clear_reset_and_start():
+    account = Account()
+    account.take([unit(5, "Execute"), unit(10, "Aborting", "guard open"), unit(11, "Aborted")], [])
+    account.take([unit(60, "Clearing"), unit(60, "Stopped"), unit(70, "Resetting")], [])
+    account.take([unit(70, "Idle"), unit(80, "Starting"), unit(84, "Execute")], [])
+    found = [(r["state"], r["reason"], r["from_s"], r["to_s"]) for r in account.waits()]
+    assert found == [("Aborted", "guard open", 10.0, 84.0)]
+
+
 def test_every_state_is_kept_with_its_time():
     account = Account()
     account.take([unit(0, "Stopped"), unit(5, "Resetting"), unit(5, "Idle")], [])
