@@ -59,7 +59,8 @@ def _condition(draft: Draft, say: Findings, path: TreePath, test: Condition) -> 
 
 def _effect(draft: Draft, say: Findings, name: str, effect: Effect) -> None:
     def wrong(key: str, text: str, hint: str | None = None) -> None:
-        say.errors.append(draft.at(_FILE, ("effects", name, key), text, hint))
+        path = ("effects", name, key) if key else ("effects", name)
+        say.errors.append(draft.at(_FILE, path, text, hint))
 
     named = [
         key

@@ -32,15 +32,25 @@ def check(draft: Draft, say: Findings) -> None:
     for row, point in draft.points:
         need = draft.needs.get(point.tag)
         if need is not None:
-            _against_role(row, point, need, say)
+            _against_role(draft, row, point, need, say)
         elif not _may_stand(draft, point, read_by_causes):
-            text = "no part of the site has this point, and no cause reads it"
-            say.errors.append(row.finding("tag", text, nearest(point.tag, draft.needs)))
+            say.errors.append(_stranger(draft, row))
         if point.device not in draft.names("site.yaml", "devices"):
             hint = nearest(point.device, draft.names("site.yaml", "devices"))
             text = f"device {point.device!r} is not in site.yaml"
             say.errors.append(row.finding("device", text, hint))
     _missing(draft, say)
+
+
+def _stranger(draft: Draft, row: Row) -> Finding:
+    """A tag that nothing needs: its part is unknown, or its part knows no such point."""
+    part = row.tag.rpartition(".")[0]
+    parts = {need.part for need in draft.needs.values()}
+    if part and part not in parts:
+        text = f"the site has no part {part!r}, and no cause reads this point"
+        return row.finding("tag", text, nearest(part, parts))
+    text = "no part of the site has this point, and no cause reads it"
+    return row.finding("tag", text, nearest(row.tag, draft.needs))
 
 
 def _may_stand(draft: Draft, point: Point, read_by_causes: set[str]) -> bool:
@@ -50,7 +60,7 @@ def _may_stand(draft: Draft, point: Point, read_by_causes: set[str]) -> bool:
     return point.direction == "in" and point.tag in read_by_causes
 
 
-def _against_role(row: Row, point: Point, need: Need, say: Findings) -> None:
+def _against_role(draft: Draft, row: Row, point: Point, need: Need, say: Findings) -> None:
     role = need.role
     fits = {
         "bool": point.is_bool,
@@ -66,7 +76,7 @@ def _against_role(row: Row, point: Point, need: Need, say: Findings) -> None:
     if role.direction == "in" and point.table == "coil":
         text = f"table coil is for outputs, and {role.name} is an input ({role.text})"
         say.errors.append(row.finding("table", text, "use discrete, input or holding"))
-    if point.zone != need.zone:
+    if point.zone != need.zone and need.zone in draft.zones:
         text = f"zone {point.zone!r}, but {need.part} stands in zone {need.zone!r} by site.yaml"
         say.errors.append(row.finding("zone", text, f"write {need.zone}, or leave the cell empty"))
 

@@ -67,6 +67,8 @@ def _finding(tree: Node, detail: ErrorDetails) -> Finding | None:
     if kind == "extra_forbidden":
         return None
     path = _path(tree, detail["loc"], keep_last=kind == "missing")
+    if kind == "union_tag_invalid":
+        path = (*path, str(detail["ctx"]["discriminator"]).strip("'"))
     node = tree.at(path)
     return Finding(node.file, node.line, dotted(path), _text(detail), _hint(detail))
 
@@ -97,7 +99,7 @@ def _text(detail: ErrorDetails) -> str:
         case "literal_error":
             return f"{shown} is not one of {context['expected'].replace(' or ', ', ')}"
         case "union_tag_invalid":
-            return f"{context['tag']!r} is not a kind of this; known: {context['expected_tags']}"
+            return f"{context['tag']!r} is not a kind; known: {context['expected_tags']}"
         case "union_tag_not_found":
             return f"needs the key {context['discriminator']} to say what it is"
         case "greater_than":

@@ -6,7 +6,9 @@ import re
 
 _UNITS_MS = {"d": 86_400_000, "h": 3_600_000, "m": 60_000, "s": 1_000, "ms": 1}
 _PART = re.compile(r"(\d+(?:\.\d+)?)(ms|[dhms])")
-_WHOLE = re.compile(r"(?:\d+(?:\.\d+)?(?:ms|[dhms]))+")
+_WHOLE = re.compile(r"(?:\d+(?:\.\d+)?(?:ms|[dhms]))+", re.ASCII)
+DURATION_PATTERN = f"^{_WHOLE.pattern}$"
+"""For the JSON Schema."""
 
 
 def parse_duration(text: str) -> int:

@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
-from linectl.site.durations import parse_duration
+from linectl.site.durations import DURATION_PATTERN, parse_duration
 
 
 def _duration(value: object) -> object:
@@ -28,7 +28,11 @@ class _Text:
 
     @classmethod
     def __get_pydantic_json_schema__(cls, schema: object, handler: object) -> dict[str, str]:
-        return {"type": "string", "description": "a duration: 250ms, 40s, 22m30s, 2h, 25d"}
+        return {
+            "type": "string",
+            "pattern": DURATION_PATTERN,
+            "description": "a duration: 250ms, 40s, 22m30s, 2h, 25d",
+        }
 
 
 Duration = Annotated[int, BeforeValidator(_duration), Field(ge=0), _Text]

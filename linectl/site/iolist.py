@@ -91,8 +91,9 @@ def read_rows(path: Path, name: str, findings: list[Finding]) -> list[Row]:
     header = [cell.strip() for cell in next(reader, [])]
     _check_header(header, name, findings)
     rows = []
+    last_line = reader.line_num
     for cells in reader:
-        line = reader.line_num
+        line, last_line = last_line + 1, reader.line_num
         stripped = [cell.strip() for cell in cells]
         if not any(stripped) or stripped[0].startswith("#"):
             continue

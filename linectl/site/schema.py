@@ -37,6 +37,8 @@ def extension_schema_of(file: str) -> dict[str, Any]:
     """The same for a file of a site that extends another: any part may be left out or removed."""
     schema = copy.deepcopy(schema_of(file))
     _loosen(schema)
+    if "Lane" in schema.get("$defs", {}):
+        schema["$defs"]["Lane"]["properties"]["remove"] = {"const": True}
     return schema
 
 

@@ -1,0 +1,47 @@
+"""The shipped sites can give the takt they ask for, and the reference says which is slowest."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from linectl.crop.check_site import check_site
+from linectl.crop.site_takt import site_takt
+from linectl.site.load import load_site
+
+CONFIG = Path(__file__).parents[2] / "config"
+SITES = sorted(place.parent.name for place in CONFIG.glob("*/site.yaml"))
+
+
+@pytest.mark.parametrize("name", SITES)
+def test_a_shipped_site_passes_its_check_without_a_warning(name: str) -> None:
+    report = check_site(CONFIG / name)
+    assert (report.errors, report.warnings) == ((), ())
+    assert report.takt is not None
+    assert report.takt.possible_ms <= report.takt.takt_ms
+
+
+def test_the_tamper_sets_the_reference_takt_a_little_under_60_s() -> None:
+    times = site_takt(load_site(CONFIG / "fennmark"))
+    assert times.slowest.name == "tamp"
+    assert 55_000 < times.possible_ms < 60_000
+    assert [cycle.name for cycle in times.stations] == [
+        "magazine", "fill", "tamp", "water", "seed", "turn", "infeed", "outfeed", "turnout",
+    ]  # fmt: skip
+
+
+def test_the_reference_lanes_hold_a_gutter_24_days_and_take_six_times_the_takt() -> None:
+    """2880 slots ÷ 120 a day (Little 1961); 60.6 an hour a lane by its strokes and lift."""
+    times = site_takt(load_site(CONFIG / "fennmark"))
+    assert times.residence_days == 24
+    assert [round(cycle.gutters_per_hour) for cycle in times.lanes] == [61] * 6
+
+
+def test_without_reaction_the_bare_motions_remain() -> None:
+    """Tamp at fennmark: two drives from head to head, clamp 0.6 twice, press 8, standstill 0.3."""
+    bare = {c.name: c for c in site_takt(load_site(CONFIG / "fennmark"), 0.0).stations}
+    over_mm = 250 * 0.150
+    way_in, way_out = 250 - over_mm + 5750, 250 - over_mm + 150 + 5400
+    drives = (way_in + way_out) / 250 * 1000 + 2 * 150
+    assert bare["tamp"].cycle_ms == pytest.approx(drives + 9_500 + 2 * 20)
