@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import contextlib
 import logging
+import os
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
@@ -83,6 +84,13 @@ class Frame(NamedTuple):
     data: bytes
 
 
+def _parity(bus: RtuBus, path: str) -> str:
+    """The line's parity; a Linux pseudo-terminal refuses any (it has no wire to protect)."""
+    if os.path.realpath(path).startswith("/dev/pts/"):
+        return "N"
+    return bus.parity[0].upper()
+
+
 class Wire:
     """A connection to one bus. Blocking: for the bus's own thread only."""
 
@@ -103,7 +111,7 @@ class Wire:
                 framer=FramerType.RTU,
                 baudrate=bus.baud,
                 bytesize=8,
-                parity=bus.parity[0].upper(),
+                parity=_parity(bus, str(port)),
                 stopbits=bus.stop_bits,
                 handle_local_echo=False,
                 reconnect_delay=0,
@@ -137,11 +145,16 @@ class Wire:
         except (OSError, ValueError, ModbusException) as error:
             self.close()
             raise LinkDown(f"bus {self.name}: {self.where} cannot be opened: {error}") from error
+        if not connected and self._bus.kind == "rtu":
+            missing = not os.path.exists(self.where)
+            why = "there is no such port: is the adapter plugged in" if missing else (
+                "it cannot be opened with the line's speed and parity, or another program holds it"
+            )
+            raise LinkDown(f"bus {self.name}: {self.where}: {why}")
         if not connected:
-            what = "port" if self._bus.kind == "rtu" else "connection"
             raise LinkDown(
-                f"bus {self.name}: no {what} at {self.where}; check power, cable and address, "
-                "and that no other program holds it"
+                f"bus {self.name}: nothing accepts a connection at {self.where}; "
+                "check power, cable, address and port"
             )
 
     def close(self) -> None:

@@ -21,7 +21,7 @@ from linectl.registers.plan import (
     write_block_ms,
     write_plan,
 )
-from linectl.registers.wire_time import HOST_MS, sample_ms, silence_ms
+from linectl.registers.wire_time import WORST_HOST_MS, sample_ms, silence_ms
 from linectl.site.hardware import Bus, Point, RtuBus
 from linectl.site.model import Site
 
@@ -106,7 +106,7 @@ class Budget:
     def worst_age_ms(self, point: Point) -> float:
         """Oldest that a good value of an input gets before its successor is in the image, ms."""
         read = self._read_of[point.index]
-        return self._bus(point).cycle_ms + (read.done_ms - read.start_ms) + HOST_MS
+        return self._bus(point).cycle_ms + (read.done_ms - read.start_ms) + WORST_HOST_MS
 
     def reaction(self, cause: Point, effect: Point) -> Reaction:
         """Worst reaction from an input to an output; raises KeyError if they are not such."""
@@ -126,7 +126,7 @@ class Budget:
                 ("wait for write slot", sink.longest_ms + ahead),
                 ("write", write.cost_ms),
                 ("output device", float(devices[effect.device].turnaround_ms)),
-                ("own time", 2 * HOST_MS),
+                ("own time", 2 * WORST_HOST_MS),
             ),
         )
 

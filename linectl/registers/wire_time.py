@@ -24,7 +24,11 @@ ETHERNET_BITS_PER_MS = 100_000.0
 ETHERNET_OVERHEAD_BYTES = 90  # preamble, Ethernet, IP and TCP headers, gap between frames
 
 HOST_MS = 2.0
-"""Our own time per exchange: waking, framing, decoding (measured 0.3 to 3 ms on two cores)."""
+"""Our own time per exchange: waking, framing, decoding. Measured over 100 reads each on two cores
+with pymodbus 3.16.1: 0.2 ms on TCP, 2 to 3 ms on a serial line, where it polls for the answer."""
+
+WORST_HOST_MS = 4.0
+"""The same for worst cases: 99 of 100 reads took at most 2.4 ms (TCP) and 3.5 ms (serial)."""
 
 
 def character_bits(bus: RtuBus) -> int:

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from linectl.registers.budget import Budget, bus_budgets, reaction_ms, worst_ages_ms
-from linectl.registers.wire_time import HOST_MS
+from linectl.registers.wire_time import WORST_HOST_MS
 from linectl.site.model import Site
 
 SiteOf = Callable[..., Site]
@@ -60,7 +60,7 @@ def test_an_inputs_worst_age_is_a_cycle_and_its_own_read(
     site_of: SiteOf, rtu_line: dict[str, Any]
 ) -> None:
     ages = worst_ages_ms(site_of(DEVICES, registers(10), rtu_line))
-    assert ages[0] == pytest.approx(98.75 + 32.917 + HOST_MS, abs=0.001)
+    assert ages[0] == pytest.approx(98.75 + 32.917 + WORST_HOST_MS, abs=0.001)
 
 
 def test_a_reaction_is_the_sum_of_its_named_parts(site_of: SiteOf) -> None:
