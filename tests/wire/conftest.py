@@ -1,0 +1,145 @@
+"""A served plant of registers on real sockets and pseudo-terminals, and a field on it."""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from linectl.errors import UsageError
+from linectl.field.wiring import Field, reach_in
+from linectl.image import Value
+from linectl.site.load import load_site
+from linectl.site.model import Site
+from linectl_sim.serve import PlantServer
+
+SMALL = Path(__file__).parents[2] / "config" / "small"
+
+
+class Registers:
+    """A plant without a machine: every point keeps what it was given; devices fall silent."""
+
+    def __init__(self, site: Site) -> None:
+        self.now = 0
+        self.values: list[Value] = [False if p.is_bool else 0 for p in site.points]
+        self.written: list[tuple[int, Value]] = []
+        self.silent: set[str] = set()
+
+    def run_until(self, limit: int) -> int:
+        self.now = limit
+        return limit
+
+    def take_changed(self) -> list[int]:
+        return []
+
+    def read(self, index: int) -> Value:
+        return self.values[index]
+
+    def write(self, index: int, value: Value) -> None:
+        if self.values[index] != value:
+            self.written.append((index, value))
+        self.values[index] = value
+
+    def answers(self, device: str) -> bool:
+        return device not in self.silent
+
+    def do(self, verb: str, part: str = "", **options: Any) -> None:
+        if verb != "silence":
+            raise UsageError(f"{verb}: unknown")
+        self.silent.add(part)
+
+
+class Served:
+    """A plant server in a thread of its own."""
+
+    def __init__(self, site: Site, plant: Any) -> None:
+        self.site = site
+        self.plant = plant
+        self.server = PlantServer(site, plant)
+        self.endpoints = self.server.open()
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self.server.run, args=(self._stop,), name="plant")
+        self._thread.start()
+
+    def port(self, bus: str) -> int:
+        return next(row["port"] for row in self.endpoints["endpoints"] if row["bus"] == bus)
+
+    def path(self, bus: str) -> str:
+        return next(row["path"] for row in self.endpoints["endpoints"] if row["bus"] == bus)
+
+    def end(self) -> None:
+        self._stop.set()
+        self._thread.join()
+        self.server.close()
+
+
+def wait_for(true: Callable[[], bool], limit_s: float = 5.0) -> float:
+    """Wait until something on the wire has become true; how long it took, in s."""
+    start_s = time.monotonic()
+    while not true():
+        if time.monotonic() - start_s > limit_s:
+            pytest.fail(f"not within {limit_s} s")
+        time.sleep(0.005)
+    return time.monotonic() - start_s
+
+
+@pytest.fixture(scope="session")
+def small() -> Site:
+    return load_site(SMALL)
+
+
+@pytest.fixture
+def eventually() -> Callable[..., float]:
+    return wait_for
+
+
+@pytest.fixture
+def clock() -> Callable[[], int]:
+    """Milliseconds since the test began."""
+    start_s = time.monotonic()
+    return lambda: int((time.monotonic() - start_s) * 1000)
+
+
+@pytest.fixture
+def serve() -> Iterator[Callable[..., Served]]:
+    """Serves a site's registers; ended after the test."""
+    begun: list[Served] = []
+
+    def begin(site: Site, plant: Any = None) -> Served:
+        begun.append(Served(site, plant or Registers(site)))
+        return begun[-1]
+
+    yield begin
+    for served in begun:
+        served.end()
+
+
+@pytest.fixture
+def field_on(clock: Callable[[], int]) -> Iterator[Callable[[Served], Field]]:
+    """A field that has started on a served plant; stopped after the test."""
+    begun: list[Field] = []
+
+    def begin(served: Served) -> Field:
+        begun.append(Field(served.site, clock, reach_in(served.endpoints, served.site)))
+        begun[-1].start()
+        return begun[-1]
+
+    yield begin
+    for field in begun:
+        assert field.stop() == []
+
+
+@pytest.fixture(autouse=True)
+def nothing_left_behind() -> Iterator[None]:
+    """Every thread that a test started has ended, every descriptor it opened is closed."""
+    threads = set(threading.enumerate())
+    descriptors = len(os.listdir("/proc/self/fd"))
+    yield
+    left = [t.name for t in threading.enumerate() if t not in threads and t.is_alive()]
+    assert left == []
+    assert len(os.listdir("/proc/self/fd")) <= descriptors
