@@ -9,11 +9,11 @@ from typing import Annotated
 import typer
 
 from linectl.cli.app import AsJson, SiteFolder, app
+from linectl.cli.options import duration_ms, lanes_share
 from linectl.cli.screen import progress, say_json
 from linectl.cli.shift import print_shift
 from linectl.errors import UsageError
 from linectl.runtime.rehearsal import Options, Progress, Result
-from linectl.site.durations import parse_duration
 from linectl.site.load import load_site
 from linectl.site.model import Site
 from linectl.site.scenario import STALL, load_scenario
@@ -35,32 +35,12 @@ class Ripe(StrEnum):
     off = "off"
 
 
-def _duration(text: str) -> int:
-    try:
-        milliseconds = parse_duration(text)
-    except ValueError as error:
-        raise typer.BadParameter(str(error)) from error
-    if milliseconds <= 0:
-        raise typer.BadParameter("must be longer than nothing")
-    return milliseconds
-
-
-def _share(text: str) -> float:
-    named = {"full": 1.0, "empty": 0.0}
-    try:
-        share = named[text] if text in named else float(text)
-    except ValueError:
-        share = -1.0
-    if not 0 <= share <= 1:
-        raise typer.BadParameter(f"{text!r} is neither full, empty nor a share from 0 to 1")
-    return share
-
-
 @app.command(epilog=EXAMPLE)
 def rehearse(
     site: SiteFolder,
     for_ms: Annotated[
-        int, typer.Option("--for", parser=_duration, metavar="DURATION", help="How long: 20m, 2h.")
+        int,
+        typer.Option("--for", parser=duration_ms, metavar="DURATION", help="How long: 20m, 2h."),
     ] = SHIFT,  # type: ignore[assignment]  # typer parses the text
     seed: Annotated[int, typer.Option(help="Seed of the plant's chance.")] = 1,
     scenario: Annotated[
@@ -70,7 +50,9 @@ def rehearse(
     lanes: Annotated[
         float,
         typer.Option(
-            parser=_share, metavar="full|empty|FRACTION", help="How full the lanes are at start."
+            parser=lanes_share,
+            metavar="full|empty|FRACTION",
+            help="How full the lanes are at start.",
         ),
     ] = "full",  # type: ignore[assignment]  # typer parses the text
     every_tick: Annotated[

@@ -1,0 +1,82 @@
+"""`linectl plant SITE`: the plant model alone, as Modbus devices on this machine."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.text import Text
+
+from linectl.cli.app import AsJson, SiteFolder, app
+from linectl.cli.ending import until_signalled
+from linectl.cli.options import lanes_share
+from linectl.cli.screen import heading, say, say_json, table
+from linectl.errors import UsageError
+from linectl.runtime.plant import open_server
+from linectl.runtime.standing import standing
+from linectl.site.load import load_site
+from linectl.site.scenario import load_scenario
+
+EXAMPLE = """
+Example, in two terminals:
+
+  linectl plant config/small --lanes full --file plant.json
+
+  linectl run config/small --lanes full --at plant.json
+"""
+
+
+@app.command(epilog=EXAMPLE)
+def plant(
+    site: SiteFolder,
+    seed: Annotated[int, typer.Option(help="Seed of the plant's chance.")] = 1,
+    lanes: Annotated[
+        float,
+        typer.Option(
+            parser=lanes_share, metavar="full|empty|FRACTION", help="How full the lanes are."
+        ),
+    ] = "empty",  # type: ignore[assignment]  # typer parses the text
+    file: Annotated[
+        Path | None, typer.Option(help="Where to write the endpoints, for run --at.")
+    ] = None,
+    scenario: Annotated[Path | None, typer.Option(help="What happens meanwhile.")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Runs the plant model as Modbus devices: TCP ports and serial pseudo-terminals.
+
+    In real time, until interrupted. What a scenario commands the controller is left out here.
+    """
+    loaded = load_site(site)
+    serve = open_server()
+    actions = () if scenario is None else load_scenario(scenario, loaded)
+    if file is not None and not file.parent.is_dir():
+        raise UsageError(f"{file}: there is no folder {file.parent}; make it first")
+    with until_signalled() as ending:
+        serve(
+            loaded,
+            seed,
+            ending,
+            announce=say_json if as_json else _announce,
+            endpoints_file=file,
+            slots=standing(loaded, lanes),
+            actions=[
+                (a.at_ms, a.verb, a.part, dict(a.options)) for a in actions if a.verb != "command"
+            ],
+        )
+
+
+def _announce(endpoints: dict[str, Any]) -> None:
+    say(heading(f"{endpoints['site']}:"), Text("every device answers; Ctrl-C ends it"))
+    rows = [
+        [
+            row["bus"],
+            row["device"],
+            row["unit"],
+            row["kind"],
+            row["path"] or f"{row['host']}:{row['port']}",
+        ]
+        for row in endpoints["endpoints"]
+    ]
+    say(table("bus|device|>unit|kind|where", rows))
+    say(Text(f"linectl run … --at {endpoints['file']}"))

@@ -1,0 +1,64 @@
+"""`linectl run SITE`: controls the line on its field devices, until told to stop."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from linectl.cli.app import AsJson, SiteFolder, app
+from linectl.cli.ending import until_signalled
+from linectl.cli.options import lanes_share
+from linectl.cli.screen import say_json
+from linectl.cli.status import print_status
+from linectl.field.wiring import read_endpoints
+from linectl.runtime.live import control_site
+from linectl.runtime.standing import standing
+from linectl.site.load import load_site
+
+LEDGER = "ledger.sqlite3"
+EXAMPLE = """
+Examples:
+
+  linectl run config/fennmark --ledger /var/lib/linectl/fennmark.sqlite3
+
+  linectl run config/small --at plant.json
+"""
+
+
+@app.command(epilog=EXAMPLE)
+def run(
+    site: SiteFolder,
+    at: Annotated[
+        Path | None, typer.Option(help="Go to a running plant: the file that it wrote.")
+    ] = None,
+    ledger: Annotated[
+        Path | None, typer.Option(help=f"The ledger's file; {LEDGER} in the site's folder if not.")
+    ] = None,
+    lanes: Annotated[
+        float,
+        typer.Option(
+            parser=lanes_share,
+            metavar="full|empty|FRACTION",
+            help="What a new ledger is told stands in the lanes.",
+        ),
+    ] = "empty",  # type: ignore[assignment]  # typer parses the text
+    as_json: AsJson = False,
+) -> None:
+    """Controls the line on its field devices.
+
+    Nothing moves until a person resets and starts a unit: see `linectl command --help`. When it
+    ends, outputs are safe before it goes. It is not a safety function: see SAFETY.md.
+    """
+    loaded = load_site(site)
+    with until_signalled() as ending:
+        control_site(
+            loaded,
+            ending,
+            ledger=str(ledger or site / LEDGER),
+            reach=None if at is None else read_endpoints(at, loaded),
+            stock=standing(loaded, lanes),
+            on_status=say_json if as_json else print_status,
+            site_folder=site,
+        )

@@ -1,0 +1,244 @@
+"""A rehearsal over real Modbus in real time: the plant in a process of its own, the line here."""
+
+from __future__ import annotations
+
+import json
+import queue
+import select
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+from linectl.crop.site_takt import site_takt
+from linectl.errors import LinectlError, Unreachable
+from linectl.field.wiring import Field, reach_in
+from linectl.image import Command, Event, Move
+from linectl.ledger import Ledger, LedgerWriter
+from linectl.line import Line
+from linectl.runtime.account import Account
+from linectl.runtime.live import Live
+from linectl.runtime.pacing import controller_clock
+from linectl.runtime.rehearsal import Options, Progress, Result
+from linectl.runtime.standing import standing
+from linectl.runtime.virtual import Outcome
+from linectl.site.model import Site
+from linectl.site.scenario import Action
+
+PLANT_READY_S = 20.0
+"""By then the plant's process has opened its ports, or it is given up."""
+TALK_TIMEOUT_S = 5.0
+START = ((1_000, "reset"), (2_000, "start"))
+"""After it controls, as a person would."""
+TALK_QUEUE_MAX = 10_000
+
+
+class Talk:
+    """The rehearsal's own line to the plant's process; a thread sends what the scan hands over."""
+
+    def __init__(self, port: int) -> None:
+        self._link = socket.create_connection(("127.0.0.1", port), TALK_TIMEOUT_S)
+        self._heard = b""
+        self._queue: queue.Queue[dict[str, Any] | None] = queue.Queue(TALK_QUEUE_MAX)
+        self._error: str | None = None
+        self._thread = threading.Thread(target=self._send, name="talk", daemon=True)
+        self._thread.start()
+
+    def put(self, told: dict[str, Any]) -> None:
+        """Send without waiting."""
+        self._queue.put_nowait(told)
+
+    def report(self) -> dict[str, Any]:
+        """Everything put is sent; then the plant's own account. Raises Unreachable."""
+        self._queue.put(None)
+        self._thread.join(TALK_TIMEOUT_S)
+        if self._error:
+            raise LinectlError(f"the plant refused what the scenario asked: {self._error}")
+        found: dict[str, Any] = self._ask({"report": True})["report"]
+        return found
+
+    def close(self) -> None:
+        self._link.close()
+
+    def _send(self) -> None:
+        while (told := self._queue.get()) is not None:
+            try:
+                answer = self._ask(told)
+            except LinectlError as error:
+                answer = {"error": str(error)}
+            self._error = self._error or answer.get("error")
+
+    def _ask(self, told: dict[str, Any]) -> dict[str, Any]:
+        try:
+            self._link.sendall(json.dumps(told).encode() + b"\n")
+            while b"\n" not in self._heard:
+                data = self._link.recv(65_536)
+                if not data:
+                    raise Unreachable("the plant's process ended")
+                self._heard += data
+        except OSError as error:
+            raise Unreachable(f"the plant's process does not answer ({error})") from error
+        line, self._heard = self._heard.split(b"\n", 1)
+        answer: dict[str, Any] = json.loads(line)
+        return answer
+
+
+@contextmanager
+def plant_process(site: Site, options: Options) -> Iterator[dict[str, Any]]:
+    """The plant in a process of its own; gives its endpoints. Raises Unreachable."""
+    command = [sys.executable, "-m", "linectl.cli", "plant", site.folder, "--json"]
+    command += ["--seed", str(options.seed), "--lanes", str(options.lanes)]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    try:
+        yield _endpoints(process)
+    finally:
+        process.terminate()
+        try:
+            process.communicate(timeout=TALK_TIMEOUT_S)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.communicate()
+
+
+def _endpoints(process: subprocess.Popen[bytes]) -> dict[str, Any]:
+    out = process.stdout
+    if out is not None and select.select([out], [], [], PLANT_READY_S)[0]:
+        line = out.readline()
+        if line:
+            endpoints: dict[str, Any] = json.loads(line)
+            return endpoints
+    process.terminate()
+    _, said = process.communicate()
+    why = said.decode(errors="replace").strip() or f"it did not answer within {PLANT_READY_S:g} s"
+    raise Unreachable(f"the plant could not be started: {why}")
+
+
+class _Agenda(threading.Thread):
+    """Plays the scenario by the clock, tells the progress, and ends the run."""
+
+    def __init__(self, live: Live, talk: Talk, options: Options, progress: Progress | None) -> None:
+        super().__init__(name="agenda", daemon=True)
+        self.controls = threading.Event()
+        self.over = threading.Event()
+        self._live = live
+        self._talk = talk
+        self._options = options
+        self._progress = progress
+
+    def run(self) -> None:
+        self.controls.wait()
+        start_s = time.monotonic()
+        agenda: list[tuple[int, Command | Action]] = [(at_ms, self._command(unit, name)) for at_ms, name in START
+                  for unit in ("sowing", "harvest")]  # fmt: skip
+        agenda += [(action.at_ms, action) for action in self._options.scenario]
+        agenda.sort(key=lambda entry: entry[0])
+        while not self.over.is_set():
+            now = int((time.monotonic() - start_s) * 1000)
+            while agenda and agenda[0][0] <= now:
+                self._play(agenda.pop(0)[1])
+            if self._progress is not None:
+                self._progress(min(now, self._options.for_ms), self._options.for_ms)
+            if now >= self._options.for_ms:
+                self.over.set()
+            self.over.wait(0.05)
+
+    @staticmethod
+    def _command(unit: str, name: str) -> Command:
+        return Command(unit, name, "", "the rehearsal")
+
+    def _play(self, what: Command | Action) -> None:
+        if isinstance(what, Command):
+            self._live.command(what)
+        elif what.verb == "command":
+            options = what.options
+            self._live.command(
+                Command(
+                    what.part,
+                    str(options["command"]),
+                    str(options.get("argument", "")),
+                    str(options.get("by", "the scenario")),
+                )
+            )
+        else:
+            self._talk.put({"do": what.verb, "part": what.part, "options": dict(what.options)})
+
+
+def rehearse(site: Site, options: Options, on_progress: Progress | None = None) -> Result:
+    """Rehearse over real TCP and pseudo-terminals; the object of `rehearse --json`.
+
+    Raises PlantMissing, Unreachable, LedgerUnreachable, LinectlError.
+    """
+    started_s = time.perf_counter()
+    with plant_process(site, options) as endpoints:
+        talk = Talk(int(endpoints["control"]))
+        book = Ledger.open(options.ledger, site)
+        try:
+            outcome = _run(site, options, endpoints, talk, book, on_progress)
+        finally:
+            book.close()
+            talk.close()
+    return Outcome(**outcome, wall_s=time.perf_counter() - started_s).as_json()
+
+
+def _run(
+    site: Site,
+    options: Options,
+    endpoints: dict[str, Any],
+    talk: Talk,
+    book: Ledger,
+    on_progress: Progress | None,
+) -> dict[str, Any]:
+    slots = standing(site, options.lanes)
+    book.seed_lanes(slots)
+    line = Line(site, slots, book.next_gutter(), book.next_move())
+    line.lanes.ripe_check = options.ripe_check
+    account, indexed_at = Account(), list[int]()
+    writer = LedgerWriter(book)
+    clock = controller_clock()
+    lines: list[str] = []
+
+    def on_scan(moves: Sequence[Move], events: Sequence[Event]) -> None:
+        account.take(events, moves)
+        indexed_at.extend(move.at for move in moves if move.done and move.kind == "insert")
+        if moves:
+            talk.put({"told": [list(move) for move in moves]})
+        if options.events is not None:
+            lines.extend(json.dumps({"move": move._asdict()}) for move in moves)
+            lines.extend(json.dumps({**e._asdict(), "data": dict(e.data)}) for e in events)
+
+    def on_status(status: dict[str, Any]) -> None:
+        agenda.controls.set()
+
+    field = Field(site, clock, reach_in(endpoints, site))
+    live = Live(site, line, field, writer, clock, None, on_status, on_scan)
+    agenda = _Agenda(live, talk, options, on_progress)
+    agenda.start()
+    try:
+        live.run(agenda.over)
+    finally:
+        agenda.over.set()
+        agenda.controls.set()
+        agenda.join()
+        written = writer.close()
+    if not written:
+        raise LinectlError(writer.fault() or f"ledger {options.ledger}: not all of it was written")
+    if options.events is not None:
+        options.events.write_text("".join(line + "\n" for line in lines), encoding="utf-8")
+    takt = site_takt(site)
+    return {
+        "site": site,
+        "options": options,
+        "simulated_ms": clock(),
+        "ticks": live.scans + live.missed,
+        "scans": live.scans,
+        "report": talk.report(),
+        "account": account,
+        "indexed_at": tuple(indexed_at),
+        "possible_s": takt.slowest.cycle_ms / 1000,
+        "slowest": takt.slowest.name,
+        "ledger_counts": book.counts(),
+    }
