@@ -41,13 +41,12 @@ class SiteTakt:
 
 
 def mean_reaction_ms(site: Site) -> float:
-    """A step's usual allowance in ms: half the slowest poll, a scan.
+    """A step's usual allowance in ms: half the fastest poll, where the eyes are, and a scan.
 
-    On the mean a change waits half a poll to be read; the write that answers it goes out within
-    the same order of time. Worst cases are the bus budget's business.
+    On the mean a change waits half a poll to be read. Steps that are told by a drive say so
+    themselves (standstill). Worst cases are the bus budget's business.
     """
-    slowest_poll = max(bus.poll_ms for bus in site.file.buses.values())
-    return slowest_poll / 2 + site.file.scan_ms
+    return min(bus.poll_ms for bus in site.file.buses.values()) / 2 + site.file.scan_ms
 
 
 def site_takt(site: Site, allowance_ms: float | None = None) -> SiteTakt:
@@ -104,9 +103,10 @@ def _sower(site: Site, allowance: float) -> list[Cycle]:
         if isinstance(fact, Magazine):
             steps += [ask, Step("gate", fact.gate_ms)]
         elif isinstance(fact, Tamp):
-            steps += takt.tamping(fact.clamp_ms, fact.press_ms, fact.ramp_ms)
+            steps += takt.tamping(fact.clamp_ms, fact.press_ms, _still_ms(site, name, fact))
         elif isinstance(fact, Turn):
-            steps += [Step("stand still", fact.ramp_ms), Step("turn", fact.turn_ms), ask]
+            still = Step("stand still", _still_ms(site, name, fact))
+            steps += [still, Step("turn", fact.turn_ms), ask]
             steps += takt.handling(arm, "reach", "grip", "lift")
             steps.append(Step("turn back", fact.turn_ms))
         elif fact.kind in _COUNTERS:
@@ -156,6 +156,11 @@ def _lanes(site: Site, allowance: float) -> tuple[Cycle, ...]:
         )
         for lane in site.file.lanes
     )
+
+
+def _still_ms(site: Site, name: str, belt: Conveyor) -> float:
+    """From the eye to the drive's word that it stands: the ramp, and half a poll of its bus."""
+    return belt.ramp_ms + _poll_ms(site, f"{name}.running") / 2
 
 
 def _poll_ms(site: Site, tag: str) -> float:

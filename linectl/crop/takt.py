@@ -105,15 +105,18 @@ def hand_over(belt: Belt, gutter_mm: float) -> Step:
     return Step("hand-over", belt_ms(way_mm, belt.speed_mm_s, belt.ramp_ms))
 
 
-def tamping(clamp_ms: float, press_ms: float, ramp_ms: float) -> tuple[Step, ...]:
-    """Stand still, clamp, press (down, dwell, up), open the clamp."""
+def tamping(clamp_ms: float, press_ms: float, still_ms: float) -> tuple[Step, ...]:
+    """Stand still, clamp, press (down, dwell, up), open the clamp.
+
+    The clamp's switch lets go as soon as the clamp does, so opening costs its reaction only.
+    """
     return (
-        Step("stand still", ramp_ms),
+        Step("stand still", still_ms),
         Step("clamp", clamp_ms),
         Step("press down", 0.4 * press_ms),
         Step("dwell", 0.2 * press_ms),
         Step("press up", 0.4 * press_ms),
-        Step("open", clamp_ms),
+        Step("open", 0.0),
     )
 
 

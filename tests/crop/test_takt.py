@@ -54,8 +54,8 @@ def test_in_and_out_of_a_zone_count_from_the_head_at_rest() -> None:
 
 
 def test_a_tamper_holds_a_gutter_for_its_clamp_press_and_standstill() -> None:
-    steps = takt.tamping(clamp_ms=600, press_ms=8_000, ramp_ms=300)
-    assert sum(step.ms for step in steps) == pytest.approx(300 + 600 + 8_000 + 600)
+    steps = takt.tamping(clamp_ms=600, press_ms=8_000, still_ms=350)
+    assert sum(step.ms for step in steps) == pytest.approx(350 + 600 + 8_000)
 
 
 def test_every_step_pays_its_reaction() -> None:

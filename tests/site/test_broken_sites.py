@@ -146,7 +146,7 @@ BREAKS = [
     Break("poll off the scan's grid", "site.yaml", "poll: 100ms", "poll: 105ms", "poll: 105ms",
           "buses.drives.poll", "is not a multiple of the scan (10 ms)", "100ms or 110ms"),
     Break("takt that a station cannot give", "site.yaml", "takt: 30s", "takt: 20s", "takt: 20s",
-          "takt", "20s is asked, but tamp needs 23.2 s"),
+          "takt", "20s is asked, but tamp needs 22.4 s"),
     Break("auto-resume unsigned", "site.yaml", "shift:\n",
           "limits:\n  auto_resume: {limit: 6m}\nshift:\n", "limit: 6m",
           "limits.auto_resume.limit", "more than the default 5m, and signed_by is missing"),

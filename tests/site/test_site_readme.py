@@ -1,0 +1,56 @@
+"""config/README.md: its example works as printed, and it names every key and every column."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from pydantic import BaseModel
+
+from linectl.site import crops, hardware, interlocks, machine, model
+from linectl.site.iolist import COLUMNS
+from linectl.site.load import load_site
+
+CONFIG = Path(__file__).parents[2] / "config"
+README = (CONFIG / "README.md").read_text(encoding="utf-8")
+_NOT_WRITTEN = {model.Site, hardware.Point, crops.CropFile, interlocks.InterlockFile}
+"""Records that are made by reading, or whose keys are the file's headings."""
+
+
+def test_the_printed_example_loads_as_printed(tmp_path: Path) -> None:
+    (tmp_path / "small").symlink_to(CONFIG / "small")
+    folder = tmp_path / "yours"
+    folder.mkdir()
+    site_yaml, io_csv, locks = re.findall(r"```(?:yaml|csv)\n(.*?)```", README, re.S)
+    (folder / "site.yaml").write_text(site_yaml, encoding="utf-8")
+    (folder / "io.csv").write_text(io_csv, encoding="utf-8")
+    (folder / "interlocks.yaml").write_text(locks, encoding="utf-8")
+    site = load_site(folder)
+    assert [lane.slots for lane in site.file.lanes] == [12, 12]
+    assert site.points[site.index("packing.ready")].address == 90
+
+
+def test_every_column_of_the_io_list_is_explained() -> None:
+    assert [column for column in COLUMNS if f"`{column}`" not in README] == []
+
+
+def test_every_key_of_the_yaml_files_is_explained() -> None:
+    missing = []
+    for module in (model, hardware, machine, interlocks, crops):
+        for record in vars(module).values():
+            if not isinstance(record, type) or not issubclass(record, BaseModel):
+                continue
+            if record in _NOT_WRITTEN or record.__module__ != module.__name__:
+                continue
+            keys = [field.alias or name for name, field in record.model_fields.items()]
+            missing += [f"{record.__name__}.{key}" for key in keys if not _named(key)]
+    assert missing == []
+
+
+def _named(key: str) -> bool:
+    return re.search(rf"`[^`]*\b{key}\b[^`]*`", README) is not None
+
+
+def test_every_shipped_site_is_in_its_table() -> None:
+    for path in CONFIG.glob("*/site.yaml"):
+        assert f"`{path.parent.name}/`" in README
