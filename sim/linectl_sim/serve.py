@@ -21,7 +21,7 @@ import tempfile
 import time
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import Any, NamedTuple, Protocol
+from typing import Any, Protocol
 
 import linectl_sim
 from linectl.errors import LinectlError
@@ -29,6 +29,7 @@ from linectl.image import Move, Slot
 from linectl.registers.wire_time import frame_ms, silence_ms
 from linectl.site.hardware import RtuBus
 from linectl.site.model import Site
+from linectl.site.scenario import Action
 from linectl_sim.serve_device import ServedDevice
 from linectl_sim.serve_frames import Request
 from linectl_sim.serve_links import FRAME_GAP_S, Send, SerialPort, TcpPort
@@ -36,15 +37,6 @@ from linectl_sim.serve_talk import TalkPort
 
 TICK_S = 0.01
 """The plant is brought up to now at least this often, asked or not."""
-
-
-class Action(NamedTuple):
-    """A scenario's verb at its time, ms since the plant began."""
-
-    at_ms: int
-    verb: str
-    part: str
-    options: dict[str, Any]
 
 
 class Stop(Protocol):
@@ -59,7 +51,8 @@ class PlantServer:
     def __init__(self, site: Site, plant: Any, actions: Iterable[Action] = ()) -> None:
         self.site = site
         self.plant = plant
-        self._actions = sorted((Action(*action) for action in actions), key=lambda a: a.at_ms)
+        plants = (action for action in actions if action.verb != "command")
+        self._actions = sorted(plants, key=lambda action: action.at_ms)
         self._selector = selectors.SelectSelector()  # microseconds; epoll rounds up to ms
         self._due: list[tuple[float, int, Callable[[], None]]] = []
         self._order = 0
@@ -75,11 +68,20 @@ class PlantServer:
         self._ports: dict[str, TcpPort | SerialPort] = {}
         self._talk: TalkPort | None = None
 
-    def open(self) -> dict[str, Any]:
-        """Open every port; the endpoints as `plant --json` prints them, without the file."""
+    def open(self, file: Path | None = None) -> dict[str, Any]:
+        """Open every port; the endpoints as `plant --json` prints them.
+
+        file: the endpoints file. If an earlier plant of this site left it, its TCP ports are
+        taken again; serial ports are links beside it, so that a controller finds them again.
+        """
+        before = _ports_before(file, self.site)
         for name, bus in self.site.file.buses.items():
-            port = SerialPort if isinstance(bus, RtuBus) else TcpPort
-            self._ports[name] = port(name, self._heard, self._selector)
+            if isinstance(bus, RtuBus):
+                link = file.with_name(f"{file.stem}.{name}") if file else None
+                self._ports[name] = SerialPort(name, self._heard, self._selector, link)
+            else:
+                wanted = before.get(name, 0)
+                self._ports[name] = TcpPort(name, self._heard, self._selector, wanted)
         self._talk = TalkPort(self._told, self._selector)
         self._start_s = time.monotonic()
         rows = [self._endpoint(name) for name in self.site.file.devices]
@@ -206,35 +208,53 @@ def serve(
 ) -> dict[str, Any]:
     """Serve the site's plant until `stop` is set; the plant's report then.
 
-    Writes the endpoints file (a new one in the temporary folder unless named; gone at the end)
-    and calls `announce` with the object of `plant --json` when every device answers. `actions`:
-    scenario verbs at their times. Raises UsageError for a verb, part or kind the plant has not.
+    Writes the endpoints file and calls `announce` with the object of `plant --json` when every
+    device answers. A file that is named stays, and a plant started with it again takes the same
+    ports; otherwise it lies in the temporary folder and is gone at the end. `actions`: scenario
+    verbs at their times; those of the verb `command` are the controller's and passed over.
+    Raises UsageError for a verb, part or kind the plant has not.
     """
     plant = linectl_sim.open(site, seed)
     if slots:
         plant.stock(list(slots))
     server = PlantServer(site, plant, actions)
-    endpoints = server.open()
-    path = _write_endpoints(endpoints, endpoints_file)
+    path, ours = _endpoints_path(site, endpoints_file)
     try:
+        endpoints = server.open(path) | {"file": str(path)}
+        _write_whole(path, endpoints)
         if announce:
-            announce(endpoints | {"file": str(path)})
+            announce(endpoints)
         server.run(stop)
     finally:
         server.close()
-        path.unlink(missing_ok=True)
+        if ours:
+            path.unlink(missing_ok=True)
     report: dict[str, Any] = plant.report()
     return report
 
 
-def _write_endpoints(endpoints: dict[str, Any], named: Path | None) -> Path:
-    """Write the file whole or not at all; it names itself inside."""
-    if named is None:
-        handle, made = tempfile.mkstemp(".json", f"linectl-plant-{endpoints['site']}-")
-        os.close(handle)
-        named = Path(made)
-    draft = named.with_suffix(".part")
-    text = json.dumps(endpoints | {"file": str(named)}, indent=1)
-    draft.write_text(text + "\n", encoding="utf-8")
-    draft.replace(named)
-    return named
+def _endpoints_path(site: Site, named: Path | None) -> tuple[Path, bool]:
+    """Where the endpoints go, and whether that file is ours to remove at the end."""
+    if named is not None:
+        return named, False
+    handle, made = tempfile.mkstemp(".json", f"linectl-plant-{site.name}-")
+    os.close(handle)
+    return Path(made), True
+
+
+def _ports_before(file: Path | None, site: Site) -> dict[str, int]:
+    """TCP ports by bus that an earlier plant of this site wrote into the file."""
+    try:
+        before = json.loads(file.read_text(encoding="utf-8")) if file else {}
+        if before.get("site") != site.name:
+            return {}
+        return {row["bus"]: int(row["port"]) for row in before["endpoints"] if row["port"]}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return {}
+
+
+def _write_whole(path: Path, endpoints: dict[str, Any]) -> None:
+    """Write the file whole or not at all."""
+    draft = path.with_name(path.name + ".part")
+    draft.write_text(json.dumps(endpoints, indent=1) + "\n", encoding="utf-8")
+    draft.replace(path)

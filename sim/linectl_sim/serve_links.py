@@ -9,6 +9,7 @@ import socket
 import termios
 import tty
 from collections.abc import Callable
+from pathlib import Path
 from typing import Protocol
 
 from linectl_sim.serve_frames import NotModbusError, Request, RtuFrames, TcpFrames
@@ -74,14 +75,19 @@ class TcpLink:
 
 
 class TcpPort:
-    """A listening port on this machine, number chosen by the system."""
+    """A listening port on this machine; the system chooses the number if `wanted` is not free."""
 
-    def __init__(self, bus: str, hears: Hears, selector: selectors.BaseSelector) -> None:
+    def __init__(
+        self, bus: str, hears: Hears, selector: selectors.BaseSelector, wanted: int = 0
+    ) -> None:
         self._bus = bus
         self._hears = hears
         self._selector = selector
         self._links: set[TcpLink] = set()
-        self._listener = socket.create_server(("127.0.0.1", 0))
+        try:
+            self._listener = socket.create_server(("127.0.0.1", wanted))
+        except OSError:
+            self._listener = socket.create_server(("127.0.0.1", 0))
         self._listener.setblocking(False)
         self.host, self.port = self._listener.getsockname()
         selector.register(self._listener, selectors.EVENT_READ, self)
@@ -113,9 +119,15 @@ class TcpPort:
 
 
 class SerialPort:
-    """A pseudo-terminal: the controller opens `path`, we hold the other end."""
+    """A pseudo-terminal: the controller opens `path`, we hold the other end.
 
-    def __init__(self, bus: str, hears: Hears, selector: selectors.BaseSelector) -> None:
+    `path` is `link`, made to point at it, if one is given: it stays the same when a plant is
+    started again.
+    """
+
+    def __init__(
+        self, bus: str, hears: Hears, selector: selectors.BaseSelector, link: Path | None = None
+    ) -> None:
         self._bus = bus
         self._hears = hears
         self._selector = selector
@@ -125,6 +137,11 @@ class SerialPort:
         tty.setraw(self._theirs)
         os.set_blocking(self._ours, False)
         self.path = os.ttyname(self._theirs)
+        self._link = link
+        if link is not None:
+            link.unlink(missing_ok=True)
+            link.symlink_to(self.path)
+            self.path = str(link)
         selector.register(self._ours, selectors.EVENT_READ, self)
 
     def ready(self, now_s: float) -> None:
@@ -158,3 +175,5 @@ class SerialPort:
             termios.tcflush(self._theirs, termios.TCIOFLUSH)
         os.close(self._ours)
         os.close(self._theirs)
+        if self._link is not None:
+            self._link.unlink(missing_ok=True)

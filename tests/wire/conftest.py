@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import threading
 import time
@@ -57,11 +58,13 @@ class Registers:
 class Served:
     """A plant server in a thread of its own."""
 
-    def __init__(self, site: Site, plant: Any) -> None:
+    def __init__(self, site: Site, plant: Any, file: Path | None) -> None:
         self.site = site
         self.plant = plant
         self.server = PlantServer(site, plant)
-        self.endpoints = self.server.open()
+        self.endpoints = self.server.open(file)
+        if file is not None:
+            file.write_text(json.dumps(self.endpoints), encoding="utf-8")
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self.server.run, args=(self._stop,), name="plant")
         self._thread.start()
@@ -73,9 +76,10 @@ class Served:
         return next(row["path"] for row in self.endpoints["endpoints"] if row["bus"] == bus)
 
     def end(self) -> None:
-        self._stop.set()
-        self._thread.join()
-        self.server.close()
+        if self._thread.is_alive():
+            self._stop.set()
+            self._thread.join()
+            self.server.close()
 
 
 def wait_for(true: Callable[[], bool], limit_s: float = 5.0) -> float:
@@ -110,8 +114,8 @@ def serve() -> Iterator[Callable[..., Served]]:
     """Serves a site's registers; ended after the test."""
     begun: list[Served] = []
 
-    def begin(site: Site, plant: Any = None) -> Served:
-        begun.append(Served(site, plant or Registers(site)))
+    def begin(site: Site, plant: Any = None, file: Path | None = None) -> Served:
+        begun.append(Served(site, plant or Registers(site), file))
         return begun[-1]
 
     yield begin
