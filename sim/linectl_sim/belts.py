@@ -100,7 +100,7 @@ class Axis:
         self.stages: list[Stage] = []
         self.fallen: Crossing = lambda body: None
         self.doubled: Callable[[Stage, Body], object] = lambda stage, body: None
-        self.arrived: Callable[[Stage, Body], object] = lambda stage, body: None
+        self.arrived: Callable[[Stage, Body, bool], object] = lambda stage, body, driven: None
 
     def add_stage(self, name: str, drive: Drive) -> Stage:
         """Append a zone; its drive's changes of speed re-aim the gutters it carries."""
@@ -216,7 +216,7 @@ class Axis:
         body.stage = new
         body.ref_mm = head - new.drive.travel()
         new.bodies.append(body)
-        self.arrived(new, body)
+        self.arrived(new, body, old.drive.run)
         if len(new.bodies) > 1:
             self.doubled(new, body)
 

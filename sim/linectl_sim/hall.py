@@ -10,7 +10,7 @@ from linectl_sim.bodies import Body
 from linectl_sim.kernel import Entry, cancel
 from linectl_sim.world import LAG_MS, World
 
-BUSY_TAKTS = 0.65
+BUSY_TAKTS = 0.45
 """Mean time with one gutter, as a share of the takt: the hall is quicker than the line."""
 BUSY_SPREAD = 0.15
 LATE_TO_WORK_MS = 4_000

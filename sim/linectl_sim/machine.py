@@ -155,9 +155,9 @@ class Machine:
                 "two_in_one_place", f"{body} comes into {stage.name} beside {stage.bodies[0]}"
             )
 
-    def _arrived(self, stage: Stage, body: Body) -> None:
+    def _arrived(self, stage: Stage, body: Body, driven: bool) -> None:
         self.magazine.show_single()
-        self.world.auditor.arrived(body, stage.name)
+        self.world.auditor.arrived(body, stage.name, driven)
 
     def _indexed(self, body: Body, lane: LanePart) -> None:
         body.indexed_at = self.world.kernel.now

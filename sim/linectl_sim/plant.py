@@ -24,6 +24,7 @@ class PlantModel:
         self.machine = Machine(self.world)
         self.book = PlaceBook(self.machine)
         self.auditor = self.world.auditor
+        self.auditor.attach(self.machine, self.book)
         self._verbs = Verbs(self.machine, self.book)
         self._points = self.world.points
         self._kernel = self.world.kernel
@@ -50,7 +51,6 @@ class PlantModel:
             body.sown_at, body.ripe_at = slot.sown_at, slot.ripe_at
             place.put(body)
             self._at_start += 1
-        self.auditor.stocked(slots)
         self._quiet()
 
     def run_until(self, limit: int) -> int:
@@ -103,6 +103,8 @@ class PlantModel:
 
     def told(self, move: Move) -> None:
         """The controller's ledger move, held against the bodies by the auditor."""
+        if move.kind == "reserve" and move.crop:
+            self.machine.seeder.crop_asked(move.crop)
         self.auditor.told(move)
 
     def places(self) -> dict[str, int | None]:
@@ -116,6 +118,6 @@ class PlantModel:
             "gutters": report.gutters(self.machine, self._at_start),
             "lanes": report.lanes(self.machine),
             "violations": list(self.auditor.violations),
-            "last_eject": self.auditor.last_eject(),
+            "last_eject": self.auditor.wet.last_eject(),
             **counted,
         }

@@ -65,17 +65,14 @@ def lanes(machine: Machine) -> list[dict[str, int]]:
 
 def totals(machine: Machine) -> dict[str, Any]:
     """Materials let down, and how long each sown gutter stood in its lane, ms."""
-    machine.filler.outlet.settle()
-    machine.waterer.outlet.settle()
-    machine.seeder.outlet.settle()
     residences = [
         body.ejected_at - body.indexed_at
         for body in machine.world.bodies
         if body.indexed_at is not None and body.ejected_at is not None
     ]
     return {
-        "substrate_l": round(machine.filler.outlet.total, 3),
-        "water_ml": round(machine.waterer.outlet.total, 1),
-        "seeds": int(machine.seeder.outlet.total),
+        "substrate_l": round(machine.filler.outlet.present_total(), 3),
+        "water_ml": round(machine.waterer.outlet.present_total(), 1),
+        "seeds": int(machine.seeder.outlet.present_total()),
         "residences": residences,
     }

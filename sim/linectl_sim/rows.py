@@ -73,6 +73,7 @@ class Row:
     def _check(self) -> None:
         """A stroke begins: what must not be in its way?"""
         violate = self._world.auditor.violate
+        self._world.auditor.stroked(self.name)
         if self.slots[-1] is not None:
             violate("stroke_into_occupied_end", f"{self.name} strokes with its last slot taken")
         if self.joints_busy():

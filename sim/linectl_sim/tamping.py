@@ -23,7 +23,7 @@ class Tamper:
         way = max(1, round(0.4 * facts.press_ms))
         self._stir = world.auditor.stir(facts.zone, f"{name}.press")
         self.press = Actuator(world.kernel, way, way, (CONTACT,), self._passed, self._stirred)
-        self._press_on = self._clamp_on = False
+        self._press_on = self._clamp_on = self._pressing = False
         self._down_since: int | None = None
         self._pressed: Body | None = None
         self._clamping: Entry | None = None
@@ -36,7 +36,13 @@ class Tamper:
         world.on_air(facts.zone, self._air)
 
     def _stirred(self, moving: bool) -> None:
-        self._stir(moving)
+        """Down is the controller's motion; up is the spring's, which nobody announces."""
+        if moving and self.press.direction > 0:
+            self._pressing = True
+            self._stir(True)
+        elif not moving and self._pressing:
+            self._pressing = False
+            self._stir(False)
 
     def _press(self, on: object) -> None:
         self._press_on = bool(on)

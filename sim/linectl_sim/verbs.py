@@ -37,9 +37,7 @@ class Verbs:
             "hard cut": lambda part, options: machine.safety.set_hard_cut(
                 bool(options.get("on", True))
             ),
-            "ripe check": lambda part, options: machine.world.auditor.check_ripeness(
-                bool(options.get("on", True))
-            ),
+            "ripe check": self._ripe_check,
             "take out": self._take_out,
             "put in": self._put_in,
             "refill": self._refill,
@@ -69,6 +67,9 @@ class Verbs:
         if place not in ("machine", "room"):
             raise UsageError(f"control place {place!r} is neither machine nor room")
         self._zone(part).select(place == "room")
+
+    def _ripe_check(self, part: str, options: dict[str, Any]) -> None:
+        self._machine.world.auditor.wet.ripe_check = bool(options.get("on", True))
 
     def _silence(self, part: str, options: dict[str, Any]) -> None:
         _known(part, self._machine.world.site.file.devices, "device")

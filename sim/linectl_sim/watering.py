@@ -216,6 +216,11 @@ class Seeder:
         if self.fault != "seed_empty":
             self.refill()
 
+    def crop_asked(self, crop: str) -> None:
+        """People read on the controller's screen which crop comes next and see to the drum."""
+        if crop in self._world.site.crops.crops:
+            self.crop = crop
+
     def refill(self, crop: str = "") -> None:
         """People fill the seed hopper, perhaps with another crop."""
         if crop:

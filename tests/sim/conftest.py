@@ -48,8 +48,8 @@ class Hand:
 
     def tell(self, kind: str, gutter: int, source: str, dest: str, crop: str = "") -> None:
         """Tell the plant a move, intended and done, as a ledger that trusts the hand."""
+        self.number += 1
         for done in (False, True):
-            self.number += 1
             now = self.plant.now
             self.plant.told(Move(self.number, kind, gutter, source, dest, crop, done, now))
 

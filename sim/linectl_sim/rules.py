@@ -1,0 +1,37 @@
+"""The rules that the auditor holds a controller to, each in a sentence."""
+
+from __future__ import annotations
+
+RULES: dict[str, str] = {
+    "two_in_one_place": "no two gutters in one place",
+    "body_lost": "no gutter pushed out, run off, dropped or crushed",
+    "stroke_into_occupied_end": "a run strokes only with its last slot empty",
+    "stroke_across_joint": "a run strokes only with nothing across its joints",
+    "stroke_with_gripper_out": "a row and a gripper over it never move together",
+    "transfer_onto_occupied": "a belt carries a gutter only to an empty place",
+    "lift_moves_across_joint": "a lift moves only with nothing across its joints",
+    "table_moves_across_joint": "a turntable turns only with the gutter wholly on it",
+    "table_moves_with_gripper_out": "a turntable and a gripper in it never move together",
+    "carriage_moves_with_gripper_out": "a carriage travels only with its gripper home",
+    "conveyed_onto_turned_table": "a turntable receives from the belt only at 0°",
+    "conveyed_off_turned_table": "a turntable hands over by belt only at 0°",
+    "insert_into_occupied_mouth": "a gutter is inserted only into an empty mouth",
+    "handover_onto_occupied": "a gutter is handed over only to a place that is free and ready",
+    "released_without_gutter": "substrate, water, seed only with a gutter beneath",
+    "press_on_nothing": "the press comes down only on a gutter",
+    "press_on_moving": "the press comes down only on a standing gutter",
+    "processed_twice": "no process twice on one gutter",
+    "out_of_order": "fill, tamp, water, seed: in this order",
+    "wetted_without_hole": "only a gutter with a reservation for a hole at a mouth is watered",
+    "wet_over_limit": "no gutter stands wet beyond the site's limit",
+    "two_reservations": "one hole is reserved for one gutter",
+    "ledger_differs": "the controller's gutter is where the controller says it is",
+    "done_without_intent": "a move is intended before it is done",
+    "moved_without_intent": "a move is intended before its motion",
+    "unripe_ejected": "only ripe gutters are ejected",
+    "wrong_crop_ejected": "a gutter is ejected as the crop that grows in it",
+    "motion_without_warning": "machinery that looked dead moves only after the horn",
+    "reversal_without_standstill": "no motion is reversed before it stands",
+    "output_on_after_cause": "an output is off within its worst reaction after a cause",
+    "motion_after_run_down": "motion has ended when a drive's run-down is over after a cause",
+}

@@ -1,0 +1,99 @@
+"""However time is stepped, the plant is the same: small steps, great leaps, one history."""
+
+from __future__ import annotations
+
+from random import Random
+
+import pytest
+
+import linectl_sim
+from linectl.image import Value
+from linectl.site.model import Site
+
+Script = list[tuple[int, int, Value]]
+Change = tuple[int, int, Value]
+
+
+def wild(site: Site, seed: int, until_ms: int) -> Script:
+    """Outputs written at random: belts crash, arms reach into nothing, everything happens."""
+    random = Random(seed)
+    outputs = [point for point in site.points if point.direction == "out"]
+    air = [point.index for point in outputs if point.tag.endswith(".air")]
+    script: Script = [(1, index, True) for index in air]
+    now = 1
+    while now < until_ms:
+        now += random.choice((0, 1, 7, 40, 333, 2500))
+        point = random.choice(outputs)
+        if point.is_bool:
+            value: Value = random.random() < 0.65 or point.index in air
+        elif point.tag.endswith("target"):
+            value = random.choice((0, 1500, 3000, -40, 777))
+        else:
+            value = random.choice((0, 80, 250))
+        script.append((now, point.index, value))
+    return script
+
+
+def history(site: Site, script: Script, step_ms: int | None) -> tuple[list[Change], object]:
+    """Every change of every announcing input, with its time, and the plant's last word."""
+    plant = linectl_sim.open(site, seed=7)
+    changes: list[Change] = []
+
+    def advance(limit: int) -> None:
+        while True:
+            now = plant.run_until(limit)
+            changes.extend((now, index, plant.read(index)) for index in plant.take_changed())
+            if now >= limit:
+                return
+
+    for at, index, value in script:
+        if step_ms is not None:
+            while plant.now + step_ms < at:
+                advance(plant.now + step_ms)
+        advance(at)
+        plant.write(index, value)
+        changes.extend((at, index, plant.read(index)) for index in plant.take_changed())
+    counters = [plant.read(index) for index in range(len(site.points))]
+    return changes, (counters, plant.report(), plant.places())
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_stepping_and_leaping_give_one_history(small: Site, seed: int) -> None:
+    script = wild(small, seed, 600_000)
+    leapt, end = history(small, script, None)
+    stepped, stepped_end = history(small, script, 10)
+    assert len(leapt) > 200
+    assert stepped == leapt
+    assert stepped_end == end
+
+
+def test_reading_disturbs_nothing(small: Site) -> None:
+    script = wild(small, 3, 300_000)
+    plain, _ = history(small, script, None)
+    plant = linectl_sim.open(small, seed=7)
+    changes: list[Change] = []
+    for at, index, value in script:
+        while True:
+            now = plant.run_until(at)
+            for point in range(len(small.points)):
+                plant.read(point)
+            plant.report()
+            plant.places()
+            changes.extend((now, i, plant.read(i)) for i in plant.take_changed())
+            if now >= at:
+                break
+        plant.write(index, value)
+        changes.extend((at, i, plant.read(i)) for i in plant.take_changed())
+    assert changes == plain
+
+
+def test_another_seed_gives_another_hall_and_the_same_one_the_same(small: Site) -> None:
+    def ready_at(seed: int) -> int:
+        plant = linectl_sim.open(small, seed)
+        index = small.tags["packing.ready"]
+        while not plant.read(index):
+            plant.run_until(1_000_000)
+        return plant.now
+
+    assert ready_at(5) == ready_at(5)
+    assert len({ready_at(seed) for seed in range(8)}) > 1
