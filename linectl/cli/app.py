@@ -12,7 +12,7 @@ import typer
 
 from linectl import __version__
 from linectl.cli.screen import complain
-from linectl.errors import LinectlError, SiteError
+from linectl.errors import LinectlError, SiteError, Unreachable
 
 INTERRUPTED = 130
 DEFECT = 1
@@ -67,6 +67,9 @@ def main() -> NoReturn:
         sys.exit(error.exit_code)
     except KeyboardInterrupt:
         sys.exit(INTERRUPTED)
+    except OSError as error:
+        complain(f"{error.filename or 'a file or port'}: {error.strerror or error}")
+        sys.exit(Unreachable.exit_code)
     except Exception:  # noqa: BLE001 the last stop: a technician gets a sentence, the file the rest
         complain(
             "linectl has a defect: this should not have happened, and it is not your doing.\n"

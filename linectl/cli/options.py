@@ -1,6 +1,10 @@
-"""Options that several commands take, and how their text is read."""
+"""The options that commands take: their names, their help, and how their text is read."""
 
 from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
 
 import typer
 
@@ -28,3 +32,38 @@ def lanes_share(text: str) -> float:
     if not 0 <= share <= 1:
         raise typer.BadParameter(f"{text!r} is neither full, empty nor a share from 0 to 1")
     return share
+
+
+class Ripe(StrEnum):
+    """Whether gutters are ejected only when ripe."""
+
+    on = "on"
+    off = "off"
+
+
+ForMs = Annotated[
+    int, typer.Option("--for", parser=duration_ms, metavar="DURATION", help="How long: 20m, 2h.")
+]
+Seed = Annotated[int, typer.Option(help="Seed of the plant's chance.")]
+Scenario = Annotated[Path | None, typer.Option(help="What happens meanwhile: a scenario file.")]
+Lanes = Annotated[
+    float,
+    typer.Option(
+        parser=lanes_share,
+        metavar="full|empty|FRACTION",
+        help="How full the lanes are at start; a fraction stands from the mouth on.",
+    ),
+]
+EveryTick = Annotated[
+    bool, typer.Option("--every-tick", help="Scan every tick instead of leaping.")
+]
+IdealBus = Annotated[bool, typer.Option("--ideal-bus", help="Inputs and outputs arrive at once.")]
+Wire = Annotated[
+    bool, typer.Option("--wire", help="Real Modbus between two processes, in real time.")
+]
+RipeCheck = Annotated[Ripe, typer.Option(help="off: eject unripe gutters too.")]
+LedgerFile = Annotated[
+    Path | None, typer.Option(help="Keep the ledger in this file (otherwise in memory).")
+]
+EventsFile = Annotated[Path | None, typer.Option(help="Write events as JSON Lines.")]
+ReportFile = Annotated[Path | None, typer.Option(help="Write a page to look at: FILE.html.")]

@@ -10,7 +10,7 @@ from rich.text import Text
 
 from linectl.cli.app import AsJson, SiteFolder, app
 from linectl.cli.ending import until_signalled
-from linectl.cli.options import lanes_share
+from linectl.cli.options import Lanes, Scenario, Seed
 from linectl.cli.screen import heading, say, say_json, table
 from linectl.errors import UsageError
 from linectl.runtime.plant import open_server
@@ -30,17 +30,12 @@ Example, in two terminals:
 @app.command(epilog=EXAMPLE)
 def plant(
     site: SiteFolder,
-    seed: Annotated[int, typer.Option(help="Seed of the plant's chance.")] = 1,
-    lanes: Annotated[
-        float,
-        typer.Option(
-            parser=lanes_share, metavar="full|empty|FRACTION", help="How full the lanes are."
-        ),
-    ] = "empty",  # type: ignore[assignment]  # typer parses the text
+    seed: Seed = 1,
+    lanes: Lanes = "empty",  # type: ignore[assignment]  # typer parses the text
     file: Annotated[
         Path | None, typer.Option(help="Where to write the endpoints, for run --at.")
     ] = None,
-    scenario: Annotated[Path | None, typer.Option(help="What happens meanwhile.")] = None,
+    scenario: Scenario = None,
     as_json: AsJson = False,
 ) -> None:
     """Runs the plant model as Modbus devices: TCP ports and serial pseudo-terminals.

@@ -9,7 +9,7 @@ import typer
 
 from linectl.cli.app import AsJson, SiteFolder, app
 from linectl.cli.ending import until_signalled
-from linectl.cli.options import lanes_share
+from linectl.cli.options import Lanes
 from linectl.cli.screen import say_json
 from linectl.cli.status import print_status
 from linectl.field.wiring import read_endpoints
@@ -36,20 +36,14 @@ def run(
     ledger: Annotated[
         Path | None, typer.Option(help=f"The ledger's file; {LEDGER} in the site's folder if not.")
     ] = None,
-    lanes: Annotated[
-        float,
-        typer.Option(
-            parser=lanes_share,
-            metavar="full|empty|FRACTION",
-            help="What a new ledger is told stands in the lanes.",
-        ),
-    ] = "empty",  # type: ignore[assignment]  # typer parses the text
+    lanes: Lanes = "empty",  # type: ignore[assignment]  # typer parses the text
     as_json: AsJson = False,
 ) -> None:
     """Controls the line on its field devices.
 
-    Nothing moves until a person resets and starts a unit: see `linectl command --help`. When it
-    ends, outputs are safe before it goes. It is not a safety function: see SAFETY.md.
+    A new ledger is told what stands in the lanes by --lanes. Nothing moves until a person resets
+    and starts a unit: see `linectl command --help`. When it ends, outputs are safe before it
+    goes. It is not a safety function: see SAFETY.md.
     """
     loaded = load_site(site)
     with until_signalled() as ending:
