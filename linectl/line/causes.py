@@ -63,7 +63,7 @@ class Causes:
     `stations[name]`: number of the cause that keeps the station from another gutter.
     """
 
-    FIELDS = ("present", "active", "announced", "due")
+    FIELDS = ("present", "active", "announced", "judged", "due")
 
     def __init__(self, rows: tuple[Cause, ...], points: int) -> None:
         self.rows = rows
@@ -75,6 +75,8 @@ class Causes:
         self.active = [True] * len(rows)
         self.announced = [False] * len(rows)
         """Told as an alarm, hence seen on good points: only then does a row latch."""
+        self.judged = [False] * len(rows)
+        """Judged at least once; before that a cause blocks, but has not come."""
         self.due: dict[int, int] = {}
         self.blocked = 0
         self.actions: dict[str, tuple[str, int]] = {}
@@ -84,16 +86,18 @@ class Causes:
     def update(self, changed: list[int], inputs: Inputs, now: int) -> list[tuple[int, bool]]:
         """Judge the causes of the changed points and ended delays: (cause, came) to announce."""
         numbers = {number for index in changed for number in self._of_point[index]}
+        before = [self.active[number] for number in numbers]
         for number in numbers:
             self._judge(number, inputs, now)
+        altered = before != [self.active[number] for number in numbers]
         if self.due:
             for number in [n for n, due in self.due.items() if due <= now]:
                 del self.due[number]
                 self.active[number] = True
                 numbers.add(number)
-        if not numbers:
-            return []
-        self.add_up()
+                altered = True
+        if altered:
+            self.add_up()
         return self._announce(sorted(numbers), inputs)
 
     def reset_latches(self, inputs: Inputs) -> list[tuple[int, bool]]:
@@ -136,11 +140,12 @@ class Causes:
             self.due.pop(number, None)
             if not (row.latched and self.announced[number]):
                 self.active[number] = False
-        elif not self.active[number]:
+        elif not (self.active[number] and self.judged[number]):
             if row.on_delay_ms:
                 self.due.setdefault(number, now + row.on_delay_ms)
             else:
                 self.active[number] = True
+        self.judged[number] = True
 
     def _announce(self, numbers: list[int], inputs: Inputs) -> list[tuple[int, bool]]:
         said: list[tuple[int, bool]] = []
@@ -150,6 +155,7 @@ class Causes:
                 continue
             good = row.silence or all(inputs.good[test.index] for test in row.tests)
             wanted = self.active[number] and (good or self.announced[number])
+            wanted = wanted and number not in self.due
             if wanted != self.announced[number]:
                 self.announced[number] = wanted
                 said.append((number, wanted))

@@ -348,10 +348,10 @@ class Lane(Part):
         bits = self._joint_bits[self.which]
         if state in ("loading", "unloading", "crossing"):
             return bits["belt"]
+        if self.facts.transfers[self.which].kind == "level":
+            return 0
         upward = (self.facts.transfers[self.which].kind == "lift_up") is (state == "carrying")
         if self._at(source=state == "fetching"):
-            return 0
-        if self.facts.transfers[self.which].kind == "level":
             return 0
         brake = bits["brake"]
         released = self.line.inputs.on[self._joint("brake_released")]

@@ -72,6 +72,11 @@ class Bench:
         """Queue a command for the next scan."""
         self._commands.append(command)
 
+    def act(self, act: Callable[[], None]) -> None:
+        """Do `act` on the plant now, between two scans."""
+        act()
+        self._mark(self.plant.take_changed(), self.now)
+
     # the loop ----------------------------------------------------------------------------------
 
     def run(self, until: int, progress: Callable[[int], None] | None = None) -> None:
@@ -273,8 +278,7 @@ class Bench:
             if tap.due is None:
                 tap.due = tap.instant(now + 1)
         while self._agenda and self._agenda[0][0] <= now:
-            self._agenda.pop(0)[1]()
-            self._mark(self.plant.take_changed(), now)
+            self.act(self._agenda.pop(0)[1])
         return changed
 
     def _record(self, moves: list[Move], events: list[Event]) -> None:

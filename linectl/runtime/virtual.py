@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import time
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import IO, Any
@@ -41,6 +42,8 @@ class Outcome:
     possible_s: float
     slowest: str
     ledger_counts: dict[str, int]
+    unconfirmed: dict[str, int]
+    """Moves intended and not yet done at the end, by kind."""
 
     @property
     def achieved_s(self) -> float | None:
@@ -87,6 +90,7 @@ class Outcome:
             "lanes": self.report["lanes"],
             "last_eject": self.report["last_eject"],
             "ledger": self.ledger_counts,
+            "unconfirmed": self.unconfirmed,
             "violations": self.report["violations"],
             "states": self.account.states(),
             "flow": self.account.flow(self.simulated_ms),
@@ -189,6 +193,7 @@ class Rehearsal:
             self.site, self.options, self.bench.now, wall_s, self.bench.ticks, self.bench.scans,
             self.plant.report(), self.account, tuple(self._recorder.indexed_at),
             takt.slowest.cycle_ms / 1000, takt.slowest.name, counts,
+            dict(Counter(move.kind for move in self.line.open_moves.values())),
         )  # fmt: skip
 
 

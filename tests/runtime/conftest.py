@@ -1,0 +1,92 @@
+"""Rehearsals by name of site, on the installed plant model."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import pytest
+from linectl.runtime.rehearsal import Options
+from linectl.runtime.virtual import Outcome, Rehearsal
+from linectl.site.durations import parse_duration
+from linectl.site.load import load_site
+from linectl.site.scenario import Action
+
+CONFIG = Path(__file__).parents[2] / "config"
+site_of = cache(lambda name: load_site(CONFIG / name))
+
+
+class Shift:
+    """A rehearsal that a test can act on and look into. Times as people write them."""
+
+    def __init__(self, name: str, site=None, start: bool = True, **options) -> None:
+        options.setdefault("scenario", ())
+        self.rehearsal = Rehearsal(site or site_of(name), Options(**options))
+        if start:
+            self.rehearsal.start()
+        self.line = self.rehearsal.line
+        self.plant = self.rehearsal.plant
+        self._outcome: Outcome | None = None
+
+    def run(self, to: str) -> Shift:
+        self.rehearsal.run(parse_duration(to))
+        return self
+
+    def command(self, unit: str, name: str, argument: str = "", by: str = "the tester") -> None:
+        """Now; the next scan sees it."""
+        self.rehearsal.command_at(self.rehearsal.bench.now, unit, name, argument, by)
+
+    def do(self, verb: str, part: str = "", **options) -> None:
+        self.rehearsal.bench.act(lambda: self.plant.do(verb, part, **options))
+
+    @property
+    def outcome(self) -> dict:
+        if self._outcome is None:
+            self._outcome = self.rehearsal.finish(1.0)
+        return self._outcome.as_json()
+
+    def state(self, unit: str) -> str:
+        return next(u.state for u in self.line.units if u.name == unit)
+
+    def alarms(self) -> set[str]:
+        return set(self.line.alarms.standing)
+
+
+@pytest.fixture(scope="session")
+def shift():
+    return Shift
+
+
+@pytest.fixture(scope="session")
+def stall():
+    def make(start: str, end: str) -> tuple[Action, ...]:
+        return (
+            Action(parse_duration(start), "harvest stops"),
+            Action(parse_duration(end), "harvest resumes"),
+        )
+
+    return make
+
+
+def balance(outcome: dict) -> None:
+    """The equations of COMMANDS, from bodies; the ledger's counts beside them.
+
+    A move that has just happened and is not yet confirmed is intended in the ledger, not done.
+    """
+    bodies, ledger = outcome["gutters"], outcome["ledger"]
+    left = bodies["in_lanes_at_start"] + bodies["indexed"]
+    assert left == bodies["ejected"] + bodies["in_lanes"] + bodies["removed_from_lanes"]
+    after_seeding = bodies["in_sower_seeded"] + bodies["removed_seeded"]
+    assert bodies["seeded"] == bodies["indexed"] + after_seeding
+    for key in ("in_lanes_at_start", "rejected", "removed"):
+        assert ledger[key] == bodies[key], key
+    inserting = bodies["indexed"] - ledger["indexed"]
+    ejecting = bodies["ejected"] - ledger["ejected"]
+    assert 0 <= inserting <= outcome["unconfirmed"].get("insert", 0)
+    assert 0 <= ejecting <= outcome["unconfirmed"].get("eject", 0)
+    assert ledger["in_lanes"] + inserting - ejecting == bodies["in_lanes"]
+
+
+@pytest.fixture(scope="session")
+def check_balance():
+    return balance
