@@ -25,7 +25,7 @@ def test_empty_full_steady_and_run_out_to_empty(shift, check_balance):
     assert gutters["indexed"] > indexed + 40  # steady: one in for one out
     assert abs(gutters["in_lanes"] - 24) <= 4
     line.command("sowing", "run-out")
-    line.run("70m")
+    line.run("63m")
     assert line.state("sowing") == "Complete"
     assert line.plant.report()["gutters"]["in_sower"] == 0
     for lane in (1, 2):
