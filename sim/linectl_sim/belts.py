@@ -76,7 +76,7 @@ class Joint:
 class Stage:
     """One belt zone on an axis: its drive, its span, the gutters that it drives."""
 
-    __slots__ = ("bodies", "drive", "end_mm", "name", "next", "start_mm")
+    __slots__ = ("bodies", "drive", "end_mm", "name", "next", "skew_mm", "start_mm")
 
     def __init__(self, name: str, drive: Drive, start_mm: int) -> None:
         self.name = name
@@ -85,6 +85,15 @@ class Stage:
         self.end_mm = start_mm + drive.facts.length_mm
         self.next: Stage | None = None
         self.bodies: list[Body] = []
+        self.skew_mm = 0.0
+        """Gutters lie skewed here, and look that much longer to eyes."""
+
+    def skew(self, by_mm: float) -> None:
+        """From now on gutters lie that much skewed here (0: straight)."""
+        self.skew_mm = by_mm
+        for body in self.bodies:
+            body.skew_mm = by_mm
+        self.drive.changed()
 
 
 class Axis:
@@ -147,6 +156,7 @@ class Axis:
     def lay(self, body: Body, stage: Stage, head_mm: float) -> None:
         """Lay a gutter on the axis with its head there."""
         body.stage = stage
+        body.skew_mm = stage.skew_mm
         body.ref_mm = head_mm - stage.drive.travel()
         body.mark = next(
             (i for i, mark in enumerate(self._marks) if mark[0] > head_mm), len(self._marks)
@@ -215,6 +225,7 @@ class Axis:
         old.bodies.remove(body)
         body.stage = new
         body.ref_mm = head - new.drive.travel()
+        body.skew_mm = new.skew_mm
         new.bodies.append(body)
         self.arrived(new, body, old.drive.run)
         if len(new.bodies) > 1:

@@ -55,7 +55,7 @@ class CarriagePart:
         self.berth: Berth | None = None
         """Where the held gutter lies while the arm is more than half out."""
         self.held_body: Body | None = None
-        self.fault = ""
+        self.faults: set[str] = set()
         self._run = False
         self._grip_on = False
         self._gripping: Entry | None = None
@@ -86,6 +86,18 @@ class CarriagePart:
         self._grip_on = self.closed = bool(world.outputs.effect[grip])
         world.on_air(self.facts.zone, self._air)
 
+    def apply_faults(self) -> None:
+        """Bring the carriage in line with its faults, or with their repair."""
+        self._world.points.put(self._i_healthy[0], "trips" not in self.faults)
+        if "sticks_out" in self.faults:
+            if self.arm.position() == 1.0:
+                self.arm.stick(1.0)
+        elif self.arm.jam is not None:
+            self.arm.release()
+        if not self.travel.moving:
+            self.show_position()
+        self._go()
+
     # travel
 
     def _on_run(self, on: object) -> None:
@@ -103,7 +115,7 @@ class CarriagePart:
 
     def _go(self) -> None:
         truth = self._world.points.truth
-        healthy = all(truth[index] for index in self._i_healthy) and self.fault != "no_start"
+        healthy = all(truth[index] for index in self._i_healthy) and "no_start" not in self.faults
         if self._run and healthy:
             self.travel.go(self._target)
         else:
@@ -120,7 +132,7 @@ class CarriagePart:
                     "carriage_moves_with_gripper_out", f"{self.name} travels, gripper not home"
                 )
             return
-        if self.fault == "off_position":
+        if "off_position" in self.faults:
             self.travel.place(self.travel.state()[0] + OFF_POSITION_MM)
         self.show_position()
 
@@ -129,7 +141,7 @@ class CarriagePart:
         here, _ = self.travel.state()
         points = self._world.points
         points.put(self._i_position, round(here))
-        points.put(self._i_flag, self.at() is not None and self.fault != "flag_missed")
+        points.put(self._i_flag, self.at() is not None and "flag_missed" not in self.faults)
         points.put(self._i_limits_ok, self._low <= here <= self._high)
 
     def at(self) -> Berth | None:
@@ -175,8 +187,7 @@ class CarriagePart:
             points.put(self._i_home, True)
         elif mark == 1.0:
             points.put(self._i_out, True)
-            if self.fault == "sticks_out":
-                self.arm.stick(1.0)
+            self.apply_faults()
         elif direction > 0:
             self._reach_out()
         else:
@@ -203,8 +214,8 @@ class CarriagePart:
         self.berth = self.held_body = None
         self.board = body
         self._world.points.put(self._i_on_board, True)
-        if self.fault == "drops":
-            self.fault = ""
+        if "drops" in self.faults:
+            self.faults.discard("drops")
             self.lose(by_fault=True)
 
     # grip
@@ -223,7 +234,7 @@ class CarriagePart:
 
     def _close(self) -> None:
         self.closed = True
-        if self.fault == "grips_nothing":
+        if "grips_nothing" in self.faults:
             return
         if self.arm.position() < HALF:
             if self.board is not None:

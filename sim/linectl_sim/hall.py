@@ -33,7 +33,7 @@ class Hall:
         self.fault = ""
         self.body: Body | None = None
         """The gutter people work on."""
-        self._offer = False
+        self._offer = self._owed = False
         self._back: Entry | None = None
         self.came: Callable[[Body], object] = lambda body: None
         self.washed: Callable[[], object] = lambda: None
@@ -69,18 +69,31 @@ class Hall:
             why = "packing is busy" if self._busy else "it was not offered"
             self._world.auditor.violate("handover_onto_occupied", f"{body} comes though {why}")
 
-    def took(self, body: Body) -> None:
-        """Its tail has left the turn-out: it lies in packing."""
+    def took(self, body: Body, grabbed: bool = False) -> None:
+        """Its tail has left the turn-out (or people have grabbed it): it lies in packing."""
         if self.body is not None:
             self._world.auditor.violate("two_in_one_place", f"{body} on {self.body} in packing")
         self.body = body
         self._busy = True
         self.came(body)
         kernel = self._world.kernel
-        if self.fault != "handshake_sticks":
-            kernel.after(TAKE_MS, lambda: self._world.points.put(self._i_taken, True))
+        self._owed = not grabbed
+        if self._owed and self.fault != "handshake_sticks":
+            kernel.after(TAKE_MS, self._say_taken)
         kernel.after(TAKE_MS, self._show_ready)
         self._work()
+
+    def _say_taken(self) -> None:
+        if self._owed:
+            self._owed = False
+            self._world.points.put(self._i_taken, True)
+
+    def settle_handshake(self) -> None:
+        """The handshake works again: say what it owes, end what hangs."""
+        if self._owed and self._offer:
+            self._say_taken()
+        elif not self._offer and self._world.points.truth[self._i_taken]:
+            self._end_of_handshake()
 
     def _work(self) -> None:
         mean = self._busy_ms * (5 if self.fault == "late" else 1)
@@ -101,7 +114,8 @@ class Hall:
     def _on_offer(self, on: Any) -> None:
         self._offer = bool(on)
         if not self._offer and self._world.points.truth[self._i_taken]:
-            self._world.kernel.after(LAG_MS, self._end_of_handshake)
+            if self.fault != "handshake_sticks":
+                self._world.kernel.after(LAG_MS, self._end_of_handshake)
         elif not self._offer:
             self._show_ready()
 

@@ -153,7 +153,6 @@ class Lift:
         rises = facts.kind == "lift_up"
         self._source_level, self._dest_level = (0.0, 1.0) if rises else (1.0, 0.0)
         self.deck: Body | None = None
-        self.fault = ""
         self._belt_on = self._released = False
         self._braking: Entry | None = None
         self._stir = world.auditor.stir(zone, f"{name} lift")
@@ -222,8 +221,6 @@ class Lift:
 
     def _move(self) -> None:
         direction = self._way.direction if self._released else 0
-        if direction and self.fault == "stops_half_way":
-            self.height.jam = 0.5
         self.height.drive(direction)
 
     def _stirred(self, moving: bool) -> None:

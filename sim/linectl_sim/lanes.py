@@ -147,6 +147,7 @@ class TableBerth:
         if not table.square_90:
             return False
         table.axis.lay(body, table.stage, table.rest_mm())
+        table.laid()
         return True
 
     def lift_off(self, body: Body) -> None:

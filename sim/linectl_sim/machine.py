@@ -28,6 +28,8 @@ from linectl_sim.tamping import Tamper
 from linectl_sim.watering import Seeder, Waterer
 from linectl_sim.world import World
 
+GRAB_MS = 1500
+"""From a gutter lying on the turn-out until a hand in the hall reaches for it."""
 SOWER = ("magazine", "fill", "tamp", "water", "seed", "turn")
 
 
@@ -114,6 +116,7 @@ class Machine:
         assert isinstance(hall_facts, Packing)
         self.hall = Hall(world, hall_name, hall_facts)
         self.turnout.left = self.hall.arriving
+        self.turnout.laid = self.look_at_turnout
         self.turnout.edge.passed = self._over_edge
         self.hall.came = self._came_to_packing
         self.hall.washed = self.magazine.bring
@@ -176,6 +179,25 @@ class Machine:
     def _unejected(self, body: Body, lane: LanePart) -> None:
         body.ejected_at = None
         lane.ejected -= 1
+
+    def look_at_turnout(self) -> None:
+        """People who grab a gutter from the turn-out without a word (fault of the hall)."""
+        if self.hall.fault == "takes_without_handshake" and self.turnout.stage.bodies:
+            self.world.kernel.after(GRAB_MS, self._grab)
+
+    def _grab(self) -> None:
+        table = self.turnout
+        body = table.body()
+        if self.hall.fault != "takes_without_handshake" or body is None or self.hall.body:
+            return
+        if self.outfeed.held_body is body or not table.square_0:
+            self.world.kernel.after(GRAB_MS, self._grab)
+            return
+        self.hall.fault = ""
+        body.handled = True
+        self.out_axis.take(body)
+        table.show_centred()
+        self.hall.took(body, grabbed=True)
 
     def _came_to_packing(self, body: Body) -> None:
         body.gone = "packing"

@@ -90,12 +90,9 @@ class PlantModel:
         self._outputs.fall_safe(device)
 
     def answers(self, device: str) -> bool:
-        """False while the device is silent or without power."""
+        """False while the device is silent, late or without power. When that begins or ends all
+        its inputs count as changed, so that a leaping bench looks."""
         return self.machine.safety.answers(device)
-
-    def lateness_ms(self, device: str) -> int:
-        """By how much the device answers later than it should (fault `late`)."""
-        return self._verbs.faults.late.get(device, 0)
 
     def do(self, verb: str, part: str = "", **options: Any) -> None:
         """A scenario's verb, now. Unknown verb, part, kind or option: UsageError."""

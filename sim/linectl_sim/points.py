@@ -19,8 +19,8 @@ class Points:
     """Values by point index. A role that the site has no point for binds to a spare index."""
 
     __slots__ = (
-        "_changed", "_counters", "announces", "by_tag", "dead", "fresh", "invert", "overrides",
-        "raw", "spare", "truth", "watchers",
+        "_changed", "_counters", "_inputs_of", "announces", "by_tag", "dead", "fresh", "invert",
+        "overrides", "raw", "spare", "truth", "watchers",
     )  # fmt: skip
 
     def __init__(self, site: Site) -> None:
@@ -41,6 +41,10 @@ class Points:
             for point in site.points
         ]
         self.announces.append(False)
+        self._inputs_of: dict[str, list[int]] = {}
+        for point in site.points:
+            if self.announces[point.index]:
+                self._inputs_of.setdefault(point.device, []).append(point.index)
         self.watchers: list[list[Watcher] | None] = [None] * (count + 1)
         self.overrides: dict[int, Value] = {}
         self.dead: set[int] = set()
@@ -106,6 +110,11 @@ class Points:
         changed = sorted(self._changed)
         self._changed.clear()
         return changed
+
+    def touch(self, device: str) -> None:
+        """A device has fallen silent or answers again: whoever samples it must look anew."""
+        self._changed.update(self._inputs_of.get(device, ()))
+        self.fresh = True
 
     def _deliver(self, index: int, value: Value) -> None:
         self._announce(index, (not value) if self.invert[index] else value)

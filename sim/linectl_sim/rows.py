@@ -26,6 +26,7 @@ class Row:
         self._world, self.name, self.facts = world, name, facts
         self.slots: deque[Body | None] = deque([None] * facts.slots)
         self._shift = 0.0
+        self._overran = False
         self.strokes = 0
         """Strokes completed."""
         self.fault = ""
@@ -67,8 +68,7 @@ class Row:
         points.put(self._i_forward, False)
         if direction > 0 and not was:
             self._check()
-            if self.fault == "stroke_short":
-                self.stroke.stick(SHORT_AT)
+        self.apply_fault()
 
     def _check(self) -> None:
         """A stroke begins: what must not be in its way?"""
@@ -104,16 +104,25 @@ class Row:
         self._shift = 0.0
         if self.fault == "overruns":
             self.fault = ""
+            self._overran = True
             self._shift = OVERRUN
         if out is not None:
             self.lost(out, f"{self.name} pushed it out of its last slot")
         self.show()
 
+    def apply_fault(self) -> None:
+        """Bring the stroke in line with the fault."""
+        if self.fault == "stroke_short" and self.stroke.direction > 0:
+            self.stroke.stick(SHORT_AT)
+        elif self.fault == "one_run_only" and self.stroke.moving:
+            self._shift = max(self._shift, self.stroke.position())
+            self.stroke.drive(0)
+
     def set_straight(self) -> None:
-        """A person pushes the row back onto its slots and frees the drive."""
-        self._shift = 0.0
-        if self.stroke.position() == 0.0 or self.stroke.direction == 0:
+        """The fault is put right: the drive is free; a row that overran is back on its slots."""
+        if self.fault == "overruns" or self._overran:
             self._shift = 0.0
+        self._overran = False
         self.fault = ""
         self.stroke.release()
         self.show()

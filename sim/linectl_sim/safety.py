@@ -162,6 +162,7 @@ class Safety:
         self._silences += 1
         mark = self._silences
         self._silent[device] = mark
+        self._world.points.touch(device)
         kernel = self._world.kernel
         watchdog_ms = self._world.site.file.devices[device].watchdog_ms
 
@@ -171,7 +172,7 @@ class Safety:
 
         def back() -> None:
             if self._silent.get(device) == mark:
-                del self._silent[device]
+                self.speak(device)
 
         if watchdog_ms is not None and watchdog_ms <= for_ms:
             kernel.after(watchdog_ms, bark)
@@ -179,20 +180,18 @@ class Safety:
 
     def speak(self, device: str) -> None:
         """The device answers again."""
-        self._silent.pop(device, None)
+        if self._silent.pop(device, None) is not None:
+            self._world.points.touch(device)
 
     def cut_power(self, for_ms: int) -> None:
         """All devices lose power; outputs fall to safe values, nothing moves, positions stay."""
-        self.powered = False
-        for device in self._world.site.file.devices:
-            self._world.outputs.power(device, False)
-        for zone in self.zones:
-            self.was_cut(zone)
-        self._world.kernel.after(for_ms, self._power_back)
+        self._set_power(False)
+        self._world.kernel.after(for_ms, lambda: self._set_power(True))
 
-    def _power_back(self) -> None:
-        self.powered = True
+    def _set_power(self, present: bool) -> None:
+        self.powered = present
         for device in self._world.site.file.devices:
-            self._world.outputs.power(device, True)
+            self._world.outputs.power(device, present)
+            self._world.points.touch(device)
         for zone in self.zones:
             self.was_cut(zone)

@@ -32,6 +32,8 @@ class Table:
         self.entry.entered = self._entering
         self.edge.entered = self._leaving
         self.edge.changed = self.show_centred
+        self.laid: Callable[[], object] = lambda: None
+        """Called when a carriage has brought a gutter over the table."""
         self.left: Callable[[Body], object] = lambda body: None
         self.arm_out: Callable[[], bool] = lambda: False
         self._stir = world.auditor.stir(facts.zone, f"{name} table")
@@ -47,6 +49,10 @@ class Table:
     @property
     def square_90(self) -> bool:
         return self.turning.position() > 1 - SQUARE
+
+    @property
+    def square_0(self) -> bool:
+        return self.turning.position() < SQUARE and not self.turning.moving
 
     def body(self) -> Body | None:
         """The gutter lying wholly on the table."""

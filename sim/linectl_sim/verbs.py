@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from difflib import get_close_matches
+from collections.abc import Callable
 from typing import Any
 
 from linectl.errors import UsageError
-from linectl_sim.faults import Faults
+from linectl_sim.faults import Faults, nearest
 from linectl_sim.machine import Machine
 from linectl_sim.placebook import PlaceBook
 
@@ -91,11 +90,11 @@ class Verbs:
 
     def _put_in(self, part: str, options: dict[str, Any]) -> None:
         place = _known(part, self._book_of(), "place")
+        if place.body() is not None:
+            return  # the person sees that it is taken
         body = self._machine.world.new_body()
         body.handled, body.put_into = True, part
         body.crop = self._machine.seeder.crop
-        if place.body() is not None:
-            raise UsageError(f"{part} is occupied: a person sees that and puts nothing in")
         place.put(body)
 
     def _book_of(self) -> dict[str, Any]:
@@ -140,12 +139,3 @@ def _known(name: str, table: Any, what: str) -> Any:
     if name not in table:
         raise UsageError(f"no such {what}: {name!r}{nearest(name, table)}")
     return table[name]
-
-
-def nearest(name: str, valid: Iterable[str]) -> str:
-    """`; did you mean …?` with the nearest valid name, or the list of a few."""
-    names = [str(item) for item in valid]
-    close = get_close_matches(name, names, n=1, cutoff=0.4)
-    if close:
-        return f"; did you mean {close[0]!r}?"
-    return f"; valid: {', '.join(sorted(names)[:12])}"
