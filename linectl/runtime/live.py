@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import gc
 import os
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Protocol
@@ -105,7 +106,7 @@ class Live:
         self._durable = -1
         self._announced = False
         self._up: tuple[bool, ...] = ()
-        self._commands: list[Command] = []
+        self._commands: deque[Command] = deque()
         self.scans = 0
 
     @property
@@ -182,11 +183,12 @@ class Live:
             raise LinectlError(f"a bus's program failed: {failure!r}") from failure
 
     def command(self, command: Command) -> None:
-        """Queue a command for the next scan (a rehearsal's; people come by the control socket)."""
+        """Queue a command for the next scan; from any thread (people use the control socket)."""
         self._commands.append(command)
 
     def _take_requests(self, frame: Frame) -> list[tuple[Request, Reply]]:
-        frame.commands, self._commands = self._commands, []
+        while self._commands:
+            frame.commands.append(self._commands.popleft())
         asked = self._control.poll() if self._control else []
         for request, _ in asked:
             if request["ask"] == "command":

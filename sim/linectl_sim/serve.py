@@ -48,10 +48,13 @@ class Stop(Protocol):
 class PlantServer:
     """A plant behind its buses. `open`, then `run` until told to stop, then `close`."""
 
-    def __init__(self, site: Site, plant: Any, actions: Iterable[Action] = ()) -> None:
+    def __init__(
+        self, site: Site, plant: Any, actions: Iterable[Action | tuple[Any, ...]] = ()
+    ) -> None:
         self.site = site
         self.plant = plant
-        plants = (action for action in actions if action.verb != "command")
+        played = (a if isinstance(a, Action) else Action(*a) for a in actions)
+        plants = (action for action in played if action.verb != "command")
         self._actions = sorted(plants, key=lambda action: action.at_ms)
         self._selector = selectors.SelectSelector()  # microseconds; epoll rounds up to ms
         self._due: list[tuple[float, int, Callable[[], None]]] = []
@@ -65,6 +68,8 @@ class PlantServer:
             (device.bus, device.unit): self._devices[name]
             for name, device in site.file.devices.items()
         }
+        self.late_ms: dict[str, int] = {}
+        """By how much a device's answers come too late, ms: a worn converter, a busy device."""
         self._ports: dict[str, TcpPort | SerialPort] = {}
         self._talk: TalkPort | None = None
 
@@ -174,7 +179,8 @@ class PlantServer:
             back_ms = frame_ms(facts, len(answer)) if isinstance(facts, RtuBus) else 0.0
             self._later(back_ms, lambda: send(frame(request, answer)))
 
-        self._later(wire_ms + device.turnaround_ms, reach)
+        late_ms = self.late_ms.get(device.name, 0)
+        self._later(wire_ms + device.turnaround_ms + late_ms, reach)
 
     def _told(self, asked: dict[str, Any]) -> dict[str, Any]:
         """One line of the rehearsal's talk."""
@@ -204,7 +210,7 @@ def serve(
     announce: Callable[[dict[str, Any]], None] | None = None,
     endpoints_file: Path | None = None,
     slots: Sequence[Slot] = (),
-    actions: Iterable[Action] = (),
+    actions: Iterable[Action | tuple[Any, ...]] = (),
 ) -> dict[str, Any]:
     """Serve the site's plant until `stop` is set; the plant's report then.
 

@@ -44,6 +44,8 @@ class Values(Protocol):
 
     def write(self, index: int, value: Value) -> None: ...
 
+    def fall_safe(self, device: str) -> None: ...
+
 
 class RefusalError(Exception):
     """A Modbus exception to be answered."""
@@ -124,13 +126,8 @@ class ServedDevice:
         limit = self._watchdog_ms
         if limit is None or self._fallen or now_ms - self._written_ms <= limit:
             return
-        self.fall()
-
-    def fall(self) -> None:
-        """Outputs to their safe values."""
         self._fallen = True
-        for point in self._outputs:
-            self._plant.write(point.index, point.safe != 0 if point.is_bool else point.safe)
+        self._plant.fall_safe(self.name)
 
     def _read(self, function: int, pdu: bytes) -> bytes:
         if len(pdu) != 5:

@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from linectl.errors import UsageError
+from linectl.field.outputs import safe_value
 from linectl.field.wiring import Field, reach_in
 from linectl.image import Value
 from linectl.site.load import load_site
@@ -30,6 +31,7 @@ class Registers:
         self.values: list[Value] = [False if p.is_bool else 0 for p in site.points]
         self.written: list[tuple[int, Value]] = []
         self.silent: set[str] = set()
+        self._points = site.points
 
     def run_until(self, limit: int) -> int:
         self.now = limit
@@ -48,6 +50,11 @@ class Registers:
 
     def answers(self, device: str) -> bool:
         return device not in self.silent
+
+    def fall_safe(self, device: str) -> None:
+        for point in self._points:
+            if point.device == device and point.direction == "out":
+                self.write(point.index, safe_value(point))
 
     def do(self, verb: str, part: str = "", **options: Any) -> None:
         if verb != "silence":

@@ -248,3 +248,26 @@ def test_another_plants_endpoints_are_refused(small: Site) -> None:
         reach_in({"site": "other", "endpoints": []}, small)
     with pytest.raises(UsageError, match="lack bus io, drives"):
         reach_in({"site": "small", "endpoints": []}, small)
+
+
+def test_late_answers_on_a_serial_line_are_never_taken_for_the_next(
+    small: Site, serve: Any, scan_of: Any, eventually: Eventually
+) -> None:
+    """Every reading of every device stays its own, though one device answers after its time-out."""
+    served = serve(small)
+    for number, point in enumerate(small.points):
+        if point.direction == "in" and not point.is_bool:
+            served.plant.values[point.index] = 1000 + number
+    field, _ = scan_of(served)
+    eventually(lambda: all_good(field))
+    served.server.late_ms["belts_harvest"] = small.file.buses["drives"].timeout_ms + 15
+    eventually(lambda: not of(field, "belts_harvest").good, 2)
+    end_s = time.monotonic() + 2
+    while time.monotonic() < end_s:
+        for snapshot in field.snapshots():
+            for index, seen in zip(snapshot.points, snapshot.values, strict=False):
+                if not small.points[index].is_bool:
+                    assert seen == 1000 + index, small.points[index].tag
+        time.sleep(0.01)
+    served.server.late_ms.clear()
+    eventually(lambda: all_good(field), 6)
