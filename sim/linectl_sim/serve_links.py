@@ -17,8 +17,8 @@ from linectl_sim.serve_frames import NotModbusError, Request, RtuFrames, TcpFram
 CONNECTIONS_MAX = 16
 """Per bus; a controller holds one, a person looking on another."""
 READ_BYTES = 4096
-FRAME_GAP_S = 0.005
-"""Silence after which a serial frame is over: a computer cannot time 1.75 ms to the character."""
+FRAME_GAP_S = 0.02
+"""Silence after which a serial frame is over: a busy computer cannot time 1.75 ms."""
 
 Send = Callable[[bytes], None]
 

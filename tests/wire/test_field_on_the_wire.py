@@ -257,7 +257,7 @@ def test_late_answers_on_a_serial_line_are_never_taken_for_the_next(
     served = serve(small)
     for number, point in enumerate(small.points):
         if point.direction == "in" and not point.is_bool:
-            served.plant.values[point.index] = 1000 + number
+            served.plant.values[point.index] = 100 + number
     field, _ = scan_of(served)
     eventually(lambda: all_good(field))
     served.server.late_ms["belts_harvest"] = small.file.buses["drives"].timeout_ms + 15
@@ -267,7 +267,7 @@ def test_late_answers_on_a_serial_line_are_never_taken_for_the_next(
         for snapshot in field.snapshots():
             for index, seen in zip(snapshot.points, snapshot.values, strict=False):
                 if not small.points[index].is_bool:
-                    assert seen == 1000 + index, small.points[index].tag
+                    assert seen == 100 + index, small.points[index].tag
         time.sleep(0.01)
     served.server.late_ms.clear()
     eventually(lambda: all_good(field), 6)
