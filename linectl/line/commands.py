@@ -183,6 +183,8 @@ def _partial(line: Line, command: Command) -> str | None:
         return f"{words[0]} cannot draw the gutter back under its tool: finish or reject"
     line.gutters[part.gutter].partial = ""
     line.alarms.clear(f"{part.name}.partial")
+    line.alarms.clear(f"{part.name}.{part.fault}")
+    part.fault = ""
     part.go(words[1])
     if part.unit is not None and part.unit.moving:
         part.rearm(line.now)
@@ -208,8 +210,7 @@ def _take_off(line: Line, place: str, dest: str) -> str | None:
         index = line.site_io.get(f"{place}.{role}")
         if index is not None and not line.inputs.off[index]:
             return f"{place}.{role} still sees a gutter: take it off first, two people"
-    if part.state == "faulted":
-        line.alarms.clear(f"{part.name}.{part.fault}")
+    line.alarms.clear(f"{part.name}.{part.fault}")
     line.abandon(part.number)
     gutter = part.gutter
     part.removed()  # type: ignore[attr-defined]

@@ -330,6 +330,16 @@ class ToolZone(Conveyor):
     def judge(self, counts: float) -> None:
         """Compare the counts of this gutter with what it should have had."""
 
+    def fail(self, fault: str, text: str, do: str) -> None:
+        if self.state != "tooling":
+            super().fail(fault, text, do)
+            return
+        self._part(self.line.now)
+        self.fault = fault
+        self.line.alarms.raise_(f"{self.name}.{fault}", "high", text, do)
+        if self.unit is not None:
+            self.unit.hold(text)
+
     def pause(self, now: int) -> None:
         super().pause(now)
         if self.state == "tooling":

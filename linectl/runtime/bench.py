@@ -39,6 +39,8 @@ class Bench:
         self.every_tick = every_tick
         self.now = 0
         self.scans = 0
+        self.ledger_stuck = False
+        """True: moves are recorded but never said to be durable, as with a disk that hangs."""
         self._scan_ms = site.file.scan_ms
         self._grid = grid
         self._tap_of = grid.of_points()
@@ -286,7 +288,7 @@ class Bench:
             self.plant.told(move)
         self.recorder.record(moves, events)
         intents = [move.number for move in moves if not move.done]
-        if intents:
+        if intents and not self.ledger_stuck:
             delay = self.site.file.limits.ledger_bench_delay_ms
             self._acks.append((self.now + delay, max(intents)))
 

@@ -141,7 +141,9 @@ class Rehearsal:
         self.ledger = Ledger.open(options.ledger, site)
         self.ledger.seed_lanes(slots)
         self.line = Line(site, slots)
-        self.line.lanes.ripe_check = options.ripe_check
+        if not options.ripe_check:
+            self.line.lanes.ripe_check = False
+            self.plant.do("ripe check", on=False)
         self._file = options.events.open("w", encoding="utf-8") if options.events else None
         self._recorder = _Recorder(self.ledger, self.account, self._file)
         grid = ideal_grid(site) if options.ideal_bus else bus_grid(site)

@@ -68,6 +68,51 @@ def stall():
     return make
 
 
+class Attendant:
+    """A person who puts things right: every `every_ms` looks round and does one round of acts.
+
+    Deterministic, and at fixed times, so that leaping and ticking runs see the same acts.
+    """
+
+    def __init__(self, shift: Shift, every_ms: int = 10_000, first_ms: int = 20_000) -> None:
+        self._shift = shift
+        self._every_ms = every_ms
+        self.acts: list[str] = []
+        shift.rehearsal.bench.at(first_ms, self._round)
+
+    def _round(self) -> None:
+        bench = self._shift.rehearsal.bench
+        self._look()
+        bench.at(bench.now + self._every_ms, self._round)
+
+    def _act(self, unit: str, name: str, argument: str = "") -> None:
+        self.acts.append(f"{unit} {name} {argument}".strip())
+        self._shift.command(unit, name, argument, "the attendant")
+
+    def _look(self) -> None:
+        line, plant = self._shift.line, self._shift.plant
+        site = line.site
+        for zone in site.file.zones:
+            if not plant.read(site.index(f"{zone}.estop_ok")):
+                plant.do("release estop", zone)
+                plant.do("safety reset", zone)
+        for part in line.stations.values():
+            if part.state == "partial":
+                self._act("", "partial", f"{part.name} finish")
+        latched = [row for n, row in enumerate(line.causes.rows) if row.latched and line.causes.active[n]]
+        if latched or any(lane.state == "faulted" for lane in line.lanes.lanes):
+            self._act("", "interlock-reset")
+        following = {"Aborted": "clear", "Stopped": "reset", "Idle": "start", "Held": "unhold"}
+        for unit in line.units:
+            if unit.state in following:
+                self._act(unit.name, following[unit.state])
+
+
+@pytest.fixture(scope="session")
+def attendant():
+    return Attendant
+
+
 def balance(outcome: dict) -> None:
     """The equations of COMMANDS, from bodies; the ledger's counts beside them.
 
