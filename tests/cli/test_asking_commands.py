@@ -1,0 +1,150 @@
+"""`status`, `why` and `command` ask the running controller of a site."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+
+import pytest
+
+from linectl.runtime.control import ControlServer
+
+pytestmark = pytest.mark.wire
+SMALL = Path(__file__).parents[2] / "config/small"
+
+STATUS = {
+    "site": "small",
+    "pid": 4711,
+    "edition": "isa-tr88.00.02-2015+hold",
+    "units": {
+        "sowing": {
+            "mode": "production",
+            "state": "Suspended",
+            "since_s": 754.2,
+            "reason": "no freed slot in lanes 1, 2 (crop green oakleaf)",
+        },
+        "harvest": {"mode": "production", "state": "Execute", "since_s": 3600, "reason": None},
+    },
+    "buses": [
+        {"name": "io", "up": True, "cycle_ms": 20.2, "errors": {"silent": 0}},
+        {"name": "drives", "up": False, "cycle_ms": 100.0, "errors": {"silent": 3}},
+    ],
+    "alarms": 1,
+    "forced": 0,
+    "bypassed": 0,
+}
+WHY = {
+    "name": "seed.drum",
+    "lines": [
+        {
+            "step": "cause",
+            "met": False,
+            "text": "guard at the seeder open",
+            "clears": "close the guard",
+            "points": ["guard_seed.closed"],
+        },
+        {"step": "unit", "met": True, "text": "sowing is Execute", "clears": "", "points": []},
+    ],
+}
+
+
+class Controller:
+    """A running controller that answers what the test wants, and remembers what it was asked."""
+
+    def __init__(self):
+        self.answer = STATUS
+        self.asked = []
+        self._server = ControlServer(SMALL)
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._scan)
+        self._thread.start()
+
+    def _scan(self):
+        while not self._stop.wait(0.002):
+            for request, reply in self._server.poll():
+                self.asked.append(request)
+                reply(self.answer)
+
+    def close(self):
+        self._stop.set()
+        self._thread.join()
+        self._server.close()
+
+
+@pytest.fixture
+def controller(monkeypatch, tmp_path):
+    tmp_path.chmod(0o700)
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
+    controller = Controller()
+    yield controller
+    controller.close()
+
+
+def test_status_in_json_is_what_the_controller_said(linectl, controller):
+    said = linectl("status", "config/small", "--json")
+    assert (said.code, said.json) == (0, STATUS)
+
+
+def test_status_in_words_says_state_reason_and_a_link_that_is_down(linectl, controller):
+    said = linectl("status", "config/small")
+    assert "controlled by process 4711" in said.out
+    assert "Suspended   12m34s   no freed slot in lanes 1, 2" in said.out
+    assert "DOWN" in said.out
+    assert "3 silent" in said.out
+
+
+def test_why_puts_what_is_not_met_first_with_who_can_clear_it(linectl, controller):
+    controller.answer = WHY
+    said = linectl("why", "config/small", "seed.drum")
+    assert said.code == 0
+    assert "1 of 2 conditions not met" in said.out
+    assert "NO    cause   guard at the seeder open   close the guard" in said.out
+    assert controller.asked == [{"ask": "why", "name": "seed.drum"}]
+
+
+def test_why_of_an_unknown_name_is_wrong_use(linectl, controller):
+    controller.answer = {"error": "'sed' is no tag"}
+    said = linectl("why", "config/small", "sed")
+    assert (said.code, said.out, said.err.strip()) == (2, "", "'sed' is no tag")
+
+
+def test_a_command_names_unit_act_and_person(linectl, controller):
+    controller.answer = {"accepted": True, "why": None}
+    said = linectl("command", "config/small", "sowing", "mode", "dry-cycle", "--by", "anna")
+    assert (said.code, said.out.strip()) == (0, "sowing mode: accepted")
+    assert controller.asked == [
+        {"ask": "command", "unit": "sowing", "name": "mode", "argument": "dry-cycle", "by": "anna"}
+    ]
+
+
+def test_the_lines_own_commands_need_no_unit(linectl, controller):
+    controller.answer = {"accepted": True, "why": None}
+    linectl("command", "config/small", "line", "programme", "1", "resting", "--by", "anna")
+    assert (controller.asked[0]["unit"], controller.asked[0]["argument"]) == ("", "1 resting")
+
+
+def test_a_refused_command_exits_1_and_says_why(linectl, controller):
+    controller.answer = {"accepted": False, "why": "guard at the seeder open"}
+    said = linectl("command", "config/small", "sowing", "start")
+    assert (said.code, said.out.strip()) == (
+        1,
+        "sowing start: refused: guard at the seeder open",
+    )
+
+
+def test_a_misspelt_command_is_not_even_sent(linectl, controller):
+    said = linectl("command", "config/small", "sowing", "strat")
+    assert said.code == 2
+    assert "nearest valid name: start" in said.err
+    assert controller.asked == []
+
+
+@pytest.mark.parametrize("command", [("status",), ("why", "fill"), ("command", "sowing", "stop")])
+def test_without_a_controller_it_exits_3_and_says_how_to_start_one(
+    linectl, monkeypatch, tmp_path, command
+):
+    tmp_path.chmod(0o700)
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
+    said = linectl(command[0], "config/small", *command[1:])
+    assert (said.code, said.out) == (3, "")
+    assert "linectl run config/small" in said.err

@@ -1,0 +1,100 @@
+"""`check` says everything at once, and what the site can give; `schema` feeds an editor."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+
+def test_a_good_site_is_said_to_be_good_with_all_that_was_promised(linectl):
+    said = linectl("check", "config/small", "--json")
+    report = said.json
+    assert said.code == 0
+    assert report["site"] == "small"
+    assert report["ok"] is True
+    assert (report["errors"], report["warnings"]) == ([], [])
+    assert report["points"] > 200
+    assert report["devices"] == 7
+    for bus in report["buses"]:
+        assert set(bus) >= {"name", "kind", "requests", "cycle_ms", "wire_ms"}
+        assert 0 < bus["wire_ms"] <= bus["cycle_ms"]
+    for row in report["reactions"]:
+        assert set(row) >= {"cause", "effect", "worst_ms", "limit_ms", "ok"}
+        assert row["ok"] is (row["worst_ms"] <= row["limit_ms"])
+    stops = {(row["cause"], row["effect"]) for row in report["reactions"]}
+    assert ("estop_sowing", "lanes_off") in stops
+
+
+@pytest.mark.parametrize("site", ["fennmark", "small", "one_run", "counter_flow"])
+def test_a_person_reads_takt_buses_reactions_and_tools(linectl, site):
+    said = linectl("check", f"config/{site}")
+    assert said.code == 0
+    for part in ("Takt asked", "slowest: ", "Buses", "Reactions", "Tools", "gutters/h"):
+        assert part in said.out
+
+
+def test_a_broken_site_exits_1_with_file_line_key_and_the_nearest_name(linectl, broken_site):
+    said = linectl("check", broken_site)
+    assert said.code == 1
+    assert "2 errors" in said.out
+    assert re.search(r"site\.yaml:\d+: takt: '0s' must be above 0", said.out)
+    assert "stations.fill.hoper_l: is not a key that this place knows" in said.out
+    assert "nearest valid name: hopper_l" in said.out
+
+
+def test_a_broken_site_in_json_carries_the_same_findings(linectl, broken_site):
+    said = linectl("check", broken_site, "--json")
+    assert said.code == 1
+    assert said.json["ok"] is False
+    assert {(e["file"], e["key"]) for e in said.json["errors"]} == {
+        ("site.yaml", "takt"),
+        ("site.yaml", "stations.fill.hoper_l"),
+    }
+    assert all(
+        set(error) == {"file", "line", "key", "message", "hint"} for error in said.json["errors"]
+    )
+
+
+def test_a_reaction_slower_than_its_zone_allows_is_an_error_at_the_cause(linectl, tmp_path):
+    for file in ("site.yaml", "io.csv", "interlocks.yaml", "crops.yaml"):
+        text = Path("config/small", file).read_text()
+        (tmp_path / file).write_text(text.replace("reaction_limit: 500ms", "reaction_limit: 90ms"))
+    said = linectl("check", tmp_path)
+    assert said.code == 1
+    assert "interlocks.yaml:" in said.out
+    assert "the zone allows 90 ms" in said.out
+
+
+def test_commands_that_need_a_good_site_show_its_errors_and_start_nothing(linectl, broken_site):
+    said = linectl("rehearse", broken_site, "--for", "1m")
+    assert (said.code, said.out) == (1, "")
+    assert "stations.fill.hoper_l" in said.err
+    assert "2 errors. Nothing was started." in said.err
+
+
+def test_a_folder_that_is_no_site_is_named(linectl):
+    said = linectl("check", "config/nowhere")
+    assert said.code == 1
+    assert "site.yaml" in said.out
+
+
+@pytest.mark.parametrize("file", ["site.yaml", "crops.yaml", "interlocks.yaml"])
+def test_each_yaml_file_has_a_schema(linectl, file):
+    assert linectl("schema", file).json["type"] == "object"
+
+
+def test_all_schemas_are_written_into_a_folder(linectl, tmp_path):
+    said = linectl("schema", "--into", tmp_path)
+    assert said.code == 0
+    written = sorted(path.name for path in tmp_path.iterdir())
+    assert written == ["crops.schema.json", "interlocks.schema.json", "site.schema.json"]
+    assert json.loads((tmp_path / "site.schema.json").read_text())["properties"]["takt"]
+
+
+def test_a_file_without_a_schema_is_wrong_use(linectl):
+    said = linectl("schema", "sites.yaml")
+    assert said.code == 2
+    assert "nearest valid name: site.yaml" in said.err

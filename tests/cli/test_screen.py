@@ -1,0 +1,65 @@
+"""Numbers as a person reads them, and a drawing whose shapes are where the times are."""
+
+from __future__ import annotations
+
+import pytest
+
+from linectl.cli.screen import clock, span
+from linectl.cli.timeline import WIDTH, timeline
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"), [(0, "00:00"), (61.9, "01:01"), (3600, "1:00:00"), (None, "end")]
+)
+def test_times_of_the_run(seconds, text):
+    assert clock(seconds) == text
+
+
+@pytest.mark.parametrize(("seconds", "text"), [(0.2, "0s"), (93, "1m33s"), (7200, "2h")])
+def test_durations_in_whole_seconds(seconds, text):
+    assert span(seconds) == text
+
+
+@pytest.fixture
+def shift():
+    def state(unit, name, start, end, reason=""):
+        return {"unit": unit, "state": name, "from_s": start, "to_s": end, "reason": reason}
+
+    return {
+        "simulated_s": 1000.0,
+        "states": [
+            state("sowing", "Execute", 0, 400),
+            state("sowing", "Suspending", 400, 410, "no freed slot"),
+            state("sowing", "Suspended", 410, 700, "no freed slot"),
+            state("sowing", "Unsuspending", 700, 703),
+            state("sowing", "Execute", 703, None),
+        ],
+        "alarms": [{"tag": "air", "priority": "high", "from_s": 500, "to_s": None}],
+        "flow": [
+            {"from_s": 0.0, "indexed": 4, "ejected": 5},
+            {"from_s": 300.0, "indexed": 0, "ejected": 0},
+        ],
+    }
+
+
+def test_a_wait_is_one_bar_with_its_ways_in_and_out_and_its_reason(shift):
+    (_, bars), _ = timeline(shift).units
+    assert [(bar.x, bar.x + bar.width, bar.look) for bar in bars] == [
+        (0, 400, "run"),
+        (400, pytest.approx(703), "wait"),
+        (703, pytest.approx(WIDTH), "run"),
+    ]
+    assert bars[1].title == "Suspended 06:40–11:43 (5m3s): no freed slot"
+
+
+def test_an_alarm_that_stands_reaches_the_end_and_bars_share_one_scale(shift):
+    drawn = timeline(shift)
+    assert (drawn.alarms[0].x, drawn.alarms[0].width) == (500, 500)
+    assert drawn.flow_max == 5
+    assert drawn.flow[1]["x"] == 300
+
+
+def test_a_shift_in_which_nothing_happened_is_drawn_too(shift):
+    shift.update(states=[], alarms=[], flow=[])
+    drawn = timeline(shift)
+    assert (drawn.flow_max, drawn.units[0][1]) == (1, ())
