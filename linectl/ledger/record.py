@@ -192,7 +192,10 @@ class Ledger(Reading):
         Raises LedgerBroken when the ledger has gutters in its lanes: it is no first start.
         """
         if self._in_lanes():
-            raise LedgerBroken(f"ledger {self.path}: its lanes are not empty; nothing was altered")
+            raise LedgerBroken(
+                f"ledger {self.path}: gutters stand in its lanes already, so it was used before;"
+                " name a new file. Nothing was altered."
+            )
         rows: list[tuple[object, ...]] = []
         unknown = self._one("SELECT coalesce(min(id), 0) FROM gutters WHERE id < 0")
         for slot in slots:

@@ -58,7 +58,7 @@ class Outcome:
             if row["unit"] == "sowing"
         )
         waited = sum(max(0.0, end - start) for start, end in spans)
-        return (last - first - waited) / (len(times) - 1)
+        return float((last - first - waited) / (len(times) - 1))
 
     @property
     def throughput(self) -> float | None:

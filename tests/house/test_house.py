@@ -40,7 +40,14 @@ def _files() -> list[str]:
     if listing.returncode == 0:
         names = listing.stdout.split("\n")
     else:
-        hidden = (".venv", "__pycache__", ".pytest_cache", ".mypy_cache", ".ruff_cache")
+        hidden = (
+            ".venv",
+            "__pycache__",
+            ".pytest_cache",
+            ".mypy_cache",
+            ".ruff_cache",
+            ".hypothesis",
+        )
         names = [
             path.relative_to(ROOT).as_posix()
             for path in ROOT.rglob("*")

@@ -149,7 +149,7 @@ def test_a_move_that_fails_leaves_nothing_of_its_batch(site, journey):
 def test_lanes_that_hold_gutters_are_not_seeded_a_second_time(site):
     ledger = Ledger.open(":memory:", site, at(T0))
     ledger.seed_lanes([Slot("lane1.grow.7", 11, "oak", 0, 0)])
-    with pytest.raises(LedgerBroken, match="not empty"):
+    with pytest.raises(LedgerBroken, match="was used before"):
         ledger.seed_lanes([Slot("lane1.grow.6", 12, "oak", 0, 0)])
 
 
