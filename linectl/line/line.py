@@ -216,16 +216,28 @@ class Line:
 
     def next_due(self) -> int | None:
         """The earliest time at which a scan would do something by itself; None if never."""
-        due = min(self.inputs.next_due(), self.causes.next_due(), self.mutual_due, self._wet_due())
+        due = min(
+            self.inputs.next_due(),
+            self.causes.next_due(),
+            self._part_due(),
+            self._unit_due(),
+            self._ripe_due(),
+            self._wet_due(),
+            self.mutual_due,
+        )
+        return None if due >= NEVER >> 1 else due
+
+    def _part_due(self) -> int:
+        due = NEVER
         for part in self.parts:
             if part.due < due:
                 due = part.due
             if part.act_at < due:
                 due = part.act_at
-        for unit in self.units:
-            due = min(due, unit.due, unit.idle_due)
-        due = min(due, self._ripe_due())
-        return None if due >= NEVER >> 1 else due
+        return due
+
+    def _unit_due(self) -> int:
+        return min(min(unit.due, unit.idle_due) for unit in self.units)
 
     def _ripe_due(self) -> int:
         """When the next unripe tail becomes ripe: a lane choice changes then."""
