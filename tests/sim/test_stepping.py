@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from random import Random
 
 import pytest
 
 import linectl_sim
-from linectl.image import Value
+from linectl.image import Slot, Value
+from linectl.site.faults import fault_kinds
 from linectl.site.model import Site
 
 Script = list[tuple[int, int, Value]]
@@ -34,9 +36,41 @@ def wild(site: Site, seed: int, until_ms: int) -> Script:
     return script
 
 
-def history(site: Site, script: Script, step_ms: int | None) -> tuple[list[Change], object]:
-    """Every change of every announcing input, with its time, and the plant's last word."""
+def begun(site: Site) -> linectl_sim.PlantModel:
+    """A plant with lane 1 standing but for its tail."""
     plant = linectl_sim.open(site, seed=7)
+    runs = (("germ", 4), ("grow", 7))
+    places = [f"lane1.{run}.{slot}" for run, slots in runs for slot in range(slots)]
+    plant.stock([Slot(place, 1 + n, "green_oakleaf", -1, -1) for n, place in enumerate(places)])
+    return plant
+
+
+def troubles(site: Site, seed: int, until_ms: int) -> list[tuple[int, str, str, dict]]:
+    """Faults, repairs, stops and hands at random times."""
+    random = Random(f"troubles {seed}")
+    kinds = fault_kinds(site)
+    acts: list[tuple[int, str, str, dict]] = []
+    for _ in range(60):
+        at = random.randrange(until_ms)
+        part = random.choice(sorted(kinds))
+        acts.append((at, "fault", part, {"kind": random.choice(kinds[part])}))
+        acts.append((at + random.randrange(90_000), "repair", part, {}))
+    for _ in range(6):
+        at = random.randrange(until_ms)
+        acts.append((at, "press estop", "sowing", {}))
+        acts.append((at + 1000, "release estop", "sowing", {}))
+        acts.append((at + 2000, "safety reset", "sowing", {}))
+        acts.append((random.randrange(until_ms), "take out", "turn", {}))
+        acts.append((random.randrange(until_ms), "put in", "seed", {}))
+        acts.append((random.randrange(until_ms), "cut power", "", {"for_ms": 1500}))
+    return acts
+
+
+def history(
+    site: Site, script: Script, step_ms: int | None, trouble: Sequence[tuple] = ()
+) -> tuple[list[Change], object]:
+    """Every change of every announcing input, with its time, and the plant's last word."""
+    plant = begun(site)
     changes: list[Change] = []
 
     def advance(limit: int) -> None:
@@ -46,12 +80,17 @@ def history(site: Site, script: Script, step_ms: int | None) -> tuple[list[Chang
             if now >= limit:
                 return
 
-    for at, index, value in script:
+    acts = [(at, (index, value)) for at, index, value in script]
+    acts += [(at, act) for at, *act in trouble]
+    for at, act in sorted(acts, key=lambda item: item[0]):
         if step_ms is not None:
             while plant.now + step_ms < at:
                 advance(plant.now + step_ms)
         advance(at)
-        plant.write(index, value)
+        if len(act) == 2:
+            plant.write(*act)
+        else:
+            plant.do(act[0], act[1], **act[2])
         changes.extend((at, index, plant.read(index)) for index in plant.take_changed())
     counters = [plant.read(index) for index in range(len(site.points))]
     return changes, (counters, plant.report(), plant.places())
@@ -60,8 +99,9 @@ def history(site: Site, script: Script, step_ms: int | None) -> tuple[list[Chang
 @pytest.mark.parametrize("seed", range(6))
 def test_stepping_and_leaping_give_one_history(small: Site, seed: int) -> None:
     script = wild(small, seed, 600_000)
-    leapt, end = history(small, script, None)
-    stepped, stepped_end = history(small, script, 10)
+    trouble = troubles(small, seed, 600_000) if seed % 2 else []
+    leapt, end = history(small, script, None, trouble)
+    stepped, stepped_end = history(small, script, 10, trouble)
     assert len(leapt) > 200
     assert stepped == leapt
     assert stepped_end == end
@@ -70,7 +110,7 @@ def test_stepping_and_leaping_give_one_history(small: Site, seed: int) -> None:
 def test_reading_disturbs_nothing(small: Site) -> None:
     script = wild(small, 3, 300_000)
     plain, _ = history(small, script, None)
-    plant = linectl_sim.open(small, seed=7)
+    plant = begun(small)
     changes: list[Change] = []
     for at, index, value in script:
         while True:
