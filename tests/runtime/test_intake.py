@@ -1,4 +1,4 @@
-"""What a frame says of the snapshots: only what is new, bad when old or lost, counters on asking."""
+"""What a frame says of the snapshots: what is new, bad when old or lost, counters on asking."""
 
 from __future__ import annotations
 
