@@ -227,6 +227,13 @@ class Conveyor(Part):
             return self.downstream is None or self.downstream.resting()
         return self.state in self.RESTING
 
+    def cut(self, now: int, text: str) -> None:
+        """A giving belt that stops is the business of the zone that draws from it."""
+        if self.state != "giving":
+            super().cut(now, text)
+        elif self.downstream is not None and not self.downstream.resting():
+            self.downstream.cut(now, f"{self.name}: {text}")
+
     def removed(self) -> int:
         """A person has taken the gutter away; returns its id. The zone is empty."""
         gutter, self.gutter = self.gutter, 0
@@ -345,13 +352,13 @@ class ToolZone(Conveyor):
         if self.state == "tooling":
             self._part(now)
 
-    def cut(self, now: int) -> None:
+    def cut(self, now: int, text: str) -> None:
         if self.state == "tooling":
-            self._part(now)
+            self.pause(now)
             if self.unit is not None:
-                self.unit.hold(f"{self.name}: {self.line.cut_text(self)}")
+                self.unit.hold(f"{self.name}: {text}")
         else:
-            super().cut(now)
+            super().cut(now, text)
 
     def _part(self, now: int) -> None:
         self.line.gutters[self.gutter].partial = self.name

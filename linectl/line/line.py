@@ -181,7 +181,7 @@ class Line:
         if cut:
             for part in self.parts:
                 if part.mask & cut and part.demand() & cut and not part.resting():
-                    part.cut(now)
+                    part.cut(now, self._cut_text(part))
             demand = self._demand()
         permitted = (demand & allowed) | (self._safe & ~allowed)
         flips = permitted ^ self._bits
@@ -364,7 +364,7 @@ class Line:
         number = self.causes.stations.get(name)
         return None if number is None else (False, self.causes.rows[number].text)
 
-    def cut_text(self, part: Part) -> str:
+    def _cut_text(self, part: Part) -> str:
         """Which cause took an output away from this part."""
         for number, row in enumerate(self.causes.rows):
             if self.causes.active[number] and row.blocks & part.mask:

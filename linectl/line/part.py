@@ -98,11 +98,11 @@ class Part:
         self.due = NEVER
         self.act_at = NEVER
 
-    def cut(self, now: int) -> None:
-        """The gate took away an output that this part demands."""
+    def cut(self, now: int, text: str) -> None:
+        """The gate took away an output that this part, or the one giving to it, demands."""
         self.pause(now)
         if self.state not in self.RESTING:
-            self.fail("cut", f"{self.name}: {self.line.cut_text(self)}", "see why; then unhold")
+            self.fail("cut", f"{self.name}: {text}", "see why; then unhold")
 
     def rearm(self, now: int) -> None:
         """Set the present state's time-out anew after a pause."""

@@ -212,6 +212,14 @@ class Tamp(Conveyor):
                 f"choose: partial {self.name} redo or finish, or take it out and reject",
             )  # fmt: skip
 
+    def cut(self, now: int, text: str) -> None:
+        if self.state in ("pressing", "dwelling"):
+            self.pause(now)
+            if self.unit is not None:
+                self.unit.hold(f"{self.name}: {text}")
+        else:
+            super().cut(now, text)
+
     def timeout(self, state: str) -> int:
         if state in ("pressing", "dwelling", "rising"):
             return self.facts.press_timeout_ms

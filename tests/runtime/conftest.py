@@ -98,8 +98,11 @@ class Attendant:
                 plant.do("safety reset", zone)
         for part in line.stations.values():
             if part.state == "partial":
-                self._act("", "partial", f"{part.name} finish")
-        latched = [row for n, row in enumerate(line.causes.rows) if row.latched and line.causes.active[n]]
+                choice = "redo" if part.name == "tamp" else "finish"
+                self._act("", "partial", f"{part.name} {choice}")
+        latched = [
+            row for n, row in enumerate(line.causes.rows) if row.latched and line.causes.active[n]
+        ]
         if latched or any(lane.state == "faulted" for lane in line.lanes.lanes):
             self._act("", "interlock-reset")
         following = {"Aborted": "clear", "Stopped": "reset", "Idle": "start", "Held": "unhold"}
