@@ -10,6 +10,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
@@ -241,4 +242,5 @@ def _run(
         "possible_s": takt.slowest.cycle_ms / 1000,
         "slowest": takt.slowest.name,
         "ledger_counts": book.counts(),
+        "unconfirmed": dict(Counter(move.kind for move in line.open_moves.values())),
     }
