@@ -199,7 +199,8 @@ def _cut_by(draft: Draft, cause: str) -> set[str]:
     """Tags that the cause switches off by the matrix."""
     outputs = [tag for tag, need in draft.needs.items() if need.role.direction == "out"]
     cut: set[str] = set()
-    for name in draft.written(_FILE, "matrix", cause) or ():
+    listed = draft.written(_FILE, "matrix", cause)
+    for name in listed if isinstance(listed, list) else ():
         effect = draft.effects.get(str(name))
         if effect is None:
             continue

@@ -120,6 +120,10 @@ def _text(detail: ErrorDetails) -> str:
             return f"{shown} is neither true nor false"
         case "string_type":
             return f"{shown} is not text"
+        case "model_type" | "dict_type" | "model_attributes_type":
+            return f"{shown} must be a mapping of keys to values"
+        case "tuple_type" | "list_type":
+            return f"{shown} must be a list"
         case "too_short":
             return f"needs at least {context['min_length']} entry"
     return str(detail["msg"])
@@ -186,7 +190,8 @@ def _resolve(schema: dict[str, Any], here: dict[str, Any], node: Node) -> dict[s
             here = schema["$defs"][here["$ref"].rsplit("/", 1)[1]]
         elif "discriminator" in here:
             kind = node.child(here["discriminator"]["propertyName"])
-            name = here["discriminator"]["mapping"].get(kind.value if kind else None)
+            known = here["discriminator"]["mapping"]
+            name = known.get(kind.value) if kind and isinstance(kind.value, str) else None
             here = {"$ref": name} if name else {}
         elif "anyOf" in here:
             wanted = "object" if isinstance(node.value, dict) else "array"

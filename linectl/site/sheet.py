@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -18,10 +19,16 @@ from linectl.errors import Finding
 Key = str | int
 TreePath = tuple[Key, ...]
 
+_KEPT_TEXTS = 64
+"""Parsed texts kept in memory: the files of a few sites."""
+
 
 @dataclass(frozen=True)
 class Node:
-    """A value and the place of its key: `value` is a dict or list of nodes, or a scalar."""
+    """A value and the place of its key: `value` is a dict or list of nodes, or a scalar.
+
+    Trees are shared between readings: nobody edits a dict or list in place.
+    """
 
     value: Any
     file: str
@@ -74,27 +81,37 @@ def read_yaml(
     `name` is how findings call the file, `listed` says that it must be a list, not a mapping,
     `hint` what to do if it is not there. A file that cannot be read gives an empty tree.
     """
-    yaml = YAML(typ="rt")
     try:
-        data = yaml.load(path.read_text(encoding="utf-8-sig"))
+        text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
         findings.append(Finding(name, 1, "file", f"cannot be read: {error.strerror}", hint))
+        return empty(name)
     except UnicodeDecodeError as error:
-        text = f"is not UTF-8 text (byte {error.start})"
-        findings.append(Finding(name, 1, "file", text, "save it as UTF-8"))
+        message = f"is not UTF-8 text (byte {error.start})"
+        findings.append(Finding(name, 1, "file", message, "save it as UTF-8"))
+        return empty(name)
+    tree, finding = _parsed(text, name, listed)
+    if finding is not None:
+        findings.append(finding)
+    return tree
+
+
+@lru_cache(maxsize=_KEPT_TEXTS)
+def _parsed(text: str, name: str, listed: bool) -> tuple[Node, Finding | None]:
+    """The tree of a text; kept, because the parser that knows lines is a slow one."""
+    try:
+        data = YAML(typ="rt").load(text)
     except DuplicateKeyError as error:
-        findings.append(_duplicate(error, name))
+        return empty(name), _duplicate(error, name)
     except MarkedYAMLError as error:
-        findings.append(_broken(error, name))
+        return empty(name), _broken(error, name)
     except YAMLError as error:
-        findings.append(Finding(name, 1, "file", f"is not YAML: {error}"))
-    else:
-        if isinstance(data, CommentedSeq if listed else CommentedMap):
-            return _node(data, name, 1)
-        wanted = "a list, one entry a line" if listed else "a mapping of keys to values"
-        text = "holds no keys" if data is None else f"must be {wanted}"
-        findings.append(Finding(name, 1, "file", text))
-    return empty(name)
+        return empty(name), Finding(name, 1, "file", f"is not YAML: {error}")
+    if isinstance(data, CommentedSeq if listed else CommentedMap):
+        return _node(data, name, 1), None
+    wanted = "a list, one entry a line" if listed else "a mapping of keys to values"
+    message = "holds no keys" if data is None else f"must be {wanted}"
+    return empty(name), Finding(name, 1, "file", message)
 
 
 def _duplicate(error: DuplicateKeyError, name: str) -> Finding:
@@ -132,9 +149,11 @@ def _scalar(value: Any) -> Any:
     for plain in (bool, int, float, str):
         if isinstance(value, plain):
             return plain(value)
+    if value is None:
+        return None
     if isinstance(value, (dt.date, dt.datetime)):
         return value.isoformat()
-    return value
+    return str(getattr(value, "value", value))  # a scalar with a tag of its own: its text
 
 
 def merge(base: Node, over: Node, findings: list[Finding], path: TreePath = ()) -> Node:
