@@ -1,0 +1,103 @@
+"""Plant and controller as two processes, over real TCP and pseudo-terminals."""
+
+from __future__ import annotations
+
+import json
+import os
+import select
+import signal
+import subprocess
+import sys
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+pytestmark = pytest.mark.wire
+ROOT = Path(__file__).parents[2]
+PATIENCE_S = 30
+
+
+@contextmanager
+def process(*arguments, runtime):
+    """`linectl` in a process of its own; ended by its own id if the test leaves it running."""
+    command = [sys.executable, "-m", "linectl.cli", *map(str, arguments)]
+    environment = {**os.environ, "XDG_RUNTIME_DIR": str(runtime)}
+    with subprocess.Popen(
+        command,
+        cwd=ROOT,
+        env=environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as started:
+        try:
+            yield started
+        finally:
+            if started.poll() is None:
+                started.kill()
+
+
+def object_of(started):
+    """The next JSON line that the process prints."""
+    assert select.select([started.stdout], [], [], PATIENCE_S)[0], "it said nothing"
+    line = started.stdout.readline()
+    return json.loads(line) if line else pytest.fail(started.stderr.read())
+
+
+@pytest.fixture
+def runtime(tmp_path):
+    folder = tmp_path / "run"
+    folder.mkdir(mode=0o700)
+    return folder
+
+
+def ask(runtime, *arguments):
+    with process(*arguments, runtime=runtime) as asked:
+        out, err = asked.communicate(timeout=PATIENCE_S)
+    return asked.returncode, out, err
+
+
+def test_a_plant_is_controlled_asked_commanded_and_stopped(runtime, tmp_path):
+    at, ledger = tmp_path / "plant.json", tmp_path / "line.sqlite3"
+    with process("plant", "config/small", "--json", "--file", at, runtime=runtime) as plant:
+        endpoints = object_of(plant)
+        assert endpoints["site"] == "small"
+        assert {row["kind"] for row in endpoints["endpoints"]} == {"tcp", "rtu"}
+        arguments = ("run", "config/small", "--at", at, "--ledger", ledger, "--json")
+        with process(*arguments, runtime=runtime) as run:
+            status = object_of(run)
+            assert {u: s["state"] for u, s in status["units"].items()} == {
+                "sowing": "Stopped",
+                "harvest": "Stopped",
+            }
+            code, out, err = ask(runtime, "command", "config/small", "sowing", "reset")
+            assert (code, out.strip(), err) == (0, "sowing reset: accepted", "")
+            code, out, err = ask(runtime, "status", "config/small", "--json")
+            assert (code, json.loads(out)["units"]["sowing"]["state"], err) == (0, "Idle", "")
+            code, out, err = ask(runtime, "run", "config/small", "--at", at, "--ledger", ledger)
+            assert (code, out) == (3, "")
+            assert f"running already (process {run.pid})" in err
+            run.send_signal(signal.SIGINT)
+            assert run.wait(PATIENCE_S) == 130
+        plant.send_signal(signal.SIGTERM)
+        assert plant.wait(PATIENCE_S) == 0
+    code, _, err = ask(runtime, "status", "config/small")
+    assert code == 3
+    assert "linectl run config/small" in err
+
+
+def test_a_rehearsal_over_the_wire_gives_the_same_account(runtime, tmp_path):
+    events = tmp_path / "events.jsonl"
+    arguments = ("rehearse", "config/small", "--wire", "--for", "8s", "--json", "--events", events)
+    code, out, err = ask(runtime, *arguments)
+    assert (code, err) == (0, "")
+    shift = json.loads(out)
+    assert shift["violations"] == []
+    assert 8 <= shift["simulated_s"] < 20
+    assert 0.4 < shift["times_real"] <= 1
+    assert shift["gutters"]["in_lanes_at_start"] == 24
+    assert shift["ledger"]["in_lanes"] == shift["gutters"]["in_lanes"]
+    states = [row["state"] for row in shift["states"] if row["unit"] == "harvest"]
+    assert states[:3] == ["Resetting", "Idle", "Starting"]
+    assert all(isinstance(json.loads(line), dict) for line in events.read_text().splitlines())
