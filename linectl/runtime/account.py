@@ -125,7 +125,7 @@ class Account:
         return self._waits
 
     def waiting_s(self, unit: str, end_ms: int) -> float:
-        """Seconds the unit waited until `end_ms`: Suspended, Held, Aborted, or Execute at its gate."""
+        """Seconds the unit waited until `end_ms`, whole or at its gate station."""
         end_s = end_ms / 1000
         spans = (
             float((end_s if row["to_s"] is None else row["to_s"]) - row["from_s"])

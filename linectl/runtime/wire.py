@@ -133,8 +133,11 @@ class _Agenda(threading.Thread):
     def run(self) -> None:
         self.controls.wait()
         start_s = time.monotonic()
-        agenda: list[tuple[int, Command | Action]] = [(at_ms, self._command(unit, name)) for at_ms, name in START
-                  for unit in ("sowing", "harvest")]  # fmt: skip
+        agenda: list[tuple[int, Command | Action]] = [
+            (at_ms, self._command(unit, name))
+            for at_ms, name in START
+            for unit in ("sowing", "harvest")
+        ]
         agenda += [(action.at_ms, action) for action in self._options.scenario]
         agenda.sort(key=lambda entry: entry[0])
         while not self.over.is_set():
