@@ -198,7 +198,10 @@ def _merge_items(base: Node, over: Node, findings: list[Finding], path: TreePath
 
 def _by_id(node: Node) -> bool:
     return isinstance(node.value, list) and all(
-        isinstance(item.value, dict) and "id" in item.value for item in node.value
+        isinstance(item.value, dict)
+        and "id" in item.value
+        and isinstance(item.value["id"].value, str | int)
+        for item in node.value
     )
 
 
