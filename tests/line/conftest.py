@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+
 from linectl.image import Command, Frame
 from linectl.line import Line
 from linectl.site.load import load_site

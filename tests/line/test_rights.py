@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from linectl.image import Command, Frame
 from linectl.line import Line
 

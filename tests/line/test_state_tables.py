@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from transitions import Machine
+
 from linectl.line import build, carriage, harvest, lane, sower
 from linectl.line.tables import table
-from transitions import Machine
 
 PARTS = [
     sower.Magazine, sower.Fill, sower.Tamp, sower.Water, sower.Seed, sower.Turn,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from linectl.errors import Illegal
 from linectl.line.tr88 import ACTING, EDITIONS, STATE_NUMBERS
 

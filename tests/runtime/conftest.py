@@ -6,6 +6,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+
 from linectl.runtime.rehearsal import Options
 from linectl.runtime.virtual import Outcome, Rehearsal
 from linectl.site.durations import parse_duration

@@ -9,6 +9,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+
 from linectl.line import Line
 from linectl.site.load import load_site
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 
 import pytest
+
 from linectl.site.scenario import Action
 
 MINUTE = 60_000

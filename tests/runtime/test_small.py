@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+
 from linectl.line.tr88 import STATE_NUMBERS
 from linectl.site.load import load_site
 
