@@ -22,10 +22,10 @@ if TYPE_CHECKING:
 
 _ACTIVE = (
     "stowing|fetching|asked_pick|reaching|gripping|lifting|travelling|asked_put|offering|"
-    "releasing|withdrawing"
+    "restowing|releasing|withdrawing"
 )
 _HOLDING = frozenset(
-    ("gripping", "lifting", "loaded", "travelling", "at_put", "asked_put", "offering")
+    ("gripping", "lifting", "loaded", "travelling", "at_put", "asked_put", "offering", "restowing")
 )
 
 
@@ -52,6 +52,7 @@ class Carriage(Part):
             ("ask_put", "at_put", "asked_put"),
             ("durable", "asked_put", "offering"),
             ("out", "offering", "releasing"),
+            ("restowed", "restowing", "loaded"),
             ("let_go", "releasing", "withdrawing"),
             ("clear", "withdrawing", "idle"),
             ("gone", "loaded|at_put|faulted", "idle"),
@@ -82,6 +83,7 @@ class Carriage(Part):
         self._demands = {
             "stowing": retract, "fetching": run, "reaching": extend, "gripping": 0,
             "lifting": retract, "travelling": run, "offering": extend, "withdrawing": retract,
+            "restowing": retract,
         }  # fmt: skip
         self.mask = run | extend | retract | self.grip
 
@@ -193,6 +195,8 @@ class Carriage(Part):
         self._asked(now)
 
     def _reaching(self, now: int) -> None:
+        if self._shifted(now):
+            return
         if self.line.inputs.on[self.out]:
             self.go("out", now + self.timeout("gripping"))
         elif now >= self.due:
@@ -263,7 +267,21 @@ class Carriage(Part):
     def _asked_put(self, now: int) -> None:
         self._asked(now)
 
+    def _shifted(self, now: int) -> bool:
+        """The carriage left its place while the arm reaches: fail before it lets go or grips."""
+        inputs = self.line.inputs
+        if inputs.off[self.flag] or inputs.on[self.running]:
+            self.fail(
+                "shifted",
+                f"{self.name}: left its place at {self.goal_mm} mm while the arm reached out",
+                f"look at brake, drive and flag of {self.name}; then unhold",
+            )
+            return True
+        return False
+
     def _offering(self, now: int) -> None:
+        if self._shifted(now):
+            return
         if self.line.inputs.on[self.out]:
             self.go("out", now + self.timeout("releasing"))
         elif now >= self.due:
@@ -286,8 +304,36 @@ class Carriage(Part):
         elif now >= self.due:
             self._lost("gripper", "gripper home and the gutter seen where it was laid")
 
+    def resume(self, now: int) -> None:
+        """What had not gripped yet, or no longer stands true, begins anew from a stowed arm."""
+        picking = self.back in ("reaching", "gripping")
+        if self.state == "faulted" and picking:
+            self.line.abandon(self.number)
+            self.give_up_pick()
+            self.gutter = 0
+            self.back = "stowing"
+        elif self.state == "faulted" and self.back == "offering":
+            self.back = "restowing"
+        super().resume(now)
+
+    def give_up_pick(self) -> None:
+        """The pick is not done: what was taken for it is given back."""
+
+    def give_up_put(self) -> None:
+        """The put is not done: what was taken for it is given back."""
+
+    def _restowing(self, now: int) -> None:
+        if self.line.inputs.on[self.home]:
+            self.line.abandon(self.number)
+            self.give_up_put()
+            self.go("restowed")
+        elif now >= self.due:
+            self._lost("gripper", "gripper home")
+
     def removed(self) -> int:
-        """A person has taken the gutter off; returns its id."""
+        """A person has taken the gutter off, or up from where it fell; returns its id."""
+        if self.back == "lifting":
+            self.lifted(self.line.now)
         gutter, self.gutter = self.gutter, 0
         self.lane = 0
         self.back = ""
@@ -374,6 +420,9 @@ class Infeed(Carriage):
         lane = self.line.lanes.by_id[self.lane]
         return self.line.intend("insert", self.gutter, self.name, lane.mouth)
 
+    def give_up_put(self) -> None:
+        self.line.lanes.by_id[self.lane].go("give_back")
+
     def laid(self, now: int) -> bool:
         return self.line.inputs.on[self.line.lanes.by_id[self.lane].mouth_eye]
 
@@ -442,6 +491,9 @@ class Outfeed(Carriage):
         lane = self.line.lanes.by_id[self.lane]
         self.gutter = lane.tail_gutter
         return self.line.intend("eject", self.gutter, lane.tail, self.name)
+
+    def give_up_pick(self) -> None:
+        self.line.lanes.by_id[self.lane].go("give_back")
 
     def source_clear(self) -> bool:
         return self.line.inputs.off[self.line.lanes.by_id[self.lane].tail_eye]

@@ -199,6 +199,13 @@ def _removed(line: Line, command: Command) -> str | None:
     return _take_off(line, command.argument, "removed")
 
 
+def _handed_over(line: Line, command: Command) -> str | None:
+    if not line.ends.turnout.handed_over():
+        return "no hand-over waits for packing's word"
+    line.changed = True
+    return None
+
+
 def _take_off(line: Line, place: str, dest: str) -> str | None:
     """A person has taken the gutter off a station by hand; the eyes must agree."""
     part = line.stations.get(place)
@@ -260,6 +267,7 @@ _LINE_ACTS: dict[str, Callable[[Line, Command], str | None]] = {
     "partial": _partial,
     "reject": _reject,
     "removed": _removed,
+    "handed-over": _handed_over,
     "correct": _correct,
 }
 NAMES = (*COMMANDS, *_UNIT_ACTS, *_LINE_ACTS)

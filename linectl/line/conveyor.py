@@ -13,6 +13,7 @@ from linectl.line.inputs import NEVER
 from linectl.line.part import Part, fault_rows
 from linectl.line.tables import Row, table
 from linectl.site.machine import Conveyor as ConveyorFacts
+from linectl.site.machine import Fill, Seed, Water
 
 if TYPE_CHECKING:
     from linectl.line.line import Line
@@ -20,8 +21,18 @@ if TYPE_CHECKING:
 
 SLACK_MS = 1_500
 """Allowance on every time-out that is computed from geometry: polls, ramp, slip."""
+SETTLE_SLACK_MS = 450
+"""Allowance on the last stretch: short, so that an exit eye that is blind lets nothing run off."""
+TOOL_SLACK_MS = 350
+"""A tool stops this much after the gutter's tail should have been seen."""
+RESUMED = -1
+"""`seen_at` of a gutter seen again after an interruption: no length can be told from it."""
+BELT_MS = 400
+"""A belt that stands this long under a running tool is a fault."""
 STRAY_MS = 2_000
 """An eye lit over an empty zone for this long is a fault."""
+
+Tool = Fill | Water | Seed
 
 PULLING = frozenset(("entering", "leading", "tooling"))
 
@@ -45,6 +56,8 @@ class Conveyor(Part):
          *fault_rows("empty|asked|entering|leading|settling|done")],
     )  # fmt: skip
     RESTING = frozenset(("empty", "done", "partial", "faulted"))
+    SEEK = "settling"
+    """Where a gutter out of the exit eye's sight is looked for: the belt brings it there."""
     FIELDS = (*Part.FIELDS, "seen_at")
 
     upstream: Conveyor | None
@@ -61,6 +74,7 @@ class Conveyor(Part):
         """When the entry eye came on; NEVER after an interruption: no length can be told."""
         self.entry = io[f"{name}.entry_eye"]
         self.exit = io[f"{name}.exit_eye"]
+        self.running = io[f"{name}.running"]
         self.run = line.bit(io[f"{name}.run"])
         self.line.numbers[io[f"{name}.speed"]] = facts.speed_mm_s
         self._demands = dict.fromkeys(("entering", "leading", "tooling", "settling"), self.run)
@@ -124,29 +138,47 @@ class Conveyor(Part):
         self._watch_tail(now)
 
     def _watch_tail(self, now: int) -> None:
-        """The entry eye going dark: the whole gutter is in; its length is checked."""
-        if self.line.inputs.off[self.entry]:
-            lit = now - self.seen_at
-            self.on_cleared(now)
-            up = self.upstream
-            if up is not None:
-                up.gutter = 0
-                up.go("given")
-            interrupted = self.seen_at == NEVER
-            self.seen_at = NEVER
-            self.go("cleared", now + self.timeout("settling"))
-            if not interrupted and not self._right_length(lit):
-                self.fail(
-                    "length",
-                    f"{self.name}: the eye was lit for {lit * self.facts.speed_mm_s / 1000:.0f} mm,"
-                    f" a gutter is {self.line.site.file.gutter.length_mm} mm",
-                    "look for a skewed or second gutter, a flickering eye; unhold",
-                )
-        elif now >= self.due:
-            self._fail_missing("no_clear", "the entry eye going dark")
+        """The entry eye going dark: the whole gutter is in; its length is checked.
 
-    def on_cleared(self, now: int) -> None:
-        """The gutter's tail has passed the entry eye."""
+        An eye that has been dark since an interruption proves nothing: then the exit eye must
+        see the gutter. An entry eye still lit when the gutter is at the exit eye is a fault.
+        """
+        inputs = self.line.inputs
+        if inputs.on[self.entry]:
+            if self.seen_at == NEVER:
+                self.seen_at = RESUMED
+            if inputs.on[self.exit] or now >= self.due:
+                self._fail_missing("no_clear", "the entry eye going dark")
+        elif inputs.off[self.entry]:
+            if self.seen_at == NEVER and not inputs.on[self.exit]:
+                self.on_dark(now)
+                if now >= self.due:
+                    self._fail_missing("no_exit", "the gutter at the exit eye")
+            elif self.seen_at >= 0 and not self._right_length(now - self.seen_at):
+                self._fail_length(now - self.seen_at)
+            else:
+                self._cleared(now)
+        elif now >= self.due:
+            self._fail_missing("no_clear", "a good reading of the entry eye")
+
+    def _cleared(self, now: int) -> None:
+        up = self.upstream
+        if up is not None:
+            up.gutter = 0
+            up.go("given")
+        self.seen_at = NEVER
+        self.go("cleared", now + self.timeout("settling"))
+
+    def on_dark(self, now: int) -> None:
+        """The entry eye is dark since an interruption: nothing tells where the tail is."""
+
+    def _fail_length(self, lit_ms: int) -> None:
+        self.fail(
+            "length",
+            f"{self.name}: the eye was lit for {lit_ms * self.facts.speed_mm_s / 1000:.0f} mm,"
+            f" a gutter is {self.line.site.file.gutter.length_mm} mm",
+            "look for a skewed or second gutter, a flickering eye; unhold",
+        )
 
     def _right_length(self, lit_ms: int) -> bool:
         gutter = self.line.site.file.gutter
@@ -155,11 +187,17 @@ class Conveyor(Part):
 
     def _settling(self, now: int) -> None:
         if self.line.inputs.on[self.exit]:
-            self.line.complete(self.number)
+            self._close_move()
             self.go("arrived")
             self.on_arrived(now)
         elif now >= self.due:
             self._fail_missing("no_exit", "the gutter at the exit eye")
+
+    def _close_move(self) -> None:
+        """Confirm the move that brought the gutter, unless that was done before."""
+        if self.number:
+            self.line.complete(self.number)
+            self.number = 0
 
     def on_arrived(self, now: int) -> None:
         """The gutter stands in this zone, and the ledger has been told."""
@@ -173,8 +211,9 @@ class Conveyor(Part):
                 self.fail(
                     "lost",
                     f"{self.name}: gutter {self.gutter} is out of the exit eye's sight",
-                    f"look whether it was taken out; then correct {self.name}, or unhold",
+                    f"look: if it was taken out, removed {self.name}; else unhold",
                 )
+                self.back = self.SEEK
         else:
             self.act_at = NEVER
 
@@ -214,11 +253,16 @@ class Conveyor(Part):
         if state in ("leading", "tooling"):
             return min(self.travel_ms(length), facts.travel_timeout_ms)
         if state == "settling":
-            return self.travel_ms(max(0, facts.exit_eye_mm - facts.entry_eye_mm - length)) - 500
+            rest_mm = max(0, facts.exit_eye_mm - facts.entry_eye_mm - length)
+            return rest_mm * 1000 // facts.speed_mm_s + SETTLE_SLACK_MS
         return facts.travel_timeout_ms
 
     def pause(self, now: int) -> None:
         super().pause(now)
+        self.seen_at = NEVER
+
+    def fail(self, fault: str, text: str, do: str) -> None:
+        super().fail(fault, text, do)
         self.seen_at = NEVER
 
     def resting(self) -> bool:
@@ -260,7 +304,7 @@ class ToolZone(Conveyor):
     TABLE = table(
         "tool zone",
         "empty",
-        [*DRAW_IN, ("tool", "leading", "tooling"), ("cleared", "leading|tooling", "settling"),
+        [*DRAW_IN, ("tool", "leading", "tooling"), ("untool", "tooling", "leading"), ("cleared", "leading|tooling", "settling"),
          ("arrived", "settling", "counting"), ("counted", "counting", "done"),
          ("part", "tooling", "partial"), ("finish", "partial", "tooling"),
          ("gone", "done|faulted|partial", "empty"),
@@ -302,12 +346,31 @@ class ToolZone(Conveyor):
     def _leading(self, now: int) -> None:
         if now >= self.act_at and self.works():
             self.on_tool(now)
-            self.go("tool", self.due)
+            self.go("tool", now + self.timeout("tooling"))
         else:
             self._watch_tail(now)
 
     def _tooling(self, now: int) -> None:
-        self._watch_tail(now)
+        """The tool works only over a belt that moves."""
+        if self._belts_run():
+            self.act_at = NEVER
+            self._watch_tail(now)
+        elif self.act_at == NEVER:
+            self.act_at = now + BELT_MS
+        elif now >= self.act_at:
+            self.fail(
+                "belt",
+                f"{self.name}: the belt stands under the running tool",
+                f"look at the belts of {self.name} and before it; then unhold",
+            )
+
+    def _belts_run(self) -> bool:
+        inputs, up = self.line.inputs, self.upstream
+        return not inputs.off[self.running] and (up is None or not inputs.off[up.running])
+
+    def on_dark(self, now: int) -> None:
+        if self.state == "tooling":
+            self.go("untool", now + self.timeout("leading"))
 
     def on_tool(self, now: int) -> None:
         """The tool begins on this gutter."""
@@ -375,4 +438,7 @@ class ToolZone(Conveyor):
             self.act_at = now + self.tool_delay_ms()
 
     def timeout(self, state: str) -> int:
+        if state == "tooling":
+            tool: Tool = self.facts  # type: ignore[assignment]
+            return self.line.tool_ms(tool) + TOOL_SLACK_MS
         return self.COUNT_MS if state == "counting" else super().timeout(state)

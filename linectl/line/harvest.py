@@ -37,7 +37,7 @@ class TurnOut(Part):
         ],
     )
     RESTING = frozenset(("empty", "loaded", "offered", "faulted"))
-    FIELDS = (*Part.FIELDS, "waiting")
+    FIELDS = (*Part.FIELDS, "waiting", "took")
 
     def __init__(
         self, line: Line, name: str, unit: Unit, facts: machine.TurnOut,
@@ -47,6 +47,8 @@ class TurnOut(Part):
         self.facts = facts
         self.packing = packing
         self.hall = hall
+        self.took = False
+        """Packing has said, or a person for it, that it has the gutter."""
         self.waiting = False
         """A gutter is offered and packing is not ready."""
         self.at_0, self.at_90 = io[f"{name}.at_0"], io[f"{name}.at_90"]
@@ -131,7 +133,9 @@ class TurnOut(Part):
 
     def _handing(self, now: int) -> None:
         inputs = self.line.inputs
-        if inputs.on[self.taken] and inputs.off[self.exit] and inputs.off[self.centred]:
+        self.took = self.took or inputs.on[self.taken]
+        if self.took and inputs.off[self.exit] and inputs.off[self.centred]:
+            self.took = False
             self.line.complete(self.number)
             self.line.gutters.pop(self.gutter)
             self.gutter = 0
@@ -150,6 +154,13 @@ class TurnOut(Part):
             self.go("back")
         elif now >= self.due:
             self._lost("turn", "turntable at 90°")
+
+    def handed_over(self) -> bool:
+        """A person says that packing has the gutter; False if that is not what is waited for."""
+        if self.back != "handing" or self.state != "faulted":
+            return False
+        self.took = True
+        return True
 
     def removed(self) -> int:
         """A person or packing has taken the gutter; returns its id."""

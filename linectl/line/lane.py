@@ -372,6 +372,7 @@ class Lane(Part):
 
     def retry(self, now: int) -> None:
         """A person's reset: try the interrupted motion once more."""
+        self.back = {"loading": "fetching", "unloading": "carrying"}.get(self.back, self.back)
         super().resume(now)
         if not self.resting():
             self.rearm(now)

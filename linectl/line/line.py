@@ -108,8 +108,7 @@ class Line:
         for command in frame.commands:
             commands.obey(self, command)
         self._rights(now)
-        for part in self.parts:
-            part.step(now)
+        self._step_parts(now)
         self._mutual_wait(now)
         self._wet_limit(now)
         for unit in self.units:
@@ -117,6 +116,16 @@ class Line:
         self._lane_rights(now)
         self._gate(now)
         return self.changed
+
+    def _step_parts(self, now: int) -> None:
+        """Lanes, then stations downstream first. What may not move takes no sign for a proof."""
+        for lane in self.lanes.lanes:
+            if self._lanes_moving or lane.state == "available":
+                lane.step(now)
+        for station in self.stations.values():
+            unit = station.unit
+            if unit is None or unit.moving or unit.state == "Suspended":
+                station.step(now)
 
     def _press_buttons(self, changed: list[int]) -> None:
         """Interlock reset buttons: a press counts only if the button was seen released before."""

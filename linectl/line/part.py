@@ -91,7 +91,8 @@ class Part:
             self.fault = ""
             self.go(f"back_to_{self.back}")
             self.back = ""
-            self.rearm(now)
+        if not self.resting():
+            self.rearm(now)  # a pause took its dues away
 
     def pause(self, now: int) -> None:
         """The unit must not move any more, from this scan on."""

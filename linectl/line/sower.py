@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from linectl.crop import dosing
-from linectl.line.conveyor import DRAW_IN, Conveyor, ToolZone
+from linectl.line.conveyor import DRAW_IN, STRAY_MS, Conveyor, ToolZone
 from linectl.line.inputs import NEVER
 from linectl.line.part import fault_rows
 from linectl.line.tables import table
@@ -28,6 +28,8 @@ class Magazine(Conveyor):
          ("gone", "done|faulted", "empty"),
          *fault_rows("empty|asked|opening|closing|done")],
     )  # fmt: skip
+
+    SEEK = "done"
 
     facts: machine.Magazine
 
@@ -76,10 +78,12 @@ class Magazine(Conveyor):
             self.fail("double", "magazine fed more than one gutter",
                       "take the second one out; then unhold")  # fmt: skip
         elif inputs.on[self.gate_home] and inputs.on[self.exit] and inputs.on[self.single]:
-            self.line.complete(self.number)
+            self._close_move()
             self.go("closed")
         elif now >= self.due:
             self._fail_missing("no_feed", "a gutter on the belt and the gate home")
+            if inputs.off[self.exit]:
+                self.back = "opening"
 
     def timeout(self, state: str) -> int:
         return (
@@ -141,7 +145,6 @@ class Tamp(Conveyor):
         self, line: Line, name: str, unit: Unit, facts: machine.Tamp, io: dict[str, int]
     ) -> None:
         super().__init__(line, name, unit, facts, io)
-        self.running = io[f"{name}.running"]
         self.press_up = io[f"{name}.press_up"]
         self.press_down = io[f"{name}.press_down"]
         self.clamped = io[f"{name}.clamped"]
@@ -397,7 +400,6 @@ class Turn(Conveyor):
         self.at_0, self.at_90 = io[f"{name}.at_0"], io[f"{name}.at_90"]
         self.centred, self.clear = io[f"{name}.centred"], io[f"{name}.swept_clear"]
         to_0, to_90 = line.bit(io[f"{name}.to_0"]), line.bit(io[f"{name}.to_90"])
-        self.running = io[f"{name}.running"]
         self._demands |= {"turning": to_90, "turning_back": to_0}
         self.mask |= to_0 | to_90
 
@@ -417,8 +419,19 @@ class Turn(Conveyor):
         if self.state != "done" or self.unit is None or not self.unit.moving:
             return
         inputs = self.line.inputs
-        if inputs.off[self.running] and inputs.on[self.clear] and inputs.on[self.centred]:
+        if not inputs.off[self.running] or not inputs.on[self.clear]:
+            return
+        if inputs.on[self.centred]:
             self.go("turn", now + self.facts.turn_timeout_ms)
+        elif self.due == NEVER:
+            self.due = now + STRAY_MS
+        elif now >= self.due:
+            self.due = NEVER
+            self.fail(
+                "centred",
+                f"{self.name}: the gutter does not lie centred on the turntable",
+                f"look at {self.name}: move the gutter true, clean the eye; then unhold",
+            )
 
     def _turning(self, now: int) -> None:
         if self.line.inputs.on[self.at_90]:

@@ -117,8 +117,10 @@ class Unit:
 
     def settle_rights(self, now: int) -> None:
         """Before the stations: what they may do in this scan; tell them when that changes."""
-        moving = self.state in MOVING and (self.state not in WARNED or self.warned)
-        self.may_start = self.state == "Execute"
+        against = self.line.causes.actions.get(self.name)
+        aborts = against is not None and against[0] == "abort"
+        moving = self.state in MOVING and (self.state not in WARNED or self.warned) and not aborts
+        self.may_start = self.state == "Execute" and not aborts
         if moving is not self.moving:
             self.moving = moving
             self.line.changed = True

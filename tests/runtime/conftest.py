@@ -101,6 +101,8 @@ class Attendant:
             if part.state == "partial":
                 choice = "redo" if part.name == "tamp" else "finish"
                 self._act("", "partial", f"{part.name} {choice}")
+            elif part.state == "faulted":
+                self._mend(part)
         latched = [
             row for n, row in enumerate(line.causes.rows) if row.latched and line.causes.active[n]
         ]
@@ -110,6 +112,18 @@ class Attendant:
         for unit in line.units:
             if unit.state in following:
                 self._act(unit.name, following[unit.state])
+
+    def _mend(self, part) -> None:
+        """What unhold alone does not put right: a second gutter, a fallen one, a lost word."""
+        line, plant = self._shift.line, self._shift.plant
+        if part.fault == "double":
+            plant.do("take out", part.name)
+        elif part.fault == "dropped":
+            self._act("", "removed", part.name)
+        elif part.fault == "handover" and not any(
+            plant.read(line.site.index(f"{part.name}.{eye}")) for eye in ("centred", "exit_eye")
+        ):
+            self._act("", "handed-over")
 
 
 @pytest.fixture(scope="session")

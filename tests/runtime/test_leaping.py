@@ -35,7 +35,9 @@ def _trouble(shift_, seed: int, until_ms: int) -> None:
             bench.at(at + 30_000, lambda v=undo, p=part: plant.do(v, p))
 
 
-def _history(shift, attendant, name: str, seed: int, minutes: int, every_tick: bool, plant_bug=None):
+def _history(
+    shift, attendant, name: str, seed: int, minutes: int, every_tick: bool, plant_bug=None
+):
     run = shift(name, seed=seed, every_tick=every_tick)
     if plant_bug is not None:
         plant_bug(run)
