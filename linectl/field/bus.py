@@ -8,12 +8,12 @@ deadlines; one that is missed is counted and skipped.
 from __future__ import annotations
 
 import threading
-from collections import Counter
 from collections.abc import Callable
 from random import Random
 
-from linectl.errors import DeviceRefused, LinkDown, Silent, Unreachable
-from linectl.field.device import Backoff, FieldDevice, error_kind
+from linectl.errors import LinkDown
+from linectl.field.device import Backoff, FieldDevice
+from linectl.field.exchanges import Exchanges
 from linectl.field.modbus import Ask, Wire
 from linectl.field.outputs import ON_GOING, SAFE_GOING
 from linectl.field.snapshots import BusHealth, Outputs
@@ -28,8 +28,6 @@ CHANGES_BEFORE_READ = 8
 """Changes that do not go safe, written between two reads at most, so that reading goes on."""
 FIRST_RECONNECT_MS = 100
 LAST_RECONNECT_MS = 4000
-SILENT_BEFORE_CLOSE = 3
-"""Exchanges in a row without any answer on a TCP bus, after which the connection is renewed."""
 LONGEST_WAIT_S = 0.05
 """A waiting bus looks at its watchdogs at least this often."""
 
@@ -55,11 +53,10 @@ class FieldBus:
         self._stopping = False
         self._thread = threading.Thread(target=self._run, name=f"bus {name}", daemon=True)
         self._backoff = Backoff(random, FIRST_RECONNECT_MS, LAST_RECONNECT_MS)
-        self._errors: Counter[str] = Counter()
+        self._exchanges = Exchanges(self._wire, self._bus.kind, self.devices, clock)
         self._cycle_ms = 0.0
         self._polls = 0
         self._late = 0
-        self._silent_in_a_row = 0
         self._stale = True
         self.failure: Exception | None = None
         """What ended the thread, if it was not `stop`: a defect of the program."""
@@ -116,11 +113,10 @@ class FieldBus:
         try:
             self._wire.open()
         except LinkDown as error:
-            self._link_failed(error)
+            self._exchanges.link_failed(error)
+            self._publish_health(False)
             return False
-        for device in self.devices:
-            device.relink()
-        self._silent_in_a_row = 0
+        self._exchanges.relinked()
         return True
 
     def _serve(self) -> None:
@@ -158,7 +154,9 @@ class FieldBus:
         for number, ask in enumerate(device.asks):
             if number:
                 self._write_pending()
-            cells = self._exchange(device, ask)
+            cells = self._exchanges.do(device, ask)
+            if cells is None and device.may_repeat and self._wire.is_open:
+                cells = self._exchanges.do(device, ask)
             if cells is None:
                 return
             device.take(number, cells)
@@ -210,79 +208,40 @@ class FieldBus:
         return not device.outputs.empty and not device.demoted
 
     def _write_pending(self) -> None:
-        """All that goes safe; some of the other changes; one refresh."""
+        """All that goes safe; some of the other changes; one refresh. A device that does not take
+        its write is passed over until the next time, so that it keeps none of the others waiting.
+        """
         others = CHANGES_BEFORE_READ
+        passed_over: set[str] = set()
         while self._wire.is_open:
             self._watch()
-            found = self._next(SAFE_GOING) or (self._next(ON_GOING) if others else None)
+            found = self._next(SAFE_GOING, passed_over)
+            if found is None and others:
+                others -= 1
+                found = self._next(ON_GOING, passed_over)
             if found is None:
                 break
             device, ask = found
-            if device.outputs.next_change(SAFE_GOING) is None:
-                others -= 1
-            if self._exchange(device, ask) is None:
-                return
+            if self._exchanges.do(device, ask) is None:
+                passed_over.add(device.name)
         now = self._clock()
         for device in self.devices:
             if self._writable(device) and now >= device.refresh_at_ms:
                 self._refresh(device)
                 return
 
-    def _next(self, worst_pass: int) -> tuple[FieldDevice, Ask] | None:
+    def _next(self, worst_pass: int, passed_over: set[str]) -> tuple[FieldDevice, Ask] | None:
         for device in self.devices:
-            if self._writable(device) and (ask := device.outputs.next_change(worst_pass)):
-                return device, ask
+            if self._writable(device) and device.name not in passed_over:
+                ask = device.outputs.next_change(worst_pass)
+                if ask is not None:
+                    return device, ask
         return None
 
     def _refresh(self, device: FieldDevice) -> bool:
         """Tell the device everything again; True if it took all of it."""
         device.refresh_at_ms = self._clock() + device.refresh_ms
-        return all(self._exchange(device, ask) is not None for ask in device.outputs.refresh())
-
-    def _exchange(self, device: FieldDevice, ask: Ask) -> list[int] | None:
-        """One exchange; None after a failure, which is counted and settled here."""
-        try:
-            cells: list[int] = []
-            if ask.cells:
-                self._wire.write(ask)
-                device.outputs.done(ask)
-                device.wrote(self._clock())
-            else:
-                cells = list(self._wire.read(ask))
-        except LinkDown as error:
-            self._link_failed(error)
-        except Unreachable as error:
-            self._device_failed(device, ask, error)
-        else:
-            self._silent_in_a_row = 0
-            return cells
-        return None
-
-    def _device_failed(self, device: FieldDevice, ask: Ask, error: Unreachable) -> None:
-        if ask.cells:
-            device.outputs.failed(ask)
-            device.not_written(self._clock())
-        self._errors[error_kind(error)] += 1
-        device.failed(error, self._clock())
-        if self._bus.kind == "rtu":
-            if not isinstance(error, DeviceRefused):
-                self._wire.settle()
-        elif isinstance(error, Silent):
-            self._silent_in_a_row += 1
-            if self._silent_in_a_row >= SILENT_BEFORE_CLOSE * len(self.devices):
-                self._wire.close()
-        else:
-            self._silent_in_a_row = 0
-        device.check_age(self._clock())
-
-    def _link_failed(self, error: LinkDown) -> None:
-        self._wire.close()
-        self._errors[error_kind(error)] += 1
-        now = self._clock()
-        for device in self.devices:
-            device.failed(error, now)
-            device.check_age(now)
-        self._publish_health(False)
+        return all(self._exchanges.do(device, ask) is not None for ask in device.outputs.refresh())
 
     def _write_safe(self) -> None:
         """Last act: every device safe, each asked once."""
@@ -300,6 +259,6 @@ class FieldBus:
             self._cycle_ms,
             self._polls,
             self._late,
-            dict(self._errors),
+            dict(self._exchanges.errors),
             devices,
         )

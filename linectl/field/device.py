@@ -97,6 +97,11 @@ class FieldDevice:
     def demoted(self) -> bool:
         return self._demoted
 
+    @property
+    def may_repeat(self) -> bool:
+        """True after the first failure in a row of a good device: one disturbed exchange."""
+        return self.snapshot.good and self._failures == 1
+
     def due(self, now_ms: int) -> bool:
         """True if the device may be asked now: it is not demoted, or its probe is due."""
         return not self._demoted or now_ms >= self._probe_at_ms
@@ -152,8 +157,9 @@ class FieldDevice:
             self._probe_at_ms = now_ms + self._backoff.pause_ms()
             self.lose(now_ms)
 
-    def relink(self) -> None:
-        """The link is up again: ask at once."""
+    def relink(self, now_ms: int) -> None:
+        """The link is up again: ask at once; until it has answered, what it holds is unknown."""
+        self.lose(now_ms)
         self._demoted = False
         self._failures = 0
         self._backoff.reset()

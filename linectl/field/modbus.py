@@ -5,11 +5,11 @@ asked for: unit, function, length and echo are checked. What pymodbus does other
 with 3.16.1) and what is done about it:
 
 - A late answer on a serial line is taken for the answer to the next request. After a time-out
-  the line is kept quiet for as long again, counted anew whenever something still arrives, and
-  all that came is discarded.
+  the line is kept quiet until the late answer has come whole, or nothing comes for as long
+  again; all of it is discarded.
 - A device's exception is returned, silence raises, an answer of another unit is skipped.
 - A call on a closed client connects again by itself: we ask first whether it is open.
-- After some silent requests it closes the connection: that count is set out of reach.
+- Some silent requests close the connection: that count is set out of reach.
 """
 
 from __future__ import annotations
@@ -37,6 +37,7 @@ from linectl.registers.frames import (
     WRITE_COILS,
     WRITE_REGISTER,
     WRITE_REGISTERS,
+    crc16,
 )
 from linectl.registers.wire_time import silence_ms
 from linectl.site.hardware import Bus, RtuBus
@@ -47,6 +48,9 @@ for _name in ("pymodbus", "pymodbus_internal"):
 FRAMES_KEPT = 64
 QUIET_LIMIT = 10
 """At most this many time-outs are spent on quietening a serial line."""
+
+SHORTEST_ANSWER = 5
+"""Bytes of an exception on a serial line: unit, function, code, CRC."""
 
 EXCEPTION_TEXT = {
     1: "the device does not know this function",
@@ -77,7 +81,7 @@ class Ask(NamedTuple):
 
 
 class Frame(NamedTuple):
-    """One piece of the wire's traffic as it came or went; monotonic seconds."""
+    """One piece of the wire's traffic; monotonic seconds."""
 
     at_s: float
     sent: bool
@@ -131,6 +135,7 @@ class Wire:
                 retries=0,
                 trace_packet=self._trace,
             )
+        self._calls = self._table()
         self._client.set_max_no_responses(1_000_000_000)
         self._client.transaction.count_until_disconnect = 1_000_000_000
 
@@ -146,10 +151,9 @@ class Wire:
             self.close()
             raise LinkDown(f"bus {self.name}: {self.where} cannot be opened: {error}") from error
         if not connected and self._bus.kind == "rtu":
-            missing = not os.path.exists(self.where)
-            why = "there is no such port: is the adapter plugged in" if missing else (
-                "it cannot be opened with the line's speed and parity, or another program holds it"
-            )
+            why = "it refuses the line's speed or parity, or another program holds it"
+            if not os.path.exists(self.where):
+                why = "there is no such port: is the adapter plugged in?"
             raise LinkDown(f"bus {self.name}: {self.where}: {why}")
         if not connected:
             raise LinkDown(
@@ -189,22 +193,32 @@ class Wire:
             raise self._foreign(ask, "an echo of something else")
 
     def settle(self) -> None:
-        """After a time-out on a serial line: wait until nothing comes any more, discard it."""
+        """After a time-out on a serial line: let the late answer come, and discard it.
+
+        Ends when a whole frame has come (one question, one answer: the line is clean), or when
+        nothing has come for a time-out.
+        """
         if not isinstance(self._client, ModbusSerialClient) or self._client.socket is None:
             return
         port = self._client.socket
         timeout_s = self._bus.timeout_ms / 1000
         end_s = time.monotonic() + QUIET_LIMIT * timeout_s
         quiet_until_s = time.monotonic() + timeout_s
+        late = b""
         try:
             while (now_s := time.monotonic()) < min(quiet_until_s, end_s):
                 if waiting := port.in_waiting:
-                    self._keep(False, port.read(waiting))
+                    late += port.read(waiting)
                     quiet_until_s = now_s + timeout_s
+                elif len(late) >= SHORTEST_ANSWER and crc16(late[:-2]) == late[-2:]:
+                    break
                 time.sleep(min(0.002, timeout_s / 10))
             port.reset_input_buffer()
         except OSError:
             self.close()
+        if late:
+            self._keep(False, late)
+            self._free_at_s = time.monotonic() + self._gap_s
 
     def _exchange(self, ask: Ask) -> ModbusPDU:
         if not self.is_open:
@@ -213,7 +227,7 @@ class Wire:
             time.sleep(wait_s)
         self._came = 0
         try:
-            answer = self._calls()[ask.function](ask)
+            answer = self._calls[ask.function](ask)
         except ConnectionException as error:
             self.close()
             raise LinkDown(f"bus {self.name}: {self.where} closed during {ask}") from error
@@ -227,7 +241,7 @@ class Wire:
         self._check(ask, answer)
         return answer
 
-    def _calls(self) -> dict[int, Callable[[Ask], ModbusPDU]]:
+    def _table(self) -> dict[int, Callable[[Ask], ModbusPDU]]:
         client = self._client
         return {
             READ_COILS: lambda a: client.read_coils(a.address, count=a.quantity, device_id=a.unit),

@@ -247,6 +247,7 @@ def test_a_stream_that_is_no_modbus_is_closed(served: Any, net: Tcp) -> None:
 def test_outputs_fall_when_writes_stop(
     served: Any, line: Serial, eventually: Callable[..., float]
 ) -> None:
+    """S12: the device's own watchdog, without the controller's doing."""
     index = next(
         p.index for p in served.site.points if p.device == "drive" and p.direction == "out"
     )
