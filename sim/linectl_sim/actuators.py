@@ -85,19 +85,28 @@ class Actuator:
 
     def stick(self, at: float | None) -> None:
         """Stick at a position (None: wherever it is now), also if it is on its way."""
-        here = self.position()
-        self.jam = here if at is None else at
-        if self.direction:
-            asked, self.bound = self.bound, 0
-            self.drive(0)
-            self.drive(asked)
+        self.jam = self.position() if at is None else at
+        self._reaim()
 
     def release(self) -> None:
         """A jam is gone: go on as asked."""
         self.jam = None
-        asked, self.bound = self.bound, 0
-        if asked and not self.direction:
-            self.drive(asked)
+        if self.direction:
+            self._reaim()
+        elif self.bound:
+            self.drive(self.bound)
+
+    def _reaim(self) -> None:
+        """What lies in the way has changed: look anew from here."""
+        if not self.direction:
+            return
+        here = self.position()
+        cancel(self._entry)
+        self._from, self._since = here, self._kernel.now
+        if not self._aim():
+            self.direction = 0
+            if self._stirred is not None:
+                self._stirred(False)
 
     def _aim(self) -> bool:
         """Set the time of the next mark; False if an end stop or jam is where it stands."""

@@ -96,9 +96,16 @@ class Stage:
         self.drive.changed()
 
 
+def driven(body: Body) -> bool:
+    """Whether the belt under a gutter was told to run (it may drift without)."""
+    stage = body.stage
+    return isinstance(stage, Stage) and stage.drive.run
+
+
 class Axis:
     """Zones end to end. `fallen` is called when a gutter's middle passes the last zone's end,
-    `doubled` when a zone comes to hold a second gutter, `arrived` at each change of zone."""
+    `doubled` when a zone comes to hold a second gutter, `arrived` at each change of zone; both
+    with whether it came on a belt told to run, or was laid, rather than by a drift."""
 
     def __init__(self, kernel: Kernel, length_mm: int) -> None:
         self._kernel = kernel
@@ -108,7 +115,7 @@ class Axis:
         self._spans: list[tuple[int, int, Spot]] = []
         self.stages: list[Stage] = []
         self.fallen: Crossing = lambda body: None
-        self.doubled: Callable[[Stage, Body], object] = lambda stage, body: None
+        self.doubled: Callable[[Stage, Body, bool], object] = lambda stage, body, driven: None
         self.arrived: Callable[[Stage, Body, bool], object] = lambda stage, body, driven: None
 
     def add_stage(self, name: str, drive: Drive) -> Stage:
@@ -166,7 +173,7 @@ class Axis:
             if entered < body.mark <= left:
                 spot.enter(body)
         if len(stage.bodies) > 1:
-            self.doubled(stage, body)
+            self.doubled(stage, body, True)
         self._aim(body)
 
     def take(self, body: Body) -> None:
@@ -221,15 +228,16 @@ class Axis:
         old = body.stage
         assert isinstance(old, Stage) and old.next is not None
         head = self.head(body)
+        moved = driven(body)
         new = old.next
         old.bodies.remove(body)
         body.stage = new
         body.ref_mm = head - new.drive.travel()
         body.skew_mm = new.skew_mm
         new.bodies.append(body)
-        self.arrived(new, body, old.drive.run)
+        self.arrived(new, body, moved)
         if len(new.bodies) > 1:
-            self.doubled(new, body)
+            self.doubled(new, body, moved)
 
     def _beyond(self, body: Body) -> None:
         self.fallen(body)

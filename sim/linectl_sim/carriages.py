@@ -30,7 +30,7 @@ class Berth(Protocol):
     def body(self) -> Body | None: ...
     def open_to_arm(self) -> bool: ...
     def lay(self, body: Body, who: str) -> bool: ...
-    def lift_off(self, body: Body) -> None: ...
+    def lift_off(self, body: Body) -> bool: ...
     def arm_moves(self, who: str) -> None: ...
 
 
@@ -209,8 +209,9 @@ class CarriagePart:
         body = self.held_body
         if not self.held or body is None:
             return
-        if self.berth is not None:
-            self.berth.lift_off(body)
+        if body.gone or (self.berth is not None and not self.berth.lift_off(body)):
+            self._let_go()
+            return
         self.berth = self.held_body = None
         self.board = body
         self._world.points.put(self._i_on_board, True)
@@ -264,20 +265,30 @@ class CarriagePart:
         if berth is None:
             self.dropped(body, False)
 
+    def carried(self) -> Body | None:
+        """A gutter on board (one over lane or table while the arm is out lies there)."""
+        if self.board is not None:
+            return self.board
+        body = self.held_body if self.berth is None else None
+        return None if body is None or body.gone else body
+
     def lose(self, by_fault: bool) -> Body | None:
         """The gutter leaves the carriage (dropped, or taken by hand)."""
-        body = self.board or self.held_body
+        body = self.carried()
         if body is None:
             return None
-        if self.berth is not None:
-            self.berth.lift_off(body)
-        self.board = self.held_body = self.berth = None
-        self.held = False
-        self._world.points.put(self._i_gripped, False)
+        self.board = None
         self._world.points.put(self._i_on_board, False)
+        self._let_go()
         if by_fault:
             self.dropped(body, True)
         return body
+
+    def _let_go(self) -> None:
+        """There is nothing in the grip any more."""
+        self.held_body = self.berth = None
+        self.held = False
+        self._world.points.put(self._i_gripped, False)
 
     def load(self, body: Body) -> None:
         """A person lays a gutter on board."""

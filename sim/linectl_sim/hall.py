@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 from linectl.site.machine import Packing
+from linectl_sim.belts import driven
 from linectl_sim.bodies import Body
 from linectl_sim.kernel import Entry, cancel
 from linectl_sim.world import LAG_MS, World
@@ -65,7 +66,7 @@ class Hall:
 
     def arriving(self, body: Body) -> None:
         """The head of a gutter comes over the edge of the turn-out."""
-        if self._busy or not self._offer:
+        if driven(body) and (self._busy or not self._offer):
             why = "packing is busy" if self._busy else "it was not offered"
             self._world.auditor.violate("handover_onto_occupied", f"{body} comes though {why}")
 

@@ -45,16 +45,18 @@ class Crossing:
     @property
     def busy(self) -> bool:
         """Whether a gutter has begun to cross and has not arrived."""
-        return self.body is not None and self._way.position() > 0
+        return self.body is not None and not self.body.gone and self._way.position() > 0
 
     @property
     def across(self) -> bool:
         """Whether a gutter lies across the joint."""
-        return self.body is not None and self._way.position() >= ACROSS
+        return self.busy and self._way.position() >= ACROSS
 
     def drive(self, on: bool) -> None:
         """The belt runs (at the right level), or not."""
         self._on = on
+        if self.body is not None and self.body.gone:
+            self._clear()
         if not on:
             self._way.drive(0)
         elif self.body is not None:
@@ -79,7 +81,10 @@ class Crossing:
         body = self.body
         if body is None:
             return
-        if mark == ACROSS:
+        if body.gone:
+            self._clear()
+            self.poke()
+        elif mark == ACROSS:
             points.put(self._i_clear, False)
             if self._taken():
                 self._world.auditor.violate(
@@ -138,8 +143,13 @@ class LevelJoint:
         """A gutter has come to the joint."""
         self._crossing.poke()
 
+    def bodies(self) -> list[Body]:
+        """The gutter between the two runs, if there is one."""
+        body = self._crossing.body
+        return [body] if body is not None and self._crossing.off_source else []
+
     def body(self) -> Body | None:
-        """A gutter between the two runs."""
+        """The gutter between the two runs."""
         return self._crossing.body if self._crossing.off_source else None
 
 
@@ -149,7 +159,7 @@ class Lift:
     def __init__(
         self, world: World, name: str, facts: Transfer, zone: str, source: Row, dest: Row
     ) -> None:
-        self._world, self.name = world, name
+        self._world, self.name, self._source = world, name, source
         rises = facts.kind == "lift_up"
         self._source_level, self._dest_level = (0.0, 1.0) if rises else (1.0, 0.0)
         self.deck: Body | None = None
@@ -192,14 +202,15 @@ class Lift:
         world.output(name, "brake", self._brake)
         world.output(name, "belt", self._belt)
 
+    def bodies(self) -> list[Body]:
+        """The gutter on the deck and any between deck and runs."""
+        crossing = [c.body for c in self.crossings if c.off_source and c.body is not None]
+        return crossing if self.deck is None else [self.deck, *crossing]
+
     def body(self) -> Body | None:
         """The gutter on the deck, or between deck and run."""
-        if self.deck is not None:
-            return self.deck
-        for crossing in self.crossings:
-            if crossing.off_source:
-                return crossing.body
-        return None
+        found = self.bodies()
+        return found[0] if found else None
 
     def poke(self) -> None:
         """A gutter has come to the last slot of the source run."""
@@ -266,6 +277,9 @@ class Lift:
         self.load.drive(standing and height == self._source_level and not self.unload.busy)
 
     def _loaded(self, body: Body) -> None:
+        if self.deck is not None:
+            self._source.lost(body, f"no room for it on {self.name}", self.name)
+            return
         self.deck = body
         self._world.points.put(self._i_on_board, True)
 
@@ -300,7 +314,7 @@ def _vacate(row: Row) -> None:
 
 def _occupy(row: Row, body: Body) -> None:
     if row.slots[0] is not None:
-        row.lost(body, f"no room for it in the first slot of {row.name}")
+        row.lost(body, f"no room for it in the first slot of {row.name}", row.name)
         return
     row.slots[0] = body
     row.show()

@@ -30,7 +30,6 @@ class LanePart:
             source, dest = self.rows[number], self.rows[number + 1]
             link = kind(world, name, transfer, facts.zone, source, dest)
             source.came_last = link.poke
-            source.leaving = _leaving(link)
             self.links.append(link)
         for number, row in enumerate(self.rows):
             row.joints_busy = self._busy_around(number)
@@ -46,19 +45,12 @@ class LanePart:
         for number, row in enumerate(self.rows):
             yield from (body for body in row.slots if body is not None)
             if number < len(self.links):
-                body = self.links[number].body()
-                if body is not None:
-                    yield body
+                yield from self.links[number].bodies()
 
     def filled(self) -> int:
         """Gutters in the lane."""
-        held = sum(1 for link in self.links if link.body() is not None)
+        held = sum(len(link.bodies()) for link in self.links)
         return sum(len(row.slots) - row.slots.count(None) for row in self.rows) + held
-
-
-def _leaving(link: Link) -> Callable[[], bool]:
-    crossing = link.crossings[0]
-    return lambda: crossing.off_source
 
 
 class Mouth:
@@ -95,11 +87,14 @@ class Mouth:
         self.row.show()
         return True
 
-    def lift_off(self, body: Body) -> None:
-        """The arm takes it away."""
+    def lift_off(self, body: Body) -> bool:
+        """The arm takes it away; False if it is no longer there."""
+        if self.row.slots[self.slot] is not body:
+            return False
         self.row.slots[self.slot] = None
         self._went(body, self._lane)
         self.row.show()
+        return True
 
     def arm_moves(self, who: str) -> None:
         """An arm leaves home in front of this place: the row must stand."""
@@ -150,10 +145,13 @@ class TableBerth:
         table.laid()
         return True
 
-    def lift_off(self, body: Body) -> None:
-        """The arm takes it away."""
+    def lift_off(self, body: Body) -> bool:
+        """The arm takes it away; False if it is no longer there."""
+        if body.stage is not self._table.stage:
+            return False
         self._table.axis.take(body)
         self._table.show_centred()
+        return True
 
     def arm_moves(self, who: str) -> None:
         """An arm leaves home in front of the table: it must stand."""

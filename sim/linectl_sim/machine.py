@@ -15,7 +15,7 @@ from linectl.site.machine import (
     TurnOut,
     Water,
 )
-from linectl_sim.belts import Axis, Eye, Stage
+from linectl_sim.belts import Axis, Eye, Stage, driven
 from linectl_sim.bodies import Body
 from linectl_sim.carriages import Berth, CarriagePart
 from linectl_sim.drives import Drive
@@ -92,7 +92,7 @@ class Machine:
                 self.turn = Table(world, name, facts, axis, stage)
         axis.close()
         axis.doubled = self._doubled
-        axis.fallen = lambda body: self.lose(body, "it ran off the end of the sower")
+        axis.fallen = self._fallen
         axis.arrived = self._arrived
         tamp = self.tamper.stage.drive
         stirred = tamp.stirred
@@ -151,9 +151,10 @@ class Machine:
         for carriage in self.carriages.values():
             carriage.dropped = self._dropped
 
-    def _doubled(self, stage: Stage, body: Body) -> None:
+    def _doubled(self, stage: Stage, body: Body, driven: bool) -> None:
         self.magazine.show_single()
-        if stage.name != self.magazine.name or not self.magazine.fed_two:
+        fed_two = stage.name == self.magazine.name and self.magazine.fed_two
+        if driven and not fed_two:
             self.world.auditor.violate(
                 "two_in_one_place", f"{body} comes into {stage.name} beside {stage.bodies[0]}"
             )
@@ -202,16 +203,23 @@ class Machine:
     def _came_to_packing(self, body: Body) -> None:
         body.gone = "packing"
 
+    def _fallen(self, body: Body) -> None:
+        if driven(body):
+            self.lose(body, "it ran off the end of the sower")
+        else:
+            self.sower.take(body)
+            self._dropped(body, by_fault=True)
+
     def _dropped(self, body: Body, by_fault: bool) -> None:
         if by_fault:
             body.gone, body.gone_from, body.handled = "removed", "carriage", True
         else:
             self.lose(body, "a gripper opened over nothing")
 
-    def lose(self, body: Body, why: str) -> None:
+    def lose(self, body: Body, why: str, place: str = "") -> None:
         """A gutter falls, is crushed, or lies where none belongs."""
         if body.stage is not None:
             axis = self.out_axis if body.stage is self.turnout.stage else self.sower
             axis.take(body)
-        body.gone = "lost"
+        body.gone, body.gone_from = "lost", place
         self.world.auditor.violate("body_lost", f"{body}: {why}")

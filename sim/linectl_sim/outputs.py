@@ -1,8 +1,9 @@
 """Output devices: what was written, what a hard-wired cut or lost power leaves of it.
 
 `on` is the device's own output (after invert); `effect` is what reaches the actuator. A cut or
-a loss of power turns an effect off, except where the IO list says `stays`: such an actuator
-keeps its last effect until something is written again.
+a loss of power turns an effect off. Where the IO list says `stays` an arm stops where it is like
+any motion, but a set-point, and a valve whose safe state is on (a closed grip), keep their last
+effect until something is written again.
 """
 
 from __future__ import annotations
@@ -33,7 +34,10 @@ class Outputs:
         self._cut = [0] * count
         self._handlers: list[Handler | None] = [None] * count
         self.watchers: list[Handler | None] = [None] * count
-        self._stays = [point.on_loss == "stays" for point in site.points] + [False]
+        self._stays = [
+            point.on_loss == "stays" and (not point.is_bool or point.safe != 0)
+            for point in site.points
+        ] + [False]
         self._outputs = [point for point in site.points if point.direction == "out"]
         self._devices = {point.index: point.device for point in self._outputs}
         self._powerless: set[str] = set()

@@ -7,7 +7,6 @@ from typing import NamedTuple
 
 from linectl_sim.belts import Axis, Stage
 from linectl_sim.bodies import Body
-from linectl_sim.carriages import CarriagePart
 from linectl_sim.joints import LevelJoint, Link
 from linectl_sim.machine import Machine
 from linectl_sim.rows import Row
@@ -34,7 +33,7 @@ class PlaceBook:
             self._places[name] = _on_belt(machine, axis, stage)
         for name, carriage in machine.carriages.items():
             self._places[name] = Place(
-                lambda c=carriage: _carried(c),  # type: ignore[misc]
+                carriage.carried,
                 lambda c=carriage: c.lose(by_fault=False),  # type: ignore[misc]
                 carriage.load,
                 False,
@@ -84,18 +83,7 @@ def _on_belt(machine: Machine, axis: Axis, stage: Stage) -> Place:
     return Place(lambda: stage.bodies[0] if stage.bodies else None, take, put, False)
 
 
-def _carried(carriage: CarriagePart) -> Body | None:
-    """A gutter on board (one over lane or table while the arm is out lies there)."""
-    if carriage.board is not None:
-        return carriage.board
-    return carriage.held_body if carriage.berth is None else None
-
-
 def _slot(row: Row, slot: int) -> Place:
-    def body() -> Body | None:
-        found = row.slots[slot]
-        return None if slot == row.facts.slots - 1 and row.leaving() else found
-
     def take() -> Body | None:
         found = row.slots[slot]
         row.slots[slot] = None
@@ -108,7 +96,7 @@ def _slot(row: Row, slot: int) -> Place:
         if slot == row.facts.slots - 1:
             row.came_last()
 
-    return Place(body, take, put, True)
+    return Place(lambda: row.slots[slot], take, put, True)
 
 
 def _link(link: Link) -> Place:

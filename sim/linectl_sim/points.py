@@ -107,6 +107,8 @@ class Points:
 
     def take_changed(self) -> list[int]:
         """Announcing inputs changed since the last call, ascending."""
+        if not self._changed:
+            return []
         changed = sorted(self._changed)
         self._changed.clear()
         return changed

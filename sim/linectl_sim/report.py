@@ -41,12 +41,8 @@ def gutters(machine: Machine, at_start: int) -> dict[str, int]:
 def in_sower(machine: Machine) -> list[Body]:
     """Gutters from the magazine's belt to the infeed carriage."""
     found = [body for stage in machine.sower.stages for body in stage.bodies]
-    infeed = machine.infeed
-    if infeed.board is not None:
-        found.append(infeed.board)
-    elif infeed.held_body is not None and infeed.berth is None:
-        found.append(infeed.held_body)
-    return found
+    carried = machine.infeed.carried()
+    return found if carried is None else [*found, carried]
 
 
 def lanes(machine: Machine) -> list[dict[str, int]]:

@@ -33,9 +33,7 @@ class Row:
         self.arms_out: Callable[[], str] = lambda: ""
         """Name of a carriage whose gripper is out over this row, or empty."""
         self.joints_busy: Callable[[], bool] = lambda: False
-        self.leaving: Callable[[], bool] = lambda: False
-        """Whether the gutter in the last slot has left its eye for the next run or lift."""
-        self.lost: Callable[[Body, str], object] = lambda body, why: None
+        self.lost: Callable[[Body, str, str], object] = lambda body, why, place: None
         self.came_last: Callable[[], object] = lambda: None
         """Called when the row stands with a new gutter in its last slot."""
         self._stir = world.auditor.stir(zone, f"{name} stroke")
@@ -107,7 +105,7 @@ class Row:
             self._overran = True
             self._shift = OVERRUN
         if out is not None:
-            self.lost(out, f"{self.name} pushed it out of its last slot")
+            self.lost(out, f"{self.name} pushed it out of its last slot", self.name)
         self.show()
 
     def apply_fault(self) -> None:
@@ -134,7 +132,7 @@ class Row:
         points.put(self._i_first, slots[0] is not None and shift < FIRST_DROPS)
         points.put(
             self._i_last,
-            (slots[-1] is not None and shift < FIRST_DROPS and not self.leaving())
+            (slots[-1] is not None and shift < FIRST_DROPS)
             or (slots[-2] is not None and shift >= LAST_RISES),
         )
 

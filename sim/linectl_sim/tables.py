@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from linectl.site.machine import Turn, TurnOut
 from linectl_sim.actuators import Actuator
-from linectl_sim.belts import Axis, Joint, Stage
+from linectl_sim.belts import Axis, Joint, Stage, driven
 from linectl_sim.bodies import Body
 from linectl_sim.twoway import TwoWay
 from linectl_sim.world import World
@@ -52,7 +52,7 @@ class Table:
 
     @property
     def square_0(self) -> bool:
-        return self.turning.position() < SQUARE and not self.turning.moving
+        return self.turning.position() <= SQUARE and not self.turning.moving
 
     def body(self) -> Body | None:
         """The gutter lying wholly on the table."""
@@ -89,13 +89,13 @@ class Table:
             self._world.points.put(self._i_at_90, True)
 
     def _entering(self, body: Body) -> None:
-        if self.turning.position() > SQUARE or self.turning.moving:
+        if driven(body) and not self.square_0:
             self._world.auditor.violate(
                 "conveyed_onto_turned_table", f"{body} conveyed onto {self.name} not at 0°"
             )
 
     def _leaving(self, body: Body) -> None:
-        if self.turning.position() > SQUARE or self.turning.moving:
+        if driven(body) and not self.square_0:
             self._world.auditor.violate(
                 "conveyed_off_turned_table", f"{body} conveyed off {self.name} not at 0°"
             )

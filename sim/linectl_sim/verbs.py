@@ -37,8 +37,8 @@ class Verbs:
                 bool(options.get("on", True))
             ),
             "ripe check": self._ripe_check,
-            "take out": self._take_out,
-            "put in": self._put_in,
+            "take out": lambda part, _: self._take_out(part),
+            "put in": lambda part, _: self._put_in(part),
             "refill": self._refill,
             "local": lambda part, _: self._switch(part, "remote", False),
             "remote": lambda part, _: self._switch(part, "remote", True),
@@ -82,13 +82,13 @@ class Verbs:
         if options.get("for_ms") is not None:
             self._machine.world.kernel.after(_ms(options), lambda: self.faults.repair(part, kind))
 
-    def _take_out(self, part: str, options: dict[str, Any]) -> None:
+    def _take_out(self, part: str) -> None:
         place = _known(part, self._book_of(), "place")
         body = place.take()
         if body is not None:
             body.gone, body.gone_from, body.handled = "removed", part, True
 
-    def _put_in(self, part: str, options: dict[str, Any]) -> None:
+    def _put_in(self, part: str) -> None:
         place = _known(part, self._book_of(), "place")
         if place.body() is not None:
             return  # the person sees that it is taken

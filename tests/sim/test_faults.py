@@ -491,3 +491,13 @@ def test_gutters_taken_out_and_put_in_by_hand_are_counted(hand) -> None:
         counts["in_lanes"] + counts["removed_from_lanes"]
     )
     assert counts["removed"] == 3
+
+
+def test_a_gutter_that_drifts_off_a_turned_table_is_not_the_controllers_doing(hand) -> None:
+    hand.warn()
+    hand.plant.do("put in", "turnout")
+    hand.turn("turnout", "90")
+    fault(hand, "turnout", "drifts")
+    hand.wait(300_000)
+    assert hand.plant.places()["turnout"] is None
+    assert hand.rules() == []

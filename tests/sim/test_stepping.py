@@ -62,13 +62,16 @@ def troubles(site: Site, seed: int, until_ms: int) -> list[tuple[int, str, str, 
         acts.append((at + 2000, "safety reset", "sowing", {}))
         acts.append((random.randrange(until_ms), "take out", "turn", {}))
         acts.append((random.randrange(until_ms), "put in", "seed", {}))
+        for place in ("lane1.germ.3", "lane1.lift", "lane1.grow.7", "infeed", "outfeed"):
+            verb = random.choice(("take out", "put in"))
+            acts.append((random.randrange(until_ms), verb, place, {}))
         acts.append((random.randrange(until_ms), "cut power", "", {"for_ms": 1500}))
     return acts
 
 
 def history(
     site: Site, script: Script, step_ms: int | None, trouble: Sequence[tuple] = ()
-) -> tuple[list[Change], object]:
+) -> tuple[list[Change], tuple]:
     """Every change of every announcing input, with its time, and the plant's last word."""
     plant = begun(site)
     changes: list[Change] = []
@@ -105,6 +108,11 @@ def test_stepping_and_leaping_give_one_history(small: Site, seed: int) -> None:
     assert len(leapt) > 200
     assert stepped == leapt
     assert stepped_end == end
+    counts = end[1]["gutters"]
+    assert (
+        counts["in_lanes_at_start"] + counts["indexed"] + counts["put_into_lanes"]
+        == counts["ejected"] + counts["in_lanes"] + counts["removed_from_lanes"]
+    )
 
 
 def test_reading_disturbs_nothing(small: Site) -> None:

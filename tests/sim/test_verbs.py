@@ -53,6 +53,32 @@ def test_the_hard_cut_can_be_taken_away(hand) -> None:
     assert not hand.value("fill.running")
 
 
+def test_a_stop_holds_an_arm_where_it_is_and_a_grip_closed(hand) -> None:
+    hand.warn()
+    hand.sow()
+    hand.turn("turn", "90")
+    hand.take("infeed")
+    hand.set("infeed.extend")
+    hand.wait(300)
+    hand.plant.do("press estop", "harvest")
+    hand.wait(10_000)
+    assert not hand.value("infeed.gripper_out") and not hand.value("infeed.gripper_home")
+    hand.off("infeed.extend", "infeed.grip")
+    hand.wait(2000)
+    assert hand.value("infeed.gripped")
+
+
+def test_a_gutter_carried_off_by_hand_and_rejected_is_counted_as_such(hand) -> None:
+    hand.warn()
+    hand.feed()
+    hand.tell("feed", 1, "stock", "magazine")
+    hand.plant.do("take out", "magazine")
+    hand.tell("reject", 1, "magazine", "reject")
+    counts = hand.plant.report()["gutters"]
+    assert (counts["rejected"], counts["removed"]) == (1, 0)
+    assert hand.rules() == []
+
+
 def test_reset_buttons_and_the_control_place_are_inputs(hand) -> None:
     hand.plant.do("interlock reset", "harvest")
     assert hand.value("harvest.interlock_reset")
