@@ -43,6 +43,8 @@ class Tamper:
         elif not moving and self._pressing:
             self._pressing = False
             self._stir(False)
+        if moving and self.press.direction < 0 and self._world.points.truth[self._i_down]:
+            self._lifted()
 
     def _press(self, on: object) -> None:
         self._press_on = bool(on)
@@ -58,8 +60,6 @@ class Tamper:
         self.press.drive(1 if down else -1)
         if down and self.press.moving:
             points.put(self._i_up, False)
-        elif not down and points.truth[self._i_down] and self.press.moving:
-            self._lifted()
 
     def _lifted(self) -> None:
         """The press leaves its lower end: had it stayed long enough?"""
