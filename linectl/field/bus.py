@@ -213,22 +213,30 @@ class FieldBus:
         """
         others = CHANGES_BEFORE_READ
         passed_over: set[str] = set()
-        while self._wire.is_open:
-            self._watch()
-            found = self._next(SAFE_GOING, passed_over)
-            if found is None and others:
-                others -= 1
-                found = self._next(ON_GOING, passed_over)
+        while self._wire.is_open and others:
+            self._write_safe_going(passed_over)
+            found = self._next(ON_GOING, passed_over)
             if found is None:
                 break
-            device, ask = found
-            if self._exchanges.do(device, ask) is None:
-                passed_over.add(device.name)
+            others -= 1
+            self._write(found, passed_over)
         now = self._clock()
         for device in self.devices:
             if self._writable(device) and now >= device.refresh_at_ms:
                 self._refresh(device)
                 return
+
+    def _write_safe_going(self, passed_over: set[str]) -> None:
+        """Take the scan's latest outputs and write everything that goes safe."""
+        self._watch()
+        while self._wire.is_open and (found := self._next(SAFE_GOING, passed_over)):
+            self._write(found, passed_over)
+            self._watch()
+
+    def _write(self, found: tuple[FieldDevice, Ask], passed_over: set[str]) -> None:
+        device, ask = found
+        if self._exchanges.do(device, ask) is None:
+            passed_over.add(device.name)
 
     def _next(self, worst_pass: int, passed_over: set[str]) -> tuple[FieldDevice, Ask] | None:
         for device in self.devices:
@@ -241,7 +249,14 @@ class FieldBus:
     def _refresh(self, device: FieldDevice) -> bool:
         """Tell the device everything again; True if it took all of it."""
         device.refresh_at_ms = self._clock() + device.refresh_ms
-        return all(self._exchanges.do(device, ask) is not None for ask in device.outputs.refresh())
+        passed_over: set[str] = set()
+        for number in range(len(device.outputs.refresh())):
+            if number:
+                self._write_safe_going(passed_over)
+            asks = device.outputs.refresh()  # anew: what goes safe beats any refresh
+            if self._exchanges.do(device, asks[number]) is None:
+                return False
+        return True
 
     def _write_safe(self) -> None:
         """Last act: every device safe, each asked once."""

@@ -20,6 +20,7 @@ from linectl.registers.plan import (
     read_plan,
     write_block_ms,
     write_plan,
+    write_request_ms,
 )
 from linectl.registers.wire_time import WORST_HOST_MS, sample_ms, silence_ms
 from linectl.site.hardware import Bus, Point, RtuBus
@@ -60,7 +61,7 @@ class BusBudget(NamedTuple):
     poll_ms: int
     cycle_ms: float
     longest_ms: float
-    """The longest single read: what a write may have to wait for."""
+    """The longest single exchange: what a write may have to wait for."""
     silent_extra_ms: float
     """What one device that has just fallen silent adds, before it is demoted."""
 
@@ -166,7 +167,10 @@ def _bus_budget(site: Site, name: str) -> BusBudget:
         write_ms=write_ms,
         poll_ms=bus.poll_ms,
         cycle_ms=max(float(bus.poll_ms), wire_ms + write_ms),
-        longest_ms=max((read.done_ms - read.start_ms for read in reads), default=0.0),
+        longest_ms=max(
+            [0.0, *(read.done_ms - read.start_ms for read in reads)]
+            + [write_request_ms(w.block, site.file.devices[w.block.device], bus) for w in writes]
+        ),
         silent_extra_ms=bus.timeout_ms + quiet_ms,
     )
 

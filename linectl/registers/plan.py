@@ -101,13 +101,18 @@ def write_function(device: Device, table: Table, count: int) -> int:
     return WRITE_REGISTER if single else WRITE_REGISTERS
 
 
+def write_request_ms(block: WriteBlock, device: Device, bus: Bus) -> float:
+    """Time of the longest single request that writes to the block, in ms."""
+    function = write_function(device, block.table, block.quantity)
+    single = function in (WRITE_COIL, WRITE_REGISTER)
+    pdu_bytes = write_pdu_bytes(function, 1 if single else block.quantity)
+    return exchange_ms(bus, device.turnaround_ms, pdu_bytes)
+
+
 def write_block_ms(block: WriteBlock, device: Device, bus: Bus) -> float:
     """Time to write a whole block once, in ms (one request each for a single-write device)."""
-    function = write_function(device, block.table, block.quantity)
-    if function in (WRITE_COIL, WRITE_REGISTER):
-        one = exchange_ms(bus, device.turnaround_ms, write_pdu_bytes(function, 1))
-        return one * block.quantity
-    return exchange_ms(bus, device.turnaround_ms, write_pdu_bytes(function, block.quantity))
+    single = write_function(device, block.table, block.quantity) in (WRITE_COIL, WRITE_REGISTER)
+    return write_request_ms(block, device, bus) * (block.quantity if single else 1)
 
 
 def read_plan(site: Site, bus_name: str) -> tuple[ReadRequest, ...]:

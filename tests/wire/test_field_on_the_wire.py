@@ -271,3 +271,18 @@ def test_late_answers_on_a_serial_line_are_never_taken_for_the_next(
         time.sleep(0.01)
     served.server.late_ms.clear()
     eventually(lambda: all_good(field), 6)
+
+
+def test_a_device_that_takes_nothing_does_not_hold_up_anothers_stop(
+    small: Site, serve: Any, scan_of: Any, eventually: Eventually
+) -> None:
+    served = serve(small)
+    field, scan = scan_of(served)
+    eventually(lambda: all_good(field))
+    run, plant = small.index("turnout.run"), served.plant
+    scan.put(turnout__run=True, magazine__run=True)
+    eventually(lambda: plant.values[run] is True, 1)
+    plant.silent.add("belts_sower")  # asked before belts_harvest, which holds the turn-out's belt
+    scan.put(turnout__run=False, magazine__run=False)
+    # At most one exchange under way and one repeated, each a time-out of 50 ms and a quiet 50 ms.
+    assert eventually(lambda: plant.values[run] is False, 2) <= 0.45
