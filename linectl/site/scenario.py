@@ -104,7 +104,8 @@ UNITS = ("sowing", "harvest")
 COMMANDS = (
     "abort", "stop", "reset", "start", "hold", "suspend", "unhold", "unsuspend", "clear",
     "mode", "run-out", "crop", "skip", "interlock-reset", "advance-empty", "programme",
-    "out-of-service", "in-service", "partial", "reject", "removed", "correct",
+    "out-of-service", "in-service", "partial", "reject", "removed", "handed-over",
+    "correct",
 )  # fmt: skip
 """The names of commands: those of ISA-TR88, then the line's own."""
 

@@ -1,4 +1,4 @@
-"""Each rule of the auditor fires under a deliberately bad controller, and only then."""
+"""Each rule of the auditor fires under a deliberately bad controller, and only then (S14)."""
 
 from __future__ import annotations
 
