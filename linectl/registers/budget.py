@@ -1,7 +1,7 @@
 """What a site's buses can do in time: poll cycles, ages of inputs, worst-case reactions. Pure.
 
     reaction = input filter + device + poll cycle + read + scan + wait for the write slot
-               + write + output device + our own time for the two exchanges
+               + write + output device + our own time for each exchange
 
 All are worst cases of a healthy line. A device's own scan is not known to us: its turnaround is
 taken for it, once at the input and once at the output. A device that stops answering adds its
@@ -23,7 +23,7 @@ from linectl.registers.plan import (
     write_request_ms,
 )
 from linectl.registers.wire_time import WORST_HOST_MS, sample_ms, silence_ms
-from linectl.site.hardware import Bus, Point, RtuBus
+from linectl.site.hardware import Bus, Device, Point, RtuBus
 from linectl.site.model import Site
 
 
@@ -39,10 +39,11 @@ class TimedRead(NamedTuple):
 
 
 class TimedWrite(NamedTuple):
-    """One block of outputs and what it costs to write it whole, in ms."""
+    """One block of outputs: what it costs to write it whole, in ms, in how many requests."""
 
     block: WriteBlock
     cost_ms: float
+    requests: int
 
 
 class BusBudget(NamedTuple):
@@ -114,7 +115,9 @@ class Budget:
         devices = self.site.file.devices
         read, write = self._read_of[cause.index], self._write_of[effect.index]
         source, sink = self._bus(cause), self._bus(effect)
-        ahead = sum(other.cost_ms for other in sink.writes) - write.cost_ms
+        ahead = [other for other in sink.writes if other is not write]
+        # The read, the exchange that is waited for, each write ahead, and the write itself.
+        exchanges = 2 + sum(other.requests for other in ahead) + write.requests
         return Reaction(
             cause.tag,
             effect.tag,
@@ -124,10 +127,10 @@ class Budget:
                 ("poll cycle", source.cycle_ms),
                 ("read", read.done_ms - read.start_ms),
                 ("scan", float(self.site.file.scan_ms)),
-                ("wait for write slot", sink.longest_ms + ahead),
+                ("wait for write slot", sink.longest_ms + sum(w.cost_ms for w in ahead)),
                 ("write", write.cost_ms),
                 ("output device", float(devices[effect.device].turnaround_ms)),
-                ("own time", 2 * WORST_HOST_MS),
+                ("own time", exchanges * WORST_HOST_MS),
             ),
         )
 
@@ -152,7 +155,7 @@ def _bus_budget(site: Site, name: str) -> BusBudget:
     bus = site.file.buses[name]
     reads = _grid(site, bus, read_plan(site, name))
     writes = tuple(
-        TimedWrite(block, write_block_ms(block, site.file.devices[block.device], bus))
+        _timed_write(block, site.file.devices[block.device], bus)
         for block in write_plan(site, name)
     )
     wire_ms = reads[-1].done_ms if reads else 0.0
@@ -173,6 +176,11 @@ def _bus_budget(site: Site, name: str) -> BusBudget:
         ),
         silent_extra_ms=bus.timeout_ms + quiet_ms,
     )
+
+
+def _timed_write(block: WriteBlock, device: Device, bus: Bus) -> TimedWrite:
+    whole_ms = write_block_ms(block, device, bus)
+    return TimedWrite(block, whole_ms, round(whole_ms / write_request_ms(block, device, bus)))
 
 
 def _grid(site: Site, bus: Bus, requests: tuple[ReadRequest, ...]) -> tuple[TimedRead, ...]:

@@ -96,6 +96,7 @@ def test_a_reaction_is_the_sum_of_its_named_parts(site_of: SiteOf) -> None:
     # One read of 5 ms may be on its way, and one other block of outputs is written before.
     assert terms["wait for write slot"] == pytest.approx(10, abs=0.1)
     assert terms["write"] == pytest.approx(5, abs=0.1)
+    assert terms["own time"] == 4 * WORST_HOST_MS
     assert reaction.worst_ms == pytest.approx(sum(terms.values()))
     assert reaction_ms(site, site.points[0], site.points[1]) == reaction.worst_ms
 

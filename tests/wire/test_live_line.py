@@ -18,6 +18,7 @@ from linectl.field.outputs import safe_value
 from linectl.field.wiring import Field, Reach, reach_in, read_endpoints
 from linectl.image import Command, Event, Frame, Move, Value
 from linectl.line import Line
+from linectl.registers.budget import Budget
 from linectl.runtime.live import Live
 from linectl.runtime.standing import standing
 from linectl.site.model import Site
@@ -204,6 +205,44 @@ def test_questions_are_answered_after_the_scan_that_heard_them(
     assert said[2]["site"] == "small"
     assert said[3] == {"error": "no station nothing"}
     assert "cannot be asked 'weather'" in said[4]["error"]
+
+
+class Follower(Obedient):
+    """Outputs follow an input: what is measured is the way, not the logic."""
+
+    def __init__(self, site: Site, cause: int, effects: Sequence[int]) -> None:
+        super().__init__(site)
+        self._cause, self._effects = cause, effects
+
+    def scan(self, frame: Frame, now: int) -> bool:
+        for index, level in frame.values:
+            if index == self._cause:
+                self.demand.update(dict.fromkeys(self._effects, level))
+        return super().scan(frame, now)
+
+
+def test_a_reaction_takes_no_longer_than_the_budget_says(
+    small: Site, serve: Any, run: Any, eventually: Eventually
+) -> None:
+    """An eye on TCP to a drive on the serial line, from register to register of the plant."""
+    served = serve(small)
+    cause, effect = small.index("sowing.estop_ok"), small.index("turnout.run")
+    every_run = [point.index for point in small.points if point.tag.endswith(".run")]
+    running = run(small, Follower(small, cause, every_run), reach_in(served.endpoints, small))
+    eventually(lambda: bool(running.statuses), 6)
+    took_ms: list[float] = []
+    values = served.plant.values
+    for trial in range(24):
+        time.sleep(0.05 + 0.013 * (trial % 8))  # at another phase of the polls each time
+        values[cause] = level = trial % 2 == 0
+        start_s = time.monotonic()
+        while values[effect] is not level:
+            assert time.monotonic() - start_s < 2
+            time.sleep(0.001)
+        took_ms.append((time.monotonic() - start_s) * 1000)
+    worst_ms = Budget(small).reaction(small.points[cause], small.points[effect]).worst_ms
+    # A machine busy with other things may hold us up once or twice; the wire may not.
+    assert sorted(took_ms)[-3] <= worst_ms
 
 
 class PlantProcess:
