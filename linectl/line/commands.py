@@ -208,6 +208,9 @@ def _handed_over(line: Line, command: Command) -> str | None:
 
 def _take_off(line: Line, place: str, dest: str) -> str | None:
     """A person has taken the gutter off a station by hand; the eyes must agree."""
+    lane = _lane(line, place)
+    if lane is not None:
+        return _off_transfer(line, lane, dest)
     part = line.stations.get(place)
     if part is None or not part.gutter:
         return f"the ledger has no gutter at {place!r}"
@@ -221,12 +224,27 @@ def _take_off(line: Line, place: str, dest: str) -> str | None:
     line.abandon(part.number)
     gutter = part.gutter
     part.removed()  # type: ignore[attr-defined]
-    number = line.intend("correct" if dest == "removed" else "reject", gutter, place, dest)
-    line.complete(number)
-    line.lanes.release(line.gutters.pop(gutter))
+    _tell_taken(line, gutter, place, dest)
     line.alarms.clear(f"{place}.partial")
     line.alarms.clear(f"{place}.wet")
     return None
+
+
+def _off_transfer(line: Line, lane: Lane, dest: str) -> str | None:
+    fault, number, place = lane.fault, lane.number, lane.joints[lane.which] if lane.joints else ""
+    if why := lane.taken_off():
+        return why
+    line.alarms.clear(f"{lane.name}.{fault}")
+    line.abandon(number)
+    _tell_taken(line, lane.gutter, place, dest)
+    lane.gutter = 0
+    return None
+
+
+def _tell_taken(line: Line, gutter: int, place: str, dest: str) -> None:
+    kind = "correct" if dest == "removed" else "reject"
+    line.complete(line.intend(kind, gutter, place, dest))
+    line.lanes.release(line.gutters.pop(gutter))
 
 
 def _correct(line: Line, command: Command) -> str | None:

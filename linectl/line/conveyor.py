@@ -42,6 +42,7 @@ DRAW_IN: tuple[Row, ...] = (
     ("seen", "entering", "leading"),
     ("give", "done", "giving"),
     ("given", "giving", "empty"),
+    ("found", "seeking", "done"),
 )
 
 
@@ -53,10 +54,10 @@ class Conveyor(Part):
         "empty",
         [*DRAW_IN, ("cleared", "leading", "settling"), ("arrived", "settling", "done"),
          ("gone", "done|faulted", "empty"),
-         *fault_rows("empty|asked|entering|leading|settling|done")],
+         *fault_rows("empty|asked|entering|leading|settling|seeking|done")],
     )  # fmt: skip
     RESTING = frozenset(("empty", "done", "partial", "faulted"))
-    SEEK = "settling"
+    SEEK = "seeking"
     """Where a gutter out of the exit eye's sight is looked for: the belt brings it there."""
     FIELDS = (*Part.FIELDS, "seen_at")
 
@@ -77,7 +78,9 @@ class Conveyor(Part):
         self.running = io[f"{name}.running"]
         self.run = line.bit(io[f"{name}.run"])
         self.line.numbers[io[f"{name}.speed"]] = facts.speed_mm_s
-        self._demands = dict.fromkeys(("entering", "leading", "tooling", "settling"), self.run)
+        self._demands = dict.fromkeys(
+            ("entering", "leading", "tooling", "settling", "seeking"), self.run
+        )
         self.mask = self.run
 
     # drawing in --------------------------------------------------------------------------------
@@ -147,6 +150,7 @@ class Conveyor(Part):
         if inputs.on[self.entry]:
             if self.seen_at == NEVER:
                 self.seen_at = RESUMED
+                self.act_at = now + self.tool_delay_ms()
             if inputs.on[self.exit] or now >= self.due:
                 self._fail_missing("no_clear", "the entry eye going dark")
         elif inputs.off[self.entry]:
@@ -154,7 +158,7 @@ class Conveyor(Part):
                 self.on_dark(now)
                 if now >= self.due:
                     self._fail_missing("no_exit", "the gutter at the exit eye")
-            elif self.seen_at >= 0 and not self._right_length(now - self.seen_at):
+            elif 0 <= self.seen_at < NEVER and not self._right_length(now - self.seen_at):
                 self._fail_length(now - self.seen_at)
             else:
                 self._cleared(now)
@@ -190,6 +194,13 @@ class Conveyor(Part):
             self._close_move()
             self.go("arrived")
             self.on_arrived(now)
+        elif now >= self.due:
+            self._fail_missing("no_exit", "the gutter at the exit eye")
+
+    def _seeking(self, now: int) -> None:
+        """The gutter is short of the exit eye: the belt brings it there."""
+        if self.line.inputs.on[self.exit]:
+            self.go("found")
         elif now >= self.due:
             self._fail_missing("no_exit", "the gutter at the exit eye")
 
@@ -252,7 +263,7 @@ class Conveyor(Part):
             return self.travel_ms(up.length_mm - up.exit_eye_mm + facts.entry_eye_mm)
         if state in ("leading", "tooling"):
             return min(self.travel_ms(length), facts.travel_timeout_ms)
-        if state == "settling":
+        if state in ("settling", "seeking"):
             rest_mm = max(0, facts.exit_eye_mm - facts.entry_eye_mm - length)
             return rest_mm * 1000 // facts.speed_mm_s + SETTLE_SLACK_MS
         return facts.travel_timeout_ms
@@ -304,13 +315,23 @@ class ToolZone(Conveyor):
     TABLE = table(
         "tool zone",
         "empty",
-        [*DRAW_IN, ("tool", "leading", "tooling"), ("untool", "tooling", "leading"), ("cleared", "leading|tooling", "settling"),
-         ("arrived", "settling", "counting"), ("counted", "counting", "done"),
-         ("part", "tooling", "partial"), ("finish", "partial", "tooling"),
-         ("gone", "done|faulted|partial", "empty"),
-         *fault_rows("empty|asked|entering|leading|settling|counting|done")],
-    )  # fmt: skip
-    FIELDS = (*Conveyor.FIELDS, "baseline", "wanted")
+        [
+            *DRAW_IN,
+            ("tool", "leading", "tooling"),
+            ("cleared", "leading|tooling", "settling"),
+            ("arrived", "settling", "counting"),
+            ("counted", "counting", "done"),
+            ("part", "tooling", "partial"),
+            ("miss", "counting", "partial"),
+            ("finish", "partial", "regaining"),
+            ("accepted", "regaining", "done"),
+            ("regained", "regaining", "tooling"),
+            ("untool", "tooling|regaining", "leading"),
+            ("gone", "done|faulted|partial", "empty"),
+            *fault_rows("empty|asked|entering|regaining|leading|settling|seeking|counting|done"),
+        ],
+    )
+    FIELDS = (*Conveyor.FIELDS, "baseline", "wanted", "worked")
     LEAD_MM = 50
     """How far the head is past the tool before the tool starts: eyes are seen late, never early."""
     COUNT_MS = 3_000
@@ -324,6 +345,8 @@ class ToolZone(Conveyor):
         self.counter = io[f"{name}.{counter}"] if counter else None
         self.baseline = -1.0
         """Counter before the gutter; −1 while not known."""
+        self.worked = False
+        """The tool has worked on this gutter until its tail was seen."""
         self.wanted = 0.0
         """Counts this gutter should take."""
         self._demands["tooling"] = self.run | self.tool
@@ -344,7 +367,7 @@ class ToolZone(Conveyor):
         super()._entering(now)
 
     def _leading(self, now: int) -> None:
-        if now >= self.act_at and self.works():
+        if now >= self.act_at and self.works() and self.line.inputs.on[self.entry]:
             self.on_tool(now)
             self.go("tool", now + self.timeout("tooling"))
         else:
@@ -368,6 +391,19 @@ class ToolZone(Conveyor):
         inputs, up = self.line.inputs, self.upstream
         return not inputs.off[self.running] and (up is None or not inputs.off[up.running])
 
+    def _regaining(self, now: int) -> None:
+        """A person wants the rest done: only if the entry eye still sees the gutter."""
+        if self.line.inputs.on[self.entry]:
+            self.go("regained", now + self.timeout("tooling"))
+        elif self.line.inputs.on[self.exit]:
+            self.go("accepted")
+        elif self.line.inputs.off[self.entry]:
+            self.go("untool", now + self.timeout("leading"))
+
+    def _cleared(self, now: int) -> None:
+        self.worked = self.state == "tooling"
+        super()._cleared(now)
+
     def on_dark(self, now: int) -> None:
         if self.state == "tooling":
             self.go("untool", now + self.timeout("leading"))
@@ -387,7 +423,9 @@ class ToolZone(Conveyor):
         self.due = now + self.COUNT_MS
 
     def _counting(self, now: int) -> None:
-        if self.counter is None or not self.works():
+        if self.works() and not self.worked:
+            self._part("miss", "passed its tool without being worked on to its end")
+        elif self.counter is None or not self.works():
             self.go("counted")
         elif self.counter in self.line.inputs.counted:
             counted = self.line.inputs.counted.pop(self.counter)
@@ -404,7 +442,7 @@ class ToolZone(Conveyor):
         if self.state != "tooling":
             super().fail(fault, text, do)
             return
-        self._part(self.line.now)
+        self._part("part", "is only partly done")
         self.fault = fault
         self.line.alarms.raise_(f"{self.name}.{fault}", "high", text, do)
         if self.unit is not None:
@@ -413,7 +451,7 @@ class ToolZone(Conveyor):
     def pause(self, now: int) -> None:
         super().pause(now)
         if self.state == "tooling":
-            self._part(now)
+            self._part("part", "is only partly done")
 
     def cut(self, now: int, text: str) -> None:
         if self.state == "tooling":
@@ -423,19 +461,15 @@ class ToolZone(Conveyor):
         else:
             super().cut(now, text)
 
-    def _part(self, now: int) -> None:
+    def _part(self, event: str, text: str) -> None:
         self.line.gutters[self.gutter].partial = self.name
-        self.go("part")
+        self.go(event)
         self.line.alarms.raise_(
-            f"{self.name}.partial", "medium",
-            f"{self.name}: gutter {self.gutter} is only partly done",
-            f"choose: partial {self.name} finish, or take it out and partial {self.name} reject",
-        )  # fmt: skip
-
-    def rearm(self, now: int) -> None:
-        super().rearm(now)
-        if self.state == "leading":
-            self.act_at = now + self.tool_delay_ms()
+            f"{self.name}.partial",
+            "medium",
+            f"{self.name}: gutter {self.gutter} {text}",
+            f"partial {self.name} finish; or take it off, two people: partial {self.name} reject",
+        )
 
     def timeout(self, state: str) -> int:
         if state == "tooling":

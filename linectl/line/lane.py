@@ -49,6 +49,7 @@ class Lane(Part):
             ("loaded", "loading", "carrying"),
             ("at_dest", "carrying", "unloading"),
             ("unloaded", "unloading|crossing", "available"),
+            ("gone", "faulted", "available"),
             ("lock", "available|faulted", "out_of_service"),
             ("unlock", "out_of_service", "available"),
             *fault_rows(_ACTIVE),
@@ -377,10 +378,28 @@ class Lane(Part):
         if not self.resting():
             self.rearm(now)
 
+    def taken_off(self) -> str | None:
+        """A person has taken the gutter off the transfer; None when that fits, else why not."""
+        if self.state != "faulted" or self.back not in _CARRYING:
+            return f"{self.name} has no gutter on a transfer that waits for a person"
+        for role in ("low_clear", "high_clear", "joint_clear"):
+            index = self._io.get(f"{self.joints[self.which]}.{role}")
+            if index is not None and not self.line.inputs.on[index]:
+                return f"{self.joints[self.which]}.{role}: something still lies across the joint"
+        on_board = self._io.get(f"{self.joints[self.which]}.on_board")
+        if on_board is not None and not self.line.inputs.off[on_board]:
+            return f"{self.joints[self.which]}.on_board still sees a gutter"
+        self.gutter = self.slots[self.which][-1]
+        self.slots[self.which][-1] = HOLE
+        self.back = self.fault = ""
+        self.go("gone")
+        return None
+
     def _fail(self, fault: str, text: str) -> None:
         self.fail(fault, text, f"look at {self.name}; mend it; interlock reset")
 
 
+_CARRYING = frozenset(("fetching", "loading", "carrying", "unloading", "crossing"))
 _DRIVEN = frozenset(
     ("stroking", "returning", "loading", "unloading", "crossing", "fetching", "carrying")
 )

@@ -190,7 +190,7 @@ class Line:
         if cut:
             for part in self.parts:
                 if part.mask & cut and part.demand() & cut and not part.resting():
-                    part.cut(now, self._cut_text(part))
+                    part.cut(now, self._cut_text(part.demand() & cut))
             demand = self._demand()
         permitted = (demand & allowed) | (self._safe & ~allowed)
         flips = permitted ^ self._bits
@@ -373,10 +373,10 @@ class Line:
         number = self.causes.stations.get(name)
         return None if number is None else (False, self.causes.rows[number].text)
 
-    def _cut_text(self, part: Part) -> str:
-        """Which cause took an output away from this part."""
+    def _cut_text(self, bits: int) -> str:
+        """Which cause took these outputs away."""
         for number, row in enumerate(self.causes.rows):
-            if self.causes.active[number] and row.blocks & part.mask:
+            if self.causes.active[number] and row.blocks & bits:
                 return row.text
         return "its device is silent"
 

@@ -82,8 +82,6 @@ class Magazine(Conveyor):
             self.go("closed")
         elif now >= self.due:
             self._fail_missing("no_feed", "a gutter on the belt and the gate home")
-            if inputs.off[self.exit]:
-                self.back = "opening"
 
     def timeout(self, state: str) -> int:
         return (
@@ -136,7 +134,7 @@ class Tamp(Conveyor):
          ("part", "pressing|dwelling", "partial"),
          ("finish", "partial", "rising"), ("redo", "partial", "clamping"),
          ("gone", "done|faulted|partial", "empty"),
-         *fault_rows("empty|asked|entering|leading|settling|still|clamping|pressing|dwelling|rising|opening|done")],
+         *fault_rows("empty|asked|entering|leading|settling|seeking|still|clamping|pressing|dwelling|rising|opening|done")],
     )  # fmt: skip
 
     facts: machine.Tamp
@@ -383,11 +381,12 @@ class Turn(Conveyor):
     TABLE = table(
         "turn",
         "empty",
-        [*DRAW_IN[:3], ("cleared", "leading", "settling"), ("arrived", "settling", "done"),
+        [*DRAW_IN[:3], DRAW_IN[-1],
+         ("cleared", "leading", "settling"), ("arrived", "settling", "done"),
          ("turn", "done", "turning"), ("offer", "turning", "offered"),
          ("taken", "offered", "turning_back"), ("back", "turning_back", "empty"),
          ("home", "empty", "turning_back"), ("gone", "done|offered|faulted", "empty"),
-         *fault_rows("empty|asked|entering|leading|settling|done|turning|turning_back|offered")],
+         *fault_rows("empty|asked|entering|leading|settling|seeking|done|turning|turning_back|offered")],
     )  # fmt: skip
     RESTING = Conveyor.RESTING | {"offered"}
 
@@ -419,14 +418,18 @@ class Turn(Conveyor):
         if self.state != "done" or self.unit is None or not self.unit.moving:
             return
         inputs = self.line.inputs
-        if not inputs.off[self.running] or not inputs.on[self.clear]:
-            return
-        if inputs.on[self.centred]:
-            self.go("turn", now + self.facts.turn_timeout_ms)
+        stands, centred = inputs.off[self.running], inputs.on[self.centred]
+        if stands and centred:
+            self.due = NEVER
+            if inputs.on[self.clear]:
+                self.go("turn", now + self.facts.turn_timeout_ms)
         elif self.due == NEVER:
             self.due = now + STRAY_MS
         elif now >= self.due:
             self.due = NEVER
+            if not stands:
+                self._fail_missing("runs_on", "the belt's standstill")
+                return
             self.fail(
                 "centred",
                 f"{self.name}: the gutter does not lie centred on the turntable",

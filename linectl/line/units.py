@@ -16,6 +16,8 @@ from linectl.line.tr88 import EDITIONS, MOVING
 if TYPE_CHECKING:
     from linectl.line.line import Line
 
+FINISHING = frozenset(("Holding", "Suspending", "Stopping", "Completing"))
+"""States that bring to rest what moves."""
 WARNED = frozenset(("Starting", "Unholding", "Unsuspending"))
 MODES = ("production", "dry_cycle")
 NOT_YET = ("step", "jog", "cleaning", "maintenance")
@@ -119,7 +121,10 @@ class Unit:
         """Before the stations: what they may do in this scan; tell them when that changes."""
         against = self.line.causes.actions.get(self.name)
         aborts = against is not None and against[0] == "abort"
-        moving = self.state in MOVING and (self.state not in WARNED or self.warned) and not aborts
+        moving = self.state in MOVING and (self.state not in WARNED or self.warned)
+        if self.state in FINISHING:
+            moving = self.moving  # what stood still does not begin to move without a warning
+        moving = moving and not aborts
         self.may_start = self.state == "Execute" and not aborts
         if moving is not self.moving:
             self.moving = moving

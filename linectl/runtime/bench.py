@@ -236,6 +236,8 @@ class Bench:
                 value = pending.pop(index)
                 through = self._through.get(index)
                 self.plant.write(index, value if through is None else through(value))
+        if pending:  # a device that does not answer now gets them as soon as it does
+            tap.due = tap.instant(time + 1)
         self._mark(self.plant.take_changed(), time)
 
     # the scan ----------------------------------------------------------------------------------

@@ -11,6 +11,9 @@ from linectl_sim.world import World
 
 CONTACT = 0.6
 """Share of the press's way at which it touches the substrate."""
+SLIP_MM = 20
+"""So far may a belt creep under the press before the press is off."""
+SLIP_LOOK_MS = 100
 DWELL_LEAST = 0.15
 """Share of `press_ms` that the press must stay down to have tamped."""
 
@@ -25,6 +28,8 @@ class Tamper:
         self.press = Actuator(world.kernel, way, way, (CONTACT,), self._passed, self._stirred)
         self._press_on = self._clamp_on = self._pressing = False
         self._down_since: int | None = None
+        self._slip_from: float | None = None
+        """Belt travel at which the pressed gutter began to slip."""
         self._pressed: Body | None = None
         self._clamping: Entry | None = None
         self._i_up = world.input(name, "press_up", True)
@@ -101,11 +106,22 @@ class Tamper:
             violate("out_of_order", f"{body} pressed after watering")
 
     def belt_stirs(self, moving: bool) -> None:
-        """The belt begins to move: not with the press on a gutter."""
+        """The belt begins to move: a press on a gutter must be off it before it slips far."""
         if moving and self.press.position() >= CONTACT and self.body() is not None:
+            self._slip_from = self.stage.drive.travel()
+            self._world.kernel.after(SLIP_LOOK_MS, self._slipped)
+
+    def _slipped(self) -> None:
+        start = self._slip_from
+        if start is None or self.body() is None or self.press.position() < CONTACT:
+            return
+        if self.stage.drive.travel() - start > SLIP_MM:
+            self._slip_from = None
             self._world.auditor.violate(
                 "press_on_moving", f"{self._name}: belt moves {self.body()} under the press"
             )
+        elif self.stage.drive.moving:
+            self._world.kernel.after(SLIP_LOOK_MS, self._slipped)
 
     def _clamp(self, on: object) -> None:
         self._clamp_on = bool(on)

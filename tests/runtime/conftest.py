@@ -99,10 +99,23 @@ class Attendant:
                 plant.do("safety reset", zone)
         for part in line.stations.values():
             if part.state == "partial":
-                choice = "redo" if part.name == "tamp" else "finish"
+                choice = "finish"
+                if part.name == "tamp":  # they look at the bed
+                    bodies = plant.machine.tamper.stage.bodies
+                    choice = "finish" if bodies and bodies[0].tamped else "redo"
                 self._act("", "partial", f"{part.name} {choice}")
             elif part.state == "faulted":
                 self._mend(part)
+        for lane in line.lanes.lanes:
+            if (
+                lane.state == "faulted"
+                and lane.fault == "cut"
+                and lane.back in ("loading", "unloading", "carrying")
+            ):
+                joint = lane.joints[lane.which]
+                if not plant.read(site.index(f"{joint}.high_clear")):
+                    plant.do("take out", joint)
+                    self._act("", "removed", lane.name)
         latched = [
             row for n, row in enumerate(line.causes.rows) if row.latched and line.causes.active[n]
         ]
@@ -119,6 +132,15 @@ class Attendant:
         if part.fault == "double":
             plant.do("take out", part.name)
         elif part.fault == "dropped":
+            self._act("", "removed", part.name)
+        elif part.fault == "centred":
+            plant.do("take out", part.name)
+            self._act("", "removed", part.name)
+        elif part.fault == "stray" and getattr(part, "upstream", None) is not None:
+            if part.upstream.gutter and part.upstream.state in ("done", "faulted"):
+                plant.do("take out", part.upstream.name)
+                self._act("", "removed", part.upstream.name)
+        elif part.fault == "no_feed" and plant.places()["magazine"] is None:
             self._act("", "removed", part.name)
         elif part.fault == "handover" and not any(
             plant.read(line.site.index(f"{part.name}.{eye}")) for eye in ("centred", "exit_eye")

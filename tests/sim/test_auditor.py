@@ -198,7 +198,7 @@ def _(hand) -> None:
     hand.until("tamp.press_down")
     hand.speed("tamp")
     hand.set("tamp.run")
-    hand.wait(200)
+    hand.wait(800)
 
 
 @breaks("processed_twice")
