@@ -44,6 +44,11 @@ class Alarms:
         data: dict[str, str | bool] = {"priority": priority, "first_out": first, "do": do}
         self._line.emit(Event(now, "alarm_on", tag, text, data))
 
+    def text_of(self, part: str) -> str | None:
+        """What the first standing alarm of a part says; None if it has none."""
+        texts = (a.text for tag, a in self.standing.items() if tag.startswith(f"{part}."))
+        return next(texts, None)
+
     def clear(self, tag: str) -> None:
         """The alarm's condition has ended."""
         alarm = self.standing.pop(tag, None)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from linectl.line.gutters import Gutter
@@ -10,6 +11,14 @@ from linectl.line.lane import HOLE, Lane
 
 if TYPE_CHECKING:
     from linectl.line.line import Line
+
+
+def lanes_text(lanes: Sequence[Lane]) -> str:
+    """`lane 2`, `lanes 1, 4`, or `no lane`."""
+    if not lanes:
+        return "no lane"
+    numbers = ", ".join(str(lane.id) for lane in lanes)
+    return f"lane {numbers}" if len(lanes) == 1 else f"lanes {numbers}"
 
 
 class LaneBook:
@@ -62,11 +71,10 @@ class LaneBook:
         """Why no gutter may be watered, in a person's words."""
         lanes = [lane for lane in self.lanes if crop in lane.facts.crops]
         serving = [lane for lane in lanes if lane.in_service() and lane.programme != "resting"]
-        names = ", ".join(str(lane.id) for lane in serving) or "none"
-        text = f"no freed slot in lanes {names} (crop {crop.replace('_', ' ')})"
-        out = [str(lane.id) for lane in lanes if lane not in serving]
+        text = f"no freed slot in {lanes_text(serving)} (crop {crop.replace('_', ' ')})"
+        out = [lane for lane in lanes if lane not in serving]
         if out:
-            text += f"; lanes {', '.join(out)} not in service"
+            text += f"; {lanes_text(out)} not in service"
         return f"{text}; {self._line.harvest.account()}"
 
     # for harvest -------------------------------------------------------------------------------
@@ -112,6 +120,8 @@ class LaneBook:
         wanted = f" of {crop.replace('_', ' ')}" if crop else ""
         waiting = self.tails_waiting(crop, now)
         if waiting:
-            names = ", ".join(str(lane.id) for lane in waiting)
-            return f"ripe tails{wanted} in lanes {names} wait for sowing to fill the freed slots"
+            return (
+                f"ripe tails{wanted} in {lanes_text(waiting)} wait for sowing"
+                " to fill the freed slots"
+            )
         return f"no ripe gutter{wanted} at any tail"

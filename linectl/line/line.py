@@ -17,7 +17,7 @@ from linectl.line.causes import Causes
 from linectl.line.conveyor import ToolZone
 from linectl.line.gutters import Gutter
 from linectl.line.inputs import NEVER, Inputs
-from linectl.line.lanebook import LaneBook
+from linectl.line.lanebook import LaneBook, lanes_text
 from linectl.line.part import Part
 from linectl.line.units import WARNED, Unit
 from linectl.site import machine
@@ -99,6 +99,9 @@ class Line:
         if frame.quality:
             self.ready = self._gates.ready(self.inputs)
             self.polled = self.polled or self._gates.all_good(self.inputs)
+            for carriage in self.ends.carriages:
+                if not self.ready & carriage.grip:
+                    carriage.untried = True  # nobody knows what its grip holds any more
         if frame.durable is not None:
             self.durable = frame.durable
         if changed or self.causes.due:
@@ -302,12 +305,11 @@ class Line:
 
     def _say_mutual(self, now: int) -> None:
         waiting = self.lanes.tails_waiting(self.ends.outfeed.wanted_crop(), now)
-        lanes = ", ".join(str(lane.id) for lane in waiting)
         crops = ", ".join(sorted({self.gutters[lane.tail_gutter].crop for lane in waiting}))
         self.alarms.raise_(
             "mutual_wait", "high",
             f"sowing and harvest wait for each other: sowing has {self.crop_in_drum} in the drum;"
-            f" harvest wants lanes {lanes} ({crops})".replace("_", " "),
+            f" harvest wants {lanes_text(waiting)} ({crops})".replace("_", " "),
             "change the crop in the drum; or skip in the harvest order; or advance a lane empty",
         )  # fmt: skip
 
@@ -373,11 +375,19 @@ class Line:
         number = self.causes.stations.get(name)
         return None if number is None else (False, self.causes.rows[number].text)
 
+    def cause_text(self, number: int) -> str:
+        """A cause in words; one that counts as present because nobody can read it says so."""
+        row = self.causes.rows[number]
+        for test in row.tests:
+            if not self.inputs.good[test.index]:
+                return f"device {self.site.points[test.index].device} is silent"
+        return row.text
+
     def _cut_text(self, bits: int) -> str:
         """Which cause took these outputs away."""
         for number, row in enumerate(self.causes.rows):
             if self.causes.active[number] and row.blocks & bits:
-                return row.text
+                return self.cause_text(number)
         return "its device is silent"
 
     def tool_ms(self, facts: machine.Fill | machine.Water | machine.Seed) -> int:

@@ -88,9 +88,9 @@ class Unit:
             return f"{self.name} is {self.state}: {name} is not possible from there"
         against = self.line.causes.actions.get(self.name)
         if name in ("start", "unhold", "unsuspend", "reset") and against is not None:
-            return self.line.causes.rows[against[1]].text
+            return self.line.cause_text(against[1])
         if name == "clear" and against is not None and against[0] == "abort":
-            return self.line.causes.rows[against[1]].text
+            return self.line.cause_text(against[1])
         self.go(name, reason)
         return None
 
@@ -139,7 +139,7 @@ class Unit:
         """After the stations: requests, causes, then the state's own course."""
         against = self.line.causes.actions.get(self.name)
         if against is not None and self.line.polled:
-            self._ask(against[0], self.line.causes.rows[against[1]].text)
+            self._ask(against[0], self.line.cause_text(against[1]))
         if self.asked:
             action, reason = self.asked, self.asked_reason
             self.asked = self.asked_reason = ""
@@ -252,7 +252,10 @@ class Unit:
         raise NotImplementedError
 
     def why_waiting(self) -> tuple[bool, str]:
-        """(outside, text) of the wait nearest the unit's end; inside if no station can say."""
+        """(outside, text) of the wait nearest the unit's end; a trouble inside comes first."""
+        for part in self.parts:
+            if part.state in ("partial", "faulted"):
+                return False, self.line.alarms.text_of(part.name) or f"{part.name} is {part.state}"
         for part in self.parts:
             waiting = part.wait()
             if waiting is not None:

@@ -79,7 +79,7 @@ def _stuck(shift):
 def test_units_that_wait_for_each_other_say_so_with_lanes_crops_and_three_ways_out(shift):
     line = _stuck(shift)
     alarm = line.line.alarms.standing["mutual_wait"]
-    assert "rocket" in alarm.text and "green oakleaf" in alarm.text and "lanes 1" in alarm.text
+    assert "rocket" in alarm.text and "green oakleaf" in alarm.text and "lane 1" in alarm.text
     assert "change the crop" in alarm.do
     assert "skip" in alarm.do
     assert "advance a lane empty" in alarm.do
