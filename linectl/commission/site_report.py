@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from linectl.crop.check_site import check_site
+from linectl.commission.check_site import check_site
 from linectl.crop.site_takt import SiteTakt
 from linectl.errors import Finding
 from linectl.registers.budget import Budget, BusBudget

@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import pytest
 
-from linectl.crop.check_site import check_site
+from linectl.commission.check_site import check_site
 from linectl.errors import Finding
 
 CONFIG = Path(__file__).parents[2] / "config"

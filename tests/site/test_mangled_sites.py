@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from linectl.crop.check_site import check_site
+from linectl.commission.check_site import check_site
 
 CONFIG = Path(__file__).parents[2] / "config"
 FILES = ("site.yaml", "io.csv", "interlocks.yaml", "crops.yaml")
