@@ -13,7 +13,7 @@ from linectl.site.durations import parse_duration
 from linectl.site.load import load_site
 from linectl.site.scenario import Action
 
-CONFIG = Path(__file__).parents[2] / "config"
+CONFIG = Path(__file__).parents[1] / "config"
 site_of = cache(lambda name: load_site(CONFIG / name))
 
 
