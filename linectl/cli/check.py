@@ -9,11 +9,16 @@ from rich.text import Text
 
 from linectl.cli.app import AsJson, SiteFolder, app
 from linectl.cli.screen import heading, say, say_json, table
-from linectl.commission.site_report import ReactionRow, SiteReport, site_report
-from linectl.crop.site_takt import SiteTakt
+from linectl.commission.site_report import EyeRow, ReactionRow, SiteReport, site_report
+from linectl.crop.site_takt import DAY_MS, SiteTakt
 from linectl.errors import Finding
+from linectl.site.check_geometry import SEEN_TIMES
+from linectl.site.durations import format_duration
 
 WRONG = 1
+MINUTE_MS = 60_000
+EYES_SHOWN = 6
+"""Eyes that a person is shown: those nearest to missing a gutter."""
 EXAMPLE = """
 Example:
 
@@ -61,13 +66,14 @@ def print_report(report: SiteReport) -> None:
     say(table("bus|kind|>requests|>reads take|>writes take|>poll|fits", rows))
     _reactions(report.reactions)
     say(Text())
-    say(heading("Tools"), Text("where each switches, behind the point aimed at"))
+    say(heading("Tools:"), Text("where each switches, behind the point aimed at"))
     say(
         table(
             "station|>mean|>jitter",
             [[t.station, f"{t.mean_mm:.0f} mm", f"± {t.jitter_mm:.0f} mm"] for t in report.tools],
         )
     )
+    _eyes(report.eyes)
 
 
 def _findings(kind: str, found: Sequence[Finding]) -> None:
@@ -87,7 +93,7 @@ def _takt(takt: SiteTakt) -> None:
         f"asked {takt.takt_ms / 1000:.0f} s, possible {takt.possible_ms / 1000:.1f} s"
         f" (slowest: {takt.slowest.name})"
     )
-    say(heading("Takt"), Text(text))
+    say(heading("Takt:"), Text(text))
     rows = [
         [c.name, f"{c.cycle_ms / 1000:.1f} s", f"{c.gutters_per_hour:.0f}"] for c in takt.stations
     ]
@@ -96,7 +102,10 @@ def _takt(takt: SiteTakt) -> None:
     lanes = [[lane.name, f"{lane.gutters_per_hour:.0f}"] for lane in takt.lanes]
     lanes.append(["together", f"{takt.lanes_per_hour:.0f}"])
     say(table("lane|>gutters/h", lanes))
-    say(Text(f"at full takt a gutter stands {takt.residence_days:.3g} days"))
+    stands = f"{takt.residence_days:.3g} days"
+    if takt.residence_days < 1:
+        stands = format_duration(round(takt.residence_days * DAY_MS / MINUTE_MS) * MINUTE_MS)
+    say(Text(f"at full takt a gutter stands {stands}"))
 
 
 def _reactions(reactions: Sequence[ReactionRow]) -> None:
@@ -114,5 +123,25 @@ def _reactions(reactions: Sequence[ReactionRow]) -> None:
         for row in shown
     ]  # fmt: skip
     say(Text())
-    say(heading("Reactions"), Text("slowest cause of each effect, worst case; --json has them all"))
+    say(
+        heading("Reactions:"), Text("slowest cause of each effect, worst case; --json has them all")
+    )
     say(table("effect|cause|>worst|>allowed|in time", rows))
+
+
+def _eyes(eyes: Sequence[EyeRow]) -> None:
+    """The eyes with the slimmest margins, and all that could miss a gutter."""
+    shown = list(eyes[:EYES_SHOWN]) + [eye for eye in eyes[EYES_SHOWN:] if not eye.ok]
+    rows = [
+        [
+            eye.tag, f"{eye.shortest_ms:.0f} ms", f"{eye.worst_age_ms:.0f} ms",
+            f"{eye.margin:.1f} ×", "yes" if eye.ok else "NO",
+        ]
+        for eye in shown
+    ]  # fmt: skip
+    say(Text())
+    say(
+        heading("Eyes:"),
+        Text(f"the {len(rows)} slimmest margins of {len(eyes)}, at least {SEEN_TIMES} × is asked"),
+    )
+    say(table("eye|>shortest signal|>worst age|>margin|seen", rows))

@@ -12,8 +12,10 @@ from linectl.commission.check_site import check_site
 from linectl.crop.site_takt import SiteTakt
 from linectl.errors import Finding
 from linectl.registers.budget import Budget, BusBudget
+from linectl.site.check_geometry import SEEN_TIMES, shortest_signals
 from linectl.site.hardware import Point
 from linectl.site.interlocks import Effect
+from linectl.site.iolist import Row
 from linectl.site.load import read_sources
 from linectl.site.machine import Fill, Seed, Water
 from linectl.site.model import Site
@@ -50,6 +52,25 @@ class ToolRow:
 
 
 @dataclass(frozen=True)
+class EyeRow:
+    """How well an eye sees what passes it: its shortest pulse or gap against its worst age."""
+
+    tag: str
+    shortest_ms: float
+    worst_age_ms: float
+    """Poll cycle, read, delays and scan: how old the value can be when the line acts on it."""
+
+    @property
+    def margin(self) -> float:
+        """How many times its worst age the shortest signal lasts."""
+        return self.shortest_ms / self.worst_age_ms
+
+    @property
+    def ok(self) -> bool:
+        return self.margin >= SEEN_TIMES
+
+
+@dataclass(frozen=True)
 class SiteReport:
     """All that `check` says. `site` None: the files are wrong, and nothing else is known."""
 
@@ -61,6 +82,8 @@ class SiteReport:
     buses: tuple[BusBudget, ...] = ()
     reactions: tuple[ReactionRow, ...] = ()
     tools: tuple[ToolRow, ...] = ()
+    eyes: tuple[EyeRow, ...] = ()
+    """The slimmest margin first."""
 
     @property
     def ok(self) -> bool:
@@ -101,6 +124,15 @@ class SiteReport:
                 {"station": t.station, "mean_mm": t.mean_mm, "jitter_mm": t.jitter_mm}
                 for t in self.tools
             ],
+            "eyes": [
+                {
+                    "tag": eye.tag,
+                    "shortest_ms": eye.shortest_ms,
+                    "worst_age_ms": eye.worst_age_ms,
+                    "ok": eye.ok,
+                }
+                for eye in self.eyes
+            ],
         }
 
 
@@ -113,10 +145,13 @@ def site_report(folder: str | os.PathLike[str]) -> SiteReport:
     budget = Budget(site)
     needs = needs_of(site.file)
     reactions = tuple(_reactions(site, budget, needs))
-    trees = read_sources(Path(folder), []).trees
+    eyes = tuple(sorted(_eyes(site, budget), key=lambda eye: (eye.margin, eye.tag)))
+    sources = read_sources(Path(folder), [])
+    trees = sources.trees
     found = [
         *_slow_buses(budget, trees["site.yaml"]),
         *_late(reactions, trees["interlocks.yaml"]),
+        *_missed(eyes, sources.rows),
     ]
     return SiteReport(
         str(folder),
@@ -127,6 +162,7 @@ def site_report(folder: str | os.PathLike[str]) -> SiteReport:
         tuple(budget.buses.values()),
         reactions,
         tuple(_tools(site, budget)),
+        eyes,
     )
 
 
@@ -206,6 +242,27 @@ def _late(reactions: Iterable[ReactionRow], tree: Node) -> Iterable[Finding]:
             )
             hint = "poll faster, move the point to a faster bus, or shorten the delay"
             yield _at(tree, ("matrix", row.cause), text, hint)
+
+
+def _eyes(site: Site, budget: Budget) -> Iterable[EyeRow]:
+    """Every eye whose shortest signal follows from lengths and speeds."""
+    shortest = shortest_signals(site.file.stations, site.file.lanes, site.file.gutter.length_mm)
+    for tag, ms in shortest:
+        point = site.points[site.tags[tag]]
+        delay_ms = max(point.on_delay_ms, point.off_delay_ms)
+        yield EyeRow(tag, ms, budget.worst_age_ms(point) + delay_ms + site.file.scan_ms)
+
+
+def _missed(eyes: Iterable[EyeRow], rows: Iterable[Row]) -> Iterable[Finding]:
+    lines = {row.tag: row for row in rows}
+    for eye in eyes:
+        if not eye.ok:
+            text = (
+                f"its shortest pulse or gap is {eye.shortest_ms:.0f} ms, under twice its worst"
+                f" age of {eye.worst_age_ms:.0f} ms on this bus (poll, read, delays, scan)"
+            )
+            hint = "poll its bus faster, shorten the delay, or slow the motion"
+            yield lines[eye.tag].finding("", text, hint)
 
 
 def _tools(site: Site, budget: Budget) -> Iterable[ToolRow]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from linectl.site import (
     check_addresses,
+    check_devices,
     check_geometry,
     check_interlocks,
     check_lanes,
@@ -18,6 +19,7 @@ CHECKS = (
     check_names.check,
     check_tags.check,
     check_addresses.check,
+    check_devices.check,
     check_outputs.check,
     check_timers.check,
     check_geometry.check,

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 
 from linectl.site.draft import Draft, Findings
-from linectl.site.machine import Conveyor, Fill, Seed, Water
+from linectl.site.machine import Conveyor, Fill, Lane, Seed, Station, Water
 from linectl.site.motions import run_on_mm
 
 JOINT_SHARE = 0.6
 """Share of a joint's belt time in which the joint is covered (from 20 % to 80 % of the way)."""
+SEEN_TIMES = 2
+"""An eye's shortest pulse and gap must last this many times its worst age."""
 
 
 def check(draft: Draft, say: Findings) -> None:
@@ -62,17 +64,19 @@ def _reaction_ms(draft: Draft) -> int:
     return sum(polls[-1:]) + sum(polls[:1]) + (draft.scan_ms or 0)
 
 
-def shortest_signals(draft: Draft, gutter_mm: int) -> Iterator[tuple[str, float]]:
+def shortest_signals(
+    stations: Mapping[str, Station], lanes: Iterable[Lane], gutter_mm: int
+) -> Iterator[tuple[str, float]]:
     """(tag, ms) of each eye: its shortest pulse or gap, from lengths, speeds and belt times.
 
     Between two gutters of a conveyor lies at least what a zone is longer than a gutter.
     """
-    for name, station in draft.stations.items():
+    for name, station in stations.items():
         if isinstance(station, Conveyor) and station.length_mm > gutter_mm:
             shortest_mm = min(gutter_mm, station.length_mm - gutter_mm)
             for eye in ("entry_eye", "exit_eye"):
                 yield f"{name}.{eye}", shortest_mm / station.speed_mm_s * 1000
-    for lane in draft.lanes.values():
+    for lane in lanes:
         for transfer in lane.transfers:
             names = ("joint_clear",) if transfer.kind == "level" else ("low_clear", "high_clear")
             for eye in names:
@@ -80,8 +84,11 @@ def shortest_signals(draft: Draft, gutter_mm: int) -> Iterator[tuple[str, float]
 
 
 def _eyes(draft: Draft, say: Findings, gutter_mm: int) -> None:
-    """An eye must be seen twice within its shortest pulse and its shortest gap."""
-    shortest = dict(shortest_signals(draft, gutter_mm))
+    """An eye must be seen twice within its shortest pulse and its shortest gap.
+
+    The wire's own time is not known here: `check` holds the eyes to it afterwards.
+    """
+    shortest = dict(shortest_signals(draft.stations, draft.lanes.values(), gutter_mm))
     for row, point in draft.points:
         device = draft.devices.get(point.device)
         bus = draft.buses.get(device.bus) if device else None
@@ -89,7 +96,7 @@ def _eyes(draft: Draft, say: Findings, gutter_mm: int) -> None:
             continue
         filter_ms = max(point.on_delay_ms, point.off_delay_ms)
         age_ms = bus.poll_ms + filter_ms + (draft.scan_ms or 0)
-        if shortest[point.tag] < 2 * age_ms:
+        if shortest[point.tag] < SEEN_TIMES * age_ms:
             text = (
                 f"its shortest pulse or gap is {shortest[point.tag]:.0f} ms, under twice its "
                 f"worst age of {age_ms} ms (poll {bus.poll_ms}, delays {filter_ms}, scan)"

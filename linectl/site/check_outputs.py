@@ -7,12 +7,10 @@ from linectl.site.hardware import Point
 from linectl.site.iolist import Row
 
 _ONLY_OUTPUTS = ("on_loss", "holds_load", "device_watchdog_ms", "cut_by", "safe")
-_REFRESHES_IN_WATCHDOG = 2
-"""A watchdog must outlast one lost refresh, or a single lost frame drops the outputs."""
 
 
 def check(draft: Draft, say: Findings) -> None:
-    """Safety columns of every output, watchdog against its zone and device, refresh in time."""
+    """Safety columns of every output, and its watchdog against its zone and device."""
     for row, point in draft.points:
         if point.direction == "out":
             _columns(draft, row, point, say)
@@ -21,15 +19,6 @@ def check(draft: Draft, say: Findings) -> None:
                 if column in row.cells:
                     text = "is an input; this column is for outputs"
                     say.errors.append(row.finding(column, text, "leave the cell empty"))
-    for name, device in draft.devices.items():
-        least = device.refresh_ms * _REFRESHES_IN_WATCHDOG
-        if device.watchdog_ms is not None and device.watchdog_ms < least:
-            text = (
-                f"{device.refresh_ms} ms is too slow for the device's watchdog of "
-                f"{device.watchdog_ms} ms: one lost refresh would drop its outputs"
-            )
-            hint = f"at most {device.watchdog_ms // _REFRESHES_IN_WATCHDOG}ms"
-            say.errors.append(draft.site(("devices", name, "refresh"), text, hint))
 
 
 def _columns(draft: Draft, row: Row, point: Point, say: Findings) -> None:

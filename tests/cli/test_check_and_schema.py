@@ -29,10 +29,10 @@ def test_a_good_site_is_said_to_be_good_with_all_that_was_promised(linectl):
 
 
 @pytest.mark.parametrize("site", ["fennmark", "small", "one_run", "counter_flow"])
-def test_a_person_reads_takt_buses_reactions_and_tools(linectl, site):
+def test_a_person_reads_takt_buses_reactions_tools_and_eyes(linectl, site):
     said = linectl("check", f"config/{site}")
     assert said.code == 0
-    for part in ("Takt asked", "slowest: ", "Buses", "Reactions", "Tools", "gutters/h"):
+    for part in ("Takt: asked", "slowest: ", "Buses", "Reactions", "Tools", "Eyes", "gutters/h"):
         assert part in said.out
 
 

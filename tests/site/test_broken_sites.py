@@ -139,6 +139,11 @@ BREAKS = [
     Break("refresh too slow", "site.yaml", f"unit: 12, {SLOW}400ms", f"unit: 12, {SLOW}900ms",
           "refresh: 900ms",
           "devices.belts_harvest.refresh", "one lost refresh would drop its outputs"),
+    Break("watchdog acts before the silence is known", "site.yaml",
+          "unit: 12, silent_after: 400ms, watchdog: 1s",
+          "unit: 12, silent_after: 1s, watchdog: 1s", "unit: 12, silent_after: 1s",
+          "devices.belts_harvest.silent_after", "before the line knows that it was away",
+          "below 1s"),
     # times and lengths
     Break("time-out shorter than its motion", "site.yaml", "    press_timeout: 5s",
           "    press_timeout: 2s", "press_timeout: 2s", "stations.tamp.press_timeout",
@@ -213,3 +218,39 @@ def test_a_broken_site_gives_its_message_at_its_line(tmp_path: Path, case: Break
 def _is(found: Finding, file: str, line: int, case: Break) -> bool:
     same_place = (found.file, found.line, found.key) == (file, line, case.key)
     return same_place and case.says in found.message
+
+
+LAMPS = "  lamps: {bus: io, unit: 3, silent_after: 250ms, watchdog: 1s, refresh: 300ms}\n"
+
+
+def _with_lamps(tmp_path: Path, *moved: tuple[str, str]) -> Path:
+    """The small site with one device more, to which rows of the IO list are moved."""
+    folder = tmp_path / "small"
+    shutil.copytree(CONFIG / "small", folder)
+    site, io = folder / "site.yaml", folder / "io.csv"
+    text = site.read_text(encoding="utf-8")
+    site.write_text(text.replace("  io_lanes: {", LAMPS + "  io_lanes: {"), encoding="utf-8")
+    text = io.read_text(encoding="utf-8")
+    for old, new in moved:
+        assert text.count(old) == 1
+        text = text.replace(old, new)
+    io.write_text(text, encoding="utf-8")
+    return folder
+
+
+BEACON = ("sowing.beacon,io_sower,coil,1,", "sowing.beacon,lamps,coil,1,")
+
+
+def test_a_device_with_outputs_and_no_input_is_refused_because_its_loss_would_be_unseen(
+    tmp_path: Path,
+) -> None:
+    (found,) = check_site(_with_lamps(tmp_path, BEACON)).errors
+    assert (found.file, found.key) == ("site.yaml", "devices.lamps")
+    assert "has outputs (sowing.beacon) and no input" in found.message
+    line = (tmp_path / "small" / "site.yaml").read_text(encoding="utf-8").splitlines()
+    assert "lamps:" in line[found.line - 1]
+
+
+def test_one_input_is_enough_to_miss_a_device(tmp_path: Path) -> None:
+    feedback = ("sowing.beacon_on,io_sower,discrete,6,", "sowing.beacon_on,lamps,discrete,6,")
+    assert check_site(_with_lamps(tmp_path, BEACON, feedback)).errors == ()
