@@ -125,10 +125,18 @@ class Carriage(Part):
 
     # the cycle ---------------------------------------------------------------------------------
 
+    def step(self, now: int) -> None:
+        """A unit that may move, and an empty board: now it is known that the grip holds nothing."""
+        moving = self.unit is not None and self.unit.moving
+        if self.untried and moving and self.line.inputs.off[self.aboard]:
+            self.untried = False
+            self.line.changed = True
+        super().step(now)
+
     def demand(self) -> int:
         bits = self._demands.get(self.state, 0)
         holding = (
-            self.untried
+            (self.untried and not self.gutter)
             or self.state in _HOLDING
             or (self.state == "faulted" and self.back in _HOLDING)
         )
@@ -166,7 +174,6 @@ class Carriage(Part):
                 )
             return
         self.act_at = NEVER
-        self.untried = False
         if not inputs.on[self.home]:
             self.go("stow", now + self.facts.gripper_timeout_ms)
             return
