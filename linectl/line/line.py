@@ -263,8 +263,8 @@ class Line:
     def _wet_due(self) -> int:
         limit = self.site.file.limits.wet_limit_ms
         wet = (self.gutters[part.gutter].wet_at for part in self.ends.wet_parts if part.gutter)
-        due = min((wet_at + limit for wet_at in wet if wet_at != NEVER), default=NEVER)
-        return due if due > self.now else NEVER
+        dues = (wet_at + limit for wet_at in wet if wet_at != NEVER)
+        return min((due for due in dues if due > self.now), default=NEVER)
 
     def _wet_limit(self, now: int) -> None:
         limit = self.site.file.limits.wet_limit_ms

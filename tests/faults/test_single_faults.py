@@ -10,6 +10,7 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 
 import pytest
+
 from linectl.site.faults import fault_kinds
 from linectl.site.load import load_site
 
