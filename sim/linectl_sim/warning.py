@@ -1,8 +1,8 @@
 """No motion of machinery that looked dead without the horn before it.
 
 A unit's zone in which nothing has moved for long, or which was cut or lost power, may only
-begin to move when its horn (by its feedback) has sounded for the start warning within the last
-ten seconds. Shared zones move for either unit: its horn, or its having begun properly, counts.
+begin to move when its horn (by its feedback) has sounded for the start warning, and it has not been
+quiet since for longer than the site lets a unit stand before it is suspended. Shared zones move for either unit: its horn, or its having begun properly, counts.
 """
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ from linectl_sim.machine import Machine
 if TYPE_CHECKING:
     from linectl_sim.auditor import Auditor
 
-HEARD_MS = 10_000
-"""How long a warning holds after it has ended."""
+HEARD_BEYOND_MS = 5_000
+"""A warned unit that has not moved is suspended, and warns anew, by its limit and this."""
 QUIET_BEYOND_MS = 60_000
 """A zone looks dead this long after its unit would have been suspended."""
 LONG_AGO = -(10**12)
@@ -30,6 +30,7 @@ class WarningWatch:
         self._kernel = machine.world.kernel
         file = machine.world.site.file
         self._warn_ms = file.limits.start_warning_ms
+        self._heard_ms = file.limits.suspend_after_ms + HEARD_BEYOND_MS
         self._quiet_ms = file.limits.suspend_after_ms + QUIET_BEYOND_MS
         self._names = list(file.zones)
         count = len(self._names)
@@ -98,4 +99,4 @@ class WarningWatch:
         if since is not None and now - since >= self._warn_ms:
             until = now
         cut = self._cut_at[zone]
-        return until >= now - HEARD_MS and (cut is None or until >= cut)
+        return until >= now - self._heard_ms and (cut is None or until >= cut)
