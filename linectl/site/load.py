@@ -92,7 +92,7 @@ def _checked(model: type[Model], tree: Node, errors: list[Finding]) -> Model | N
 
 def read_sources(folder: Path, findings: list[Finding]) -> Sources:
     """The files of the site and of those it extends, merged; what cannot be read is found."""
-    if not (folder / "site.yaml").exists():
+    if not any((folder / name).exists() for name in (*YAML_FILES, "io.csv")):
         findings.append(_no_site(folder))
         return Sources({name: empty(name) for name in YAML_FILES}, ())
     chain = _chain(folder, findings)
@@ -112,7 +112,7 @@ def read_sources(folder: Path, findings: list[Finding]) -> Sources:
 def _no_site(folder: Path) -> Finding:
     """One sentence for a folder that is none, or holds no site, instead of one for each file."""
     if folder.is_dir():
-        text, near = "holds no site.yaml, so it is not a site", _sites_in(folder)
+        text, near = "holds no file of a site", _sites_in(folder)
     elif folder.exists():
         text, near = "is a file; name the site's folder", None
     else:

@@ -103,7 +103,7 @@ def test_what_would_break_a_reader_is_one_finding_of_its_file(
     ("name", "says"),
     [
         ("smal", "there is no such folder"),
-        (".", "holds no site.yaml, so it is not a site"),
+        (".", "holds no file of a site"),
         ("small/io.csv", "is a file; name the site's folder"),
     ],
 )
