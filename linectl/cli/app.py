@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import tempfile
 import traceback
@@ -12,7 +13,7 @@ import typer
 
 from linectl import __version__
 from linectl.cli.screen import complain
-from linectl.errors import LinectlError, SiteError, Unreachable
+from linectl.errors import LinectlError, SiteError, Unreachable, UsageError
 
 INTERRUPTED = 130
 DEFECT = 1
@@ -26,8 +27,24 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
+
+def _is_folder(site: Path) -> Path:
+    """A running controller is found by its site's folder: a mistyped one is wrong use."""
+    if not site.is_dir():
+        raise UsageError(f"{site}: there is no such folder; name the folder of a site")
+    return site
+
+
 SiteFolder = Annotated[
     Path, typer.Argument(metavar="SITE", help="The site's folder, such as config/fennmark.")
+]
+RunningSite = Annotated[
+    Path,
+    typer.Argument(
+        metavar="SITE",
+        help="The folder of a site whose controller runs.",
+        callback=_is_folder,
+    ),
 ]
 AsJson = Annotated[
     bool, typer.Option("--json", help="Print exactly one JSON object on standard output.")
@@ -66,6 +83,10 @@ def main() -> NoReturn:
         complain(str(error))
         sys.exit(error.exit_code)
     except KeyboardInterrupt:
+        sys.exit(INTERRUPTED)
+    except BrokenPipeError:
+        # Whoever reads the output (head, a pager) has seen enough; nothing may complain at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(INTERRUPTED)
     except OSError as error:
         complain(f"{error.filename or 'a file or port'}: {error.strerror or error}")

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 from rich.text import Text
 
-from linectl.cli.app import AsJson, SiteFolder, app
+from linectl.cli.app import AsJson, RunningSite, app
 from linectl.cli.screen import say, say_json
 from linectl.errors import UsageError
 from linectl.runtime.control import ask
@@ -29,7 +29,7 @@ Examples:
 
 @app.command(epilog=EXAMPLE)
 def command(
-    site: SiteFolder,
+    site: RunningSite,
     unit: Annotated[str, typer.Argument(metavar="UNIT", help="sowing, harvest, or line.")],
     name: Annotated[str, typer.Argument(metavar="NAME", help="What to do, such as start.")],
     argument: Annotated[

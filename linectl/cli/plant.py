@@ -11,8 +11,8 @@ from rich.text import Text
 from linectl.cli.app import AsJson, SiteFolder, app
 from linectl.cli.ending import until_signalled
 from linectl.cli.options import Lanes, Scenario, Seed
+from linectl.cli.outcome import will_be_written
 from linectl.cli.screen import heading, say, say_json, table
-from linectl.errors import UsageError
 from linectl.runtime.plant import open_server
 from linectl.runtime.standing import standing
 from linectl.site.load import load_site
@@ -45,8 +45,8 @@ def plant(
     loaded = load_site(site)
     serve = open_server()
     actions = () if scenario is None else load_scenario(scenario, loaded)
-    if file is not None and not file.parent.is_dir():
-        raise UsageError(f"{file}: there is no folder {file.parent}; make it first")
+    if file is not None:
+        will_be_written(file)
     with until_signalled() as ending:
         serve(
             loaded,

@@ -19,6 +19,7 @@ from linectl.cli.options import (
     Seed,
     Wire,
 )
+from linectl.cli.outcome import will_be_written
 from linectl.cli.screen import progress, say_json
 from linectl.cli.shift import print_shift
 from linectl.errors import UsageError
@@ -72,8 +73,8 @@ def rehearse(
         events=events,
     )
     for target in (events, report):
-        if target is not None and not target.parent.is_dir():
-            raise UsageError(f"{target}: there is no folder {target.parent}; make it first")
+        if target is not None:
+            will_be_written(target)
     if wire and (every_tick or ideal_bus):
         raise UsageError("--every-tick and --ideal-bus belong to virtual time: leave out --wire")
     with progress(f"rehearsing {loaded.name}", for_ms) as tell:

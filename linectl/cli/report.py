@@ -10,12 +10,12 @@ from linectl import __version__
 from linectl.cli.screen import clock, span
 from linectl.cli.shift import happening, short_waits, stoppages, wait_s
 from linectl.cli.timeline import WIDTH, timeline
-from linectl.errors import UsageError
+from linectl.errors import Unreachable
 from linectl.runtime.rehearsal import Options, Result
 
 
 def write_report(path: Path, result: Result, options: Options) -> None:
-    """Write the page. Raises UsageError if the file cannot be written."""
+    """Write the page. Raises Unreachable if the file cannot be written."""
     environment = Environment(
         loader=PackageLoader("linectl.cli", "pages"), autoescape=True, undefined=StrictUndefined
     )
@@ -34,4 +34,4 @@ def write_report(path: Path, result: Result, options: Options) -> None:
     try:
         path.write_text(page, encoding="utf-8")
     except OSError as error:
-        raise UsageError(f"{path}: cannot be written ({error.strerror})") from error
+        raise Unreachable(f"{path}: cannot be written ({error.strerror})") from error

@@ -10,6 +10,7 @@ import typer
 from rich.text import Text
 
 from linectl.cli.app import app
+from linectl.cli.outcome import will_be_written
 from linectl.cli.screen import say, say_json
 from linectl.errors import UsageError
 from linectl.site.complaints import nearest
@@ -43,6 +44,7 @@ def schema(
             raise UsageError(f"{into}: there is no such folder; make it first")
         for name in MODELS:
             path = into / name.replace(".yaml", ".schema.json")
+            will_be_written(path)
             path.write_text(json.dumps(make(name), indent=2) + "\n", encoding="utf-8")
             say(Text(str(path)))
         return

@@ -22,10 +22,17 @@ PIPE_COLUMNS = 120
 """Width when the output is no terminal, so that reasons are not cut into shreds."""
 
 
+class _Screen(Console):
+    """A console that says when its reader has gone, instead of ending with a code of its own."""
+
+    def on_broken_pipe(self) -> None:
+        raise BrokenPipeError
+
+
 def _console(stderr: bool) -> Console:
     stream = sys.stderr if stderr else sys.stdout
     width = None if stream.isatty() else PIPE_COLUMNS
-    return Console(stderr=stderr, markup=False, highlight=False, width=width)
+    return _Screen(stderr=stderr, markup=False, highlight=False, width=width)
 
 
 def say(*parts: Any) -> None:

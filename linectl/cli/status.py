@@ -7,7 +7,7 @@ from typing import Any
 
 from rich.text import Text
 
-from linectl.cli.app import AsJson, SiteFolder, app
+from linectl.cli.app import AsJson, RunningSite, app
 from linectl.cli.screen import heading, say, say_json, span, table
 from linectl.errors import UsageError
 from linectl.runtime.control import ask
@@ -20,7 +20,7 @@ Example:
 
 
 @app.command(epilog=EXAMPLE)
-def status(site: SiteFolder, as_json: AsJson = False) -> None:
+def status(site: RunningSite, as_json: AsJson = False) -> None:
     """Asks a running controller: units, their states and reasons, buses, alarms."""
     answer = ask(site, {"ask": "status"})
     if "error" in answer:

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 import typer
 from rich.text import Text
 
-from linectl.cli.app import AsJson, SiteFolder, app
+from linectl.cli.app import AsJson, RunningSite, app
 from linectl.cli.screen import heading, say, say_json, table
 from linectl.errors import UsageError
 from linectl.runtime.control import ask
@@ -26,7 +26,7 @@ Examples:
 
 @app.command(epilog=EXAMPLE)
 def why(
-    site: SiteFolder,
+    site: RunningSite,
     name: Annotated[
         str, typer.Argument(metavar="NAME", help="A station, lane, unit, or the tag of an output.")
     ],

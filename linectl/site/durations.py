@@ -9,6 +9,8 @@ _PART = re.compile(r"(\d+(?:\.\d+)?)(ms|[dhms])")
 _WHOLE = re.compile(r"(?:\d+(?:\.\d+)?(?:ms|[dhms]))+", re.ASCII)
 DURATION_PATTERN = f"^{_WHOLE.pattern}$"
 """For the JSON Schema."""
+DURATION_MS_MAX = 100_000_000 * 86_400_000
+"""A hundred million days: beyond it a number no longer counts single milliseconds."""
 
 
 def parse_duration(text: str) -> int:
@@ -17,6 +19,8 @@ def parse_duration(text: str) -> int:
     if not _WHOLE.fullmatch(text):
         raise ValueError(f"{text!r} is not a duration; write 250ms, 40s, 20m, 22m30s, 2h or 25d")
     total = sum(float(number) * _UNITS_MS[unit] for number, unit in _PART.findall(text))
+    if total > DURATION_MS_MAX:
+        raise ValueError(f"{text!r} is longer than a hundred million days")
     return round(total)
 
 

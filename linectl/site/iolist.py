@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
@@ -88,6 +89,16 @@ def read_rows(path: Path, name: str, findings: list[Finding]) -> list[Row]:
     head = text.partition("\n")[0]
     semicolons = head.count(";") > head.count(",")
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=";" if semicolons else ",")
+    try:
+        return _read(reader, name, semicolons, findings)
+    except csv.Error as error:
+        text_ = f"cannot be read as CSV: {error}"
+        findings.append(Finding(name, max(reader.line_num, 1), "file", text_, "save it anew"))
+        return []
+
+
+def _read(reader: Any, name: str, decimal_comma: bool, findings: list[Finding]) -> list[Row]:
+    """Header and rows. Raises csv.Error, such as for a cell that never ends."""
     header = [cell.strip() for cell in next(reader, [])]
     _check_header(header, name, findings)
     rows = []
@@ -101,7 +112,7 @@ def read_rows(path: Path, name: str, findings: list[Finding]) -> list[Row]:
             text_ = f"has {len(stripped)} cells, the header has {len(header)}"
             findings.append(Finding(name, line, stripped[0] or "tag", text_, "quote the note"))
         pairs = {key: cell for key, cell in zip(header, stripped, strict=False) if cell}
-        rows.append(Row(name, line, pairs, decimal_comma=semicolons))
+        rows.append(Row(name, line, pairs, decimal_comma=decimal_comma))
     return rows
 
 
@@ -212,9 +223,13 @@ def _value(column: str, cell: str, decimal_comma: bool) -> object:
             raise ValueError(f"{cell!r} is not a whole number") from None
     if column in _REAL:
         try:
-            return float(cell.replace(",", ".") if decimal_comma else cell)
+            number = float(cell.replace(",", ".") if decimal_comma else cell)
         except ValueError:
-            raise ValueError(f"{cell!r} is not a number") from None
+            point = f"; write {cell.replace(',', '.')}" if cell.count(",") == 1 else ""
+            raise ValueError(f"{cell!r} is not a number{point}") from None
+        if not math.isfinite(number):
+            raise ValueError(f"{cell!r} is not a number that can be counted with")
+        return number
     if column in _TRUTH:
         if cell.lower() in _YES | _NO:
             return cell.lower() in _YES

@@ -92,6 +92,9 @@ def _checked(model: type[Model], tree: Node, errors: list[Finding]) -> Model | N
 
 def read_sources(folder: Path, findings: list[Finding]) -> Sources:
     """The files of the site and of those it extends, merged; what cannot be read is found."""
+    if not any((folder / name).exists() for name in (*YAML_FILES, "io.csv")):
+        findings.append(_no_site(folder))
+        return Sources({name: empty(name) for name in YAML_FILES}, ())
     chain = _chain(folder, findings)
     trees: dict[str, Node] = {}
     rows: list[Row] = []
@@ -104,6 +107,17 @@ def read_sources(folder: Path, findings: list[Finding]) -> Sources:
         if last and depth:
             _drop_extends(trees)
     return Sources(trees, tuple(rows))
+
+
+def _no_site(folder: Path) -> Finding:
+    """One sentence for a folder that is none, or holds no site, instead of one for each file."""
+    if folder.is_dir():
+        text, near = "holds no file of a site", _sites_in(folder)
+    elif folder.exists():
+        text, near = "is a file; name the site's folder", None
+    else:
+        text, near = "there is no such folder", _sites_in(folder.parent)
+    return Finding(str(folder), 1, "site", text, near)
 
 
 def _chain(folder: Path, findings: list[Finding]) -> list[tuple[Path, Node]]:

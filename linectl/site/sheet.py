@@ -21,6 +21,15 @@ TreePath = tuple[Key, ...]
 
 _KEPT_TEXTS = 64
 """Parsed texts kept in memory: the files of a few sites."""
+_CHARACTERS_MAX = 4_000_000
+"""Of one file; the largest site written so far has a hundredth of it."""
+_NODES_MAX = 200_000
+"""Keys and values in one file. A dozen lines of aliases to aliases stand for thousands of millions,
+and would fill the memory before any check could see them."""
+
+
+class _Overlong(Exception):
+    """The text stands for more values than a site's file can hold."""
 
 
 @dataclass(frozen=True)
@@ -90,6 +99,10 @@ def read_yaml(
         message = f"is not UTF-8 text (byte {error.start})"
         findings.append(Finding(name, 1, "file", message, "save it as UTF-8"))
         return empty(name)
+    if len(text) > _CHARACTERS_MAX:
+        message = f"has {len(text)} characters, more than any such file needs"
+        findings.append(Finding(name, 1, "file", message, "is it the right file?"))
+        return empty(name)
     tree, finding = _parsed(text, name, listed)
     if finding is not None:
         findings.append(finding)
@@ -101,14 +114,20 @@ def _parsed(text: str, name: str, listed: bool) -> tuple[Node, Finding | None]:
     """The tree of a text; kept, because the parser that knows lines is a slow one."""
     try:
         data = YAML(typ="rt").load(text)
+        if isinstance(data, CommentedSeq if listed else CommentedMap):
+            return _node(data, name, 1, iter(range(_NODES_MAX))), None
     except DuplicateKeyError as error:
         return empty(name), _duplicate(error, name)
     except MarkedYAMLError as error:
         return empty(name), _broken(error, name)
     except YAMLError as error:
-        return empty(name), Finding(name, 1, "file", f"is not YAML: {error}")
-    if isinstance(data, CommentedSeq if listed else CommentedMap):
-        return _node(data, name, 1), None
+        said = str(error).splitlines()[0]  # the other lines name positions of its own
+        return empty(name), Finding(name, 1, "file", f"is not YAML: {said}")
+    except (_Overlong, RecursionError):
+        message = "stands for more values, or deeper ones, than any such file needs"
+        return empty(name), Finding(name, 1, "file", message, "write it without aliases (&, *)")
+    except ValueError as error:  # a number or date that Python itself will not read
+        return empty(name), Finding(name, 1, "file", f"a value cannot be read: {error}")
     wanted = "a list, one entry a line" if listed else "a mapping of keys to values"
     message = "holds no keys" if data is None else f"must be {wanted}"
     return empty(name), Finding(name, 1, "file", message)
@@ -126,18 +145,21 @@ def _broken(error: MarkedYAMLError, name: str) -> Finding:
     return Finding(name, line, "file", f"is not YAML: {error.problem or error.context}")
 
 
-def _node(data: Any, file: str, line: int) -> Node:
+def _node(data: Any, file: str, line: int, budget: Iterator[int]) -> Node:
+    """The node of what the loader gave. Raises _Overlong when `budget` is used up."""
+    if next(budget, None) is None:
+        raise _Overlong
     if isinstance(data, CommentedMap):
         lines = data.lc.data or {}
         pairs = {
-            str(key): _node(value, file, lines[key][0] + 1 if key in lines else line)
+            str(key): _node(value, file, lines[key][0] + 1 if key in lines else line, budget)
             for key, value in data.items()
         }
         return Node(pairs, file, line)
     if isinstance(data, CommentedSeq):
         marks = data.lc.data or {}
         items = [
-            _node(value, file, marks[place][0] + 1 if place in marks else line)
+            _node(value, file, marks[place][0] + 1 if place in marks else line, budget)
             for place, value in enumerate(data)
         ]
         return Node(items, file, line)

@@ -78,7 +78,7 @@ def test_commands_that_need_a_good_site_show_its_errors_and_start_nothing(linect
 def test_a_folder_that_is_no_site_is_named(linectl):
     said = linectl("check", "config/nowhere")
     assert said.code == 1
-    assert "site.yaml" in said.out
+    assert "config/nowhere:1: site: there is no such folder" in said.out
 
 
 @pytest.mark.parametrize("file", ["site.yaml", "crops.yaml", "interlocks.yaml"])

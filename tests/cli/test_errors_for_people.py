@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
 from linectl.errors import DeviceRefused, LinectlError, Silent, UsageError
+
+ROOT = Path(__file__).parents[2]
 
 
 @pytest.fixture
@@ -56,6 +60,34 @@ def test_a_defect_of_ours_keeps_its_traceback_in_a_file(ends_with, monkeypatch, 
     assert "Traceback" not in said.err
     (named,) = re.findall(r"\S+linectl-defect-\S+\.txt", said.err)
     assert "ZeroDivisionError: division by zero" in Path(named).read_text()
+
+
+@pytest.mark.parametrize("command", [("status",), ("why", "fill"), ("command", "sowing", "start")])
+def test_a_folder_that_is_none_is_wrong_use_of_what_asks_a_controller(linectl, command):
+    name, *rest = command
+    said = linectl(name, "config/nowhere", *rest)
+    assert (said.code, said.out) == (2, "")
+    assert "config/nowhere: there is no such folder" in said.err
+
+
+def test_a_reader_that_has_seen_enough_ends_a_command_without_a_word():
+    command = f"{sys.executable} -m linectl.cli check config/fennmark"
+    with subprocess.Popen(
+        command.split(), cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    ) as run:
+        assert run.stdout is not None and run.stderr is not None
+        run.stdout.close()  # before the first line
+        assert run.stderr.read() == b""
+        assert run.wait(30) == 130
+
+
+def test_a_file_that_will_be_written_at_the_end_is_left_alone_until_then(linectl, tmp_path):
+    kept, new = tmp_path / "kept.html", tmp_path / "new.jsonl"
+    kept.write_text("of yesterday")
+    arguments = ("--report", kept, "--events", new, "--scenario", "nowhere.yaml")
+    assert linectl("rehearse", "config/small", *arguments).code == 1
+    assert kept.read_text() == "of yesterday"
+    assert not new.exists()
 
 
 def test_an_unknown_command_is_wrong_use(linectl):

@@ -91,8 +91,3 @@ def test_a_missing_file_is_one_finding_and_not_a_hundred(tmp_path: Path, file: s
     errors = read_site(folder).errors
     assert [(f.file, f.key) for f in errors] == [(file, "file")]
     assert "cannot be read" in errors[0].message
-
-
-def test_a_folder_that_is_no_site_says_so_for_each_file(tmp_path: Path) -> None:
-    errors = read_site(tmp_path / "nowhere").errors
-    assert {f.file for f in errors} == {"site.yaml", "io.csv", "interlocks.yaml", "crops.yaml"}
