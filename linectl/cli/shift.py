@@ -88,6 +88,10 @@ def _takt(result: Result) -> None:
         text += f", achieved {achieved:.1f} s outside the waits: {share:.0%} of the possible"
     say(Text())
     say(heading("Takt"), Text(text))
+    throughput = result.get("throughput")
+    if throughput is not None:
+        text = f"{throughput:.1%} of (time − sowing's waits) ÷ slowest station"
+        say(heading("Throughput"), Text(text))
 
 
 def stoppages(result: Result) -> list[dict[str, Any]]:

@@ -14,11 +14,15 @@ if TYPE_CHECKING:
 
 
 def lanes_text(lanes: Sequence[Lane]) -> str:
-    """`lane 2`, `lanes 1, 4`, or `no lane`."""
+    """`lane 2`, `lanes 1, 4`, `lanes 1–6`, or `no lane`."""
     if not lanes:
         return "no lane"
-    numbers = ", ".join(str(lane.id) for lane in lanes)
-    return f"lane {numbers}" if len(lanes) == 1 else f"lanes {numbers}"
+    ids = [lane.id for lane in lanes]
+    if len(ids) == 1:
+        return f"lane {ids[0]}"
+    if len(ids) > 2 and ids == list(range(ids[0], ids[-1] + 1)):
+        return f"lanes {ids[0]}–{ids[-1]}"
+    return f"lanes {', '.join(map(str, ids))}"
 
 
 class LaneBook:
