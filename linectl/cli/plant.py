@@ -11,7 +11,7 @@ from rich.text import Text
 from linectl.cli.app import AsJson, SiteFolder, app
 from linectl.cli.ending import until_signalled
 from linectl.cli.options import Lanes, Scenario, Seed
-from linectl.cli.outcome import will_be_written
+from linectl.cli.writable import will_be_written
 from linectl.cli.screen import heading, say, say_json, table
 from linectl.runtime.plant import open_server
 from linectl.runtime.standing import standing

@@ -19,7 +19,7 @@ from linectl.cli.options import (
     Seed,
     Wire,
 )
-from linectl.cli.outcome import will_be_written
+from linectl.cli.writable import will_be_written
 from linectl.cli.screen import progress, say_json
 from linectl.cli.shift import print_shift
 from linectl.errors import UsageError

@@ -10,7 +10,7 @@ import typer
 from rich.text import Text
 
 from linectl.cli.app import app
-from linectl.cli.outcome import will_be_written
+from linectl.cli.writable import will_be_written
 from linectl.cli.screen import say, say_json
 from linectl.errors import UsageError
 from linectl.site.complaints import nearest
