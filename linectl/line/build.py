@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from linectl.line import sower
-from linectl.line.carriage import Carriage, Infeed, Outfeed
+from linectl.line.carriage import Carriage
 from linectl.line.causes import Cause
 from linectl.line.conveyor import Conveyor
 from linectl.line.harvest import TurnOut
@@ -15,6 +15,7 @@ from linectl.line.lane import Lane
 from linectl.line.part import Part
 from linectl.line.permissives import device_rows, structural_rows
 from linectl.line.rows import site_rows
+from linectl.line.trips import Infeed, Outfeed
 from linectl.line.units import Harvest, Sowing
 from linectl.site import machine
 from linectl.site.model import Site

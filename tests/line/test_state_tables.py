@@ -5,12 +5,12 @@ from __future__ import annotations
 import pytest
 from transitions import Machine
 
-from linectl.line import build, carriage, harvest, lane, sower
+from linectl.line import build, harvest, lane, sower, trips
 from linectl.line.tables import table
 
 PARTS = [
     sower.Magazine, sower.Fill, sower.Tamp, sower.Water, sower.Seed, sower.Turn,
-    carriage.Infeed, carriage.Outfeed, harvest.TurnOut, lane.Lane,
+    trips.Infeed, trips.Outfeed, harvest.TurnOut, lane.Lane,
 ]  # fmt: skip
 
 
