@@ -140,6 +140,9 @@ class Attendant:
             if part.upstream.gutter and part.upstream.state in ("done", "faulted"):
                 plant.do("take out", part.upstream.name)
                 self._act("", "removed", part.upstream.name)
+        elif part.fault == "early" and plant.machine.world.points.truth[part.entry]:
+            plant.do("take out", part.upstream.name)
+            self._act("", "removed", part.name)
         elif part.fault == "no_feed" and plant.places()["magazine"] is None:
             self._act("", "removed", part.name)
         elif part.fault == "handover" and not any(

@@ -31,6 +31,9 @@ BELT_MS = 400
 """A belt that stands this long under a running tool is a fault."""
 STRAY_MS = 2_000
 """An eye lit over an empty zone for this long is a fault."""
+EARLY_MM = 35
+"""A gutter at the entry eye this much before its distance says is none. Standing heads differ by
+less: starts and stops are seen late by much the same. Less than a tool's lead."""
 
 Tool = Fill | Water | Seed
 
@@ -59,7 +62,7 @@ class Conveyor(Part):
     RESTING = frozenset(("empty", "done", "partial", "faulted"))
     SEEK = "seeking"
     """Where a gutter out of the exit eye's sight is looked for: the belt brings it there."""
-    FIELDS = (*Part.FIELDS, "seen_at")
+    FIELDS = (*Part.FIELDS, "seen_at", "astray")
 
     upstream: Conveyor | None
     downstream: Part | None
@@ -73,6 +76,8 @@ class Conveyor(Part):
         self.downstream = None
         self.seen_at = NEVER
         """When the entry eye came on; NEVER after an interruption: no length can be told."""
+        self.astray = False
+        """The gutter here was interrupted: where exactly its head stands is not known."""
         self.entry = io[f"{name}.entry_eye"]
         self.exit = io[f"{name}.exit_eye"]
         self.running = io[f"{name}.running"]
@@ -129,8 +134,20 @@ class Conveyor(Part):
                 f"look for a gutter at {self.name} and clean the eye; correct the place; unhold",
             )
 
+    def _asked(self, now: int) -> None:
+        super()._asked(now)
+        if self.state == "entering" and self.upstream is not None and not self.upstream.astray:
+            self.act_at = now + self.earliest_ms()
+
     def _entering(self, now: int) -> None:
         if self.line.inputs.on[self.entry]:
+            if now < self.act_at < NEVER:
+                self.fail(
+                    "early",
+                    f"{self.name}: entry eye lit before a gutter could be there",
+                    f"clean the eye of {self.name}, look where the gutter is; unhold",
+                )
+                return
             self.seen_at = now
             self.go("seen", now + self.timeout("leading"))
             self.act_at = now + self.tool_delay_ms()
@@ -169,6 +186,7 @@ class Conveyor(Part):
         up = self.upstream
         if up is not None:
             up.gutter = 0
+            up.astray = False
             up.go("given")
         self.seen_at = NEVER
         self.go("cleared", now + self.timeout("settling"))
@@ -243,6 +261,12 @@ class Conveyor(Part):
 
     # times -------------------------------------------------------------------------------------
 
+    def earliest_ms(self) -> int:
+        """From the start of the belts until the gutter's head can be at the entry eye."""
+        up = self.upstream.facts if self.upstream is not None else self.facts
+        way_mm = up.length_mm - up.exit_eye_mm + self.facts.entry_eye_mm
+        return (way_mm - EARLY_MM) * 1000 // self.facts.speed_mm_s
+
     def tool_delay_ms(self) -> int:
         """From the entry eye to the tool, for a zone that has one."""
         return NEVER >> 1
@@ -268,6 +292,14 @@ class Conveyor(Part):
             return rest_mm * 1000 // facts.speed_mm_s + SETTLE_SLACK_MS
         return facts.travel_timeout_ms
 
+    def resume(self, now: int) -> None:
+        """An entry eye that lit too early must be seen dark before anything relies on it."""
+        if self.fault == "early" and not self.line.inputs.off[self.entry]:
+            return
+        if self.gutter and (self.state == "faulted" or not self.resting()):
+            self.astray = True
+        super().resume(now)
+
     def pause(self, now: int) -> None:
         super().pause(now)
         self.seen_at = NEVER
@@ -292,9 +324,11 @@ class Conveyor(Part):
     def removed(self) -> int:
         """A person has taken the gutter away; returns its id. The zone is empty."""
         gutter, self.gutter = self.gutter, 0
+        self.astray = False
         up = self.upstream
         if up is not None and up.state == "giving":
             up.gutter = 0
+            up.astray = False
             up.go("given")
         self.back = ""
         self.fault = ""

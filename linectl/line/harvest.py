@@ -109,7 +109,13 @@ class TurnOut(Part):
             self.act_at = NEVER
 
     def _turning(self, now: int) -> None:
-        if self.line.inputs.on[self.at_0]:
+        if self.line.inputs.off[self.centred]:
+            self.fail(
+                "centred",
+                f"{self.name}: the gutter does not lie centred on the table",
+                f"look at {self.name}: move the gutter true, clean the eye; then unhold",
+            )
+        elif self.line.inputs.on[self.at_0]:
             self.go("offer")
         elif now >= self.due:
             self._lost("turn", "turntable at 0°")

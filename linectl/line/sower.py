@@ -83,6 +83,12 @@ class Magazine(Conveyor):
         elif now >= self.due:
             self._fail_missing("no_feed", "a gutter on the belt and the gate home")
 
+    def resume(self, now: int) -> None:
+        """A gutter that lies on the belt was dropped, whatever the gate's switch says: no other."""
+        if self.back == "opening" and not self.line.inputs.off[self.exit]:
+            self.back = "closing"
+        super().resume(now)
+
     def timeout(self, state: str) -> int:
         return (
             self.facts.gate_timeout_ms
@@ -430,14 +436,19 @@ class Turn(Conveyor):
             if not stands:
                 self._fail_missing("runs_on", "the belt's standstill")
                 return
-            self.fail(
-                "centred",
-                f"{self.name}: the gutter does not lie centred on the turntable",
-                f"look at {self.name}: move the gutter true, clean the eye; then unhold",
-            )
+            self._fail_centred()
+
+    def _fail_centred(self) -> None:
+        self.fail(
+            "centred",
+            f"{self.name}: the gutter does not lie centred on the turntable",
+            f"look at {self.name}: move the gutter true, clean the eye; then unhold",
+        )
 
     def _turning(self, now: int) -> None:
-        if self.line.inputs.on[self.at_90]:
+        if self.line.inputs.off[self.centred]:
+            self._fail_centred()  # it reaches over the table's edge: no further turn
+        elif self.line.inputs.on[self.at_90]:
             self.go("offer")
         elif now >= self.due:
             self._fail_missing("turn", "turntable at 90°")

@@ -113,7 +113,8 @@ class Row:
         if self.fault == "stroke_short" and self.stroke.direction > 0:
             self.stroke.stick(SHORT_AT)
         elif self.fault == "one_run_only" and self.stroke.moving:
-            self._shift = max(self._shift, self.stroke.position())
+            if self.stroke.direction > 0:  # going back, the fingers leave the row where it is
+                self._shift = max(self._shift, self.stroke.position())
             self.stroke.drive(0)
 
     def set_straight(self) -> None:
