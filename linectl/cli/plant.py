@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -11,8 +12,8 @@ from rich.text import Text
 from linectl.cli.app import AsJson, SiteFolder, app
 from linectl.cli.ending import until_signalled
 from linectl.cli.options import Lanes, Scenario, Seed
-from linectl.cli.writable import will_be_written
 from linectl.cli.screen import heading, say, say_json, table
+from linectl.cli.writable import will_be_written
 from linectl.runtime.plant import open_server
 from linectl.runtime.standing import standing
 from linectl.site.load import load_site
@@ -52,8 +53,8 @@ def plant(
             loaded,
             seed,
             ending,
-            announce=say_json if as_json else _announce,
-            endpoints_file=file,
+            announce=say_json if as_json else partial(_announce, site),
+            endpoints_file=None if file is None else file.absolute(),
             slots=standing(loaded, lanes),
             actions=[
                 (a.at_ms, a.verb, a.part, dict(a.options)) for a in actions if a.verb != "command"
@@ -61,7 +62,7 @@ def plant(
         )
 
 
-def _announce(endpoints: dict[str, Any]) -> None:
+def _announce(site: Path, endpoints: dict[str, Any]) -> None:
     say(heading(f"{endpoints['site']}:"), Text("every device answers; Ctrl-C ends it"))
     rows = [
         [
@@ -74,4 +75,5 @@ def _announce(endpoints: dict[str, Any]) -> None:
         for row in endpoints["endpoints"]
     ]
     say(table("bus|device|>unit|kind|where", rows))
-    say(Text(f"linectl run … --at {endpoints['file']}"))
+    say(Text("To control it, from another terminal, with the same --lanes:"), soft_wrap=True)
+    say(Text(f"  linectl run {site} --at {endpoints['file']}"), soft_wrap=True)

@@ -19,9 +19,9 @@ from linectl.cli.options import (
     Seed,
     Wire,
 )
-from linectl.cli.writable import will_be_written
 from linectl.cli.screen import progress, say_json
 from linectl.cli.shift import print_shift
+from linectl.cli.writable import will_be_written
 from linectl.errors import UsageError
 from linectl.runtime.rehearsal import Options, Progress, Result
 from linectl.site.load import load_site

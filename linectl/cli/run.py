@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
+from rich.text import Text
 
 from linectl.cli.app import AsJson, SiteFolder, app
 from linectl.cli.ending import until_signalled
 from linectl.cli.options import Lanes
-from linectl.cli.screen import say_json
+from linectl.cli.screen import say, say_json
 from linectl.cli.status import print_status
 from linectl.field.wiring import read_endpoints
 from linectl.runtime.live import control_site
@@ -41,6 +44,8 @@ def run(
 ) -> None:
     """Controls the line on its field devices.
 
+    Says what it controls, then a line for each change of a unit or a bus. Ctrl-C ends it.
+
     A new ledger is told what stands in the lanes by --lanes. Nothing moves until a person resets
     and starts a unit: see `linectl command --help`. When it ends, outputs are safe before it
     goes. It is not a safety function: see SAFETY.md.
@@ -53,6 +58,28 @@ def run(
             ledger=str(ledger or site / LEDGER),
             reach=None if at is None else read_endpoints(at, loaded),
             stock=standing(loaded, lanes),
-            on_status=say_json if as_json else print_status,
+            on_status=say_json if as_json else Told(),
             site_folder=site,
         )
+
+
+class Told:
+    """What a person at the terminal is told: the whole status once, then a line per change."""
+
+    def __init__(self) -> None:
+        self._states: dict[str, str] | None = None
+
+    def __call__(self, status: Mapping[str, Any]) -> None:
+        states = {name: unit["state"] for name, unit in status["units"].items()}
+        states |= {f"bus {b['name']}": "up" if b["up"] else "DOWN" for b in status["buses"]}
+        if self._states is None:
+            print_status(status)
+        else:
+            reasons = {name: unit["reason"] for name, unit in status["units"].items()}
+            at = time.strftime("%H:%M:%S")
+            for name, state in states.items():
+                before = self._states[name]
+                if state != before:
+                    why = f": {reasons[name]}" if reasons.get(name) else ""
+                    say(Text(f"{at} {name} {before} → {state}{why}"), soft_wrap=True)
+        self._states = states

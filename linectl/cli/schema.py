@@ -10,8 +10,8 @@ import typer
 from rich.text import Text
 
 from linectl.cli.app import app
-from linectl.cli.writable import will_be_written
 from linectl.cli.screen import say, say_json
+from linectl.cli.writable import will_be_written
 from linectl.errors import UsageError
 from linectl.site.complaints import nearest
 from linectl.site.schema import MODELS, extension_schema_of, schema_of

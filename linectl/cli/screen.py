@@ -35,9 +35,9 @@ def _console(stderr: bool) -> Console:
     return _Screen(stderr=stderr, markup=False, highlight=False, width=width)
 
 
-def say(*parts: Any) -> None:
-    """Print a result."""
-    _console(stderr=False).print(*parts)
+def say(*parts: Any, soft_wrap: bool = False) -> None:
+    """Print a result; `soft_wrap` leaves long lines whole, for what is copied from the screen."""
+    _console(stderr=False).print(*parts, soft_wrap=soft_wrap)
 
 
 def complain(text: str) -> None:

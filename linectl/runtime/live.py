@@ -23,6 +23,7 @@ from linectl.runtime.control import ControlServer
 from linectl.runtime.heartbeat import Heartbeat
 from linectl.runtime.intake import Intake
 from linectl.runtime.pacing import Pacer, controller_clock
+from linectl.site.complaints import nearest
 from linectl.site.model import Site
 
 Clock = Callable[[], int]
@@ -32,6 +33,9 @@ Reply = Callable[[dict[str, Any]], None]
 
 ANNOUNCE_AFTER_MS = 5000
 """If a device does not answer by then, `run` says what it has instead of waiting for all."""
+SETTLE_MS = 500
+"""From the first good look at every device until it is said to control: what the first outputs
+bring about (the dump valve's air, a drive's ready) is there by then, and a command finds it."""
 
 
 class Stop(Protocol):
@@ -105,6 +109,7 @@ class Live:
         self._values: tuple[Value, ...] = tuple(line.outputs)
         self._durable = -1
         self._announced = False
+        self._good_since: int | None = None
         self._up: tuple[bool, ...] = ()
         self._commands: deque[Command] = deque()
         self.scans = 0
@@ -225,14 +230,25 @@ class Live:
         try:
             return {"name": name, "lines": self.line.why(name, self._clock())}
         except UsageError as error:
-            return {"error": str(error)}
+            file = self.site.file
+            parts = [*file.stations, *(lane.prefix for lane in file.lanes), "sowing", "harvest"]
+            near = nearest(name, [*parts, *self.site.tags])
+            return {"error": f"{error}; {near}" if near else str(error)}
+
+    def _settled(self, now: int) -> bool:
+        """Every device has been good for long enough to show what the first outputs did."""
+        if not self._intake.all_good:
+            self._good_since = None
+        elif self._good_since is None:
+            self._good_since = now
+        return self._good_since is not None and now - self._good_since >= SETTLE_MS
 
     def _tell(self, now: int, state_changed: bool) -> None:
         """One status when it controls, then one per change of a unit's state or a bus's link."""
         up = tuple(health.up for health in self.field.health())
         bus_changed, self._up = up != self._up, up
         if not self._announced:
-            if not self._intake.all_good and now < ANNOUNCE_AFTER_MS:
+            if not self._settled(now) and now < ANNOUNCE_AFTER_MS:
                 return
             self._announced = True
         elif not (state_changed or bus_changed):

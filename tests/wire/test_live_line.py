@@ -197,13 +197,13 @@ def test_questions_are_answered_after_the_scan_that_heard_them(
         ({"ask": "command", "unit": "sowing", "name": "start", "by": "anna"}, said.append),
         ({"ask": "command", "unit": "sowing", "name": "dance"}, said.append),
         ({"ask": "status"}, said.append),
-        ({"ask": "why", "name": "nothing"}, said.append),
+        ({"ask": "why", "name": "fill.exit_ey"}, said.append),
         ({"ask": "weather"}, said.append),
     ]
     eventually(lambda: len(said) == 5, 1)
     assert [answer.get("accepted") for answer in said[:2]] == [True, False]
     assert said[2]["site"] == "small"
-    assert said[3] == {"error": "no station nothing"}
+    assert said[3] == {"error": "no station fill.exit_ey; nearest valid name: fill.exit_eye"}
     assert "cannot be asked 'weather'" in said[4]["error"]
 
 
