@@ -9,7 +9,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from linectl import __version__
 from linectl.cli.screen import clock, span
 from linectl.cli.shift import happening, short_waits, stoppages, wait_s
-from linectl.cli.timeline import WIDTH, timeline
+from linectl.cli.timeline import LETTER_WIDTH, WIDTH, timeline
 from linectl.errors import Unreachable
 from linectl.runtime.rehearsal import Options, Result
 
@@ -28,6 +28,7 @@ def write_report(path: Path, result: Result, options: Options) -> None:
         short_waits=short_waits(result),
         wait_s=wait_s,
         width=WIDTH,
+        letter=LETTER_WIDTH,
         played=[happening(action) for action in options.scenario if action.at_ms <= options.for_ms],
         version=__version__,
     )

@@ -10,8 +10,12 @@ from linectl.cli.screen import clock, span
 
 WIDTH = 1000
 """Of the drawing, in its own units; the axis takes all of it."""
-LABEL_WIDTH_MIN = 60
-"""A state's name is written into its bar only if the bar is at least so wide."""
+LETTER_WIDTH = 9.1
+"""Of the page's lettering, which stays readable when the drawing is printed 180 mm wide."""
+LABEL_PAD = 5
+"""Around a label within its bar."""
+ALARM_ROWS_MAX = 8
+"""Alarms that stand at once and are drawn; the table has all."""
 TICKS_MIN = 6
 STEPS_S = (60, 300, 600, 900, 1800, 3600, 7200, 14400, 28800)
 
@@ -42,7 +46,10 @@ class Timeline:
 
     ticks: tuple[tuple[float, str], ...]
     units: tuple[tuple[str, tuple[Bar, ...]], ...]
-    alarms: tuple[Bar, ...]
+    alarms: tuple[tuple[Bar, ...], ...]
+    """By row: alarms that stand at once are drawn one under the other."""
+    undrawn: int = 0
+    """Alarms for which there was no row left."""
     flow: tuple[Mapping[str, Any], ...] = field(default=())
     flow_max: int = 1
 
@@ -50,10 +57,12 @@ class Timeline:
 def timeline(result: Mapping[str, Any]) -> Timeline:
     """The shapes of a rehearsal's result."""
     total_s = max(result["simulated_s"], 0.001)
+    rows, undrawn = _alarm_rows([_alarm(alarm, total_s) for alarm in result["alarms"]])
     return Timeline(
         ticks=_ticks(total_s),
         units=tuple((unit, _bars(result, unit, total_s)) for unit in ("sowing", "harvest")),
-        alarms=tuple(_alarm(alarm, total_s) for alarm in result["alarms"]),
+        alarms=rows,
+        undrawn=undrawn,
         flow=tuple(_flow(result["flow"], total_s)),
         flow_max=max((max(r["indexed"], r["ejected"]) for r in result["flow"]), default=0) or 1,
     )
@@ -89,7 +98,7 @@ def _bar(row: Mapping[str, Any], total_s: float) -> Bar:
     title += f" ({span(row['end'] - row['start'])})"
     if row["reason"]:
         title += f": {row['reason']}"
-    label = row["state"] if width >= LABEL_WIDTH_MIN else ""
+    label = row["state"] if width >= len(row["state"]) * LETTER_WIDTH + LABEL_PAD else ""
     return Bar(x, max(width, 1.0), LOOK.get(row["state"], "idle"), label, title)
 
 
@@ -98,7 +107,28 @@ def _alarm(alarm: Mapping[str, Any], total_s: float) -> Bar:
     x = alarm["from_s"] / total_s * WIDTH
     width = max((end - alarm["from_s"]) / total_s * WIDTH, 2.0)
     title = f"{alarm['tag']} ({alarm['priority']}) from {clock(alarm['from_s'])}"
-    return Bar(x, width, "alarm", "", f"{title}: {alarm.get('text', '')}")
+    return Bar(x, width, "alarm", alarm["tag"], f"{title}: {alarm.get('text', '')}")
+
+
+def _alarm_rows(bars: list[Bar]) -> tuple[tuple[tuple[Bar, ...], ...], int]:
+    """Each alarm in the first row where bar and tag have room; how many found none."""
+    rows: list[list[Bar]] = []
+    undrawn = 0
+    for bar in sorted(bars, key=lambda bar: bar.x):
+        row = next((row for row in rows if _drawn_end(row[-1]) + LABEL_PAD <= bar.x), None)
+        if row is not None:
+            row.append(bar)
+        elif len(rows) < ALARM_ROWS_MAX:
+            rows.append([bar])
+        else:
+            undrawn += 1
+    return tuple(tuple(row) for row in rows), undrawn
+
+
+def _drawn_end(bar: Bar) -> float:
+    """Where the alarm's drawing ends: its bar, or its tag if that is written beside it."""
+    text = len(bar.label) * LETTER_WIDTH
+    return bar.x + bar.width + (0 if bar.width >= text + LETTER_WIDTH else text + LETTER_WIDTH)
 
 
 def _flow(rows: list[Mapping[str, Any]], total_s: float) -> list[Mapping[str, Any]]:

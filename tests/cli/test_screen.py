@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from linectl.cli.screen import clock, span
-from linectl.cli.timeline import WIDTH, timeline
+from linectl.cli.timeline import ALARM_ROWS_MAX, WIDTH, timeline
 
 
 @pytest.mark.parametrize(
@@ -54,9 +54,30 @@ def test_a_wait_is_one_bar_with_its_ways_in_and_out_and_its_reason(shift):
 
 def test_an_alarm_that_stands_reaches_the_end_and_bars_share_one_scale(shift):
     drawn = timeline(shift)
-    assert (drawn.alarms[0].x, drawn.alarms[0].width) == (500, 500)
+    ((alarm,),) = drawn.alarms
+    assert (alarm.x, alarm.width, alarm.label) == (500, 500, "air")
     assert drawn.flow_max == 5
     assert drawn.flow[1]["x"] == 300
+
+
+def test_alarms_that_stand_at_once_are_drawn_under_one_another_and_no_more_than_fit(shift):
+    def alarm(tag, start, end=None):
+        return {"tag": tag, "priority": "high", "from_s": start, "to_s": end}
+
+    shift["alarms"] = [alarm("first", 100, 300), alarm("second", 200), alarm("later", 400)]
+    drawn = timeline(shift)
+    assert [[bar.label for bar in row] for row in drawn.alarms] == [["first", "later"], ["second"]]
+    shift["alarms"] = [alarm(f"a{n}", n) for n in range(ALARM_ROWS_MAX + 3)]
+    drawn = timeline(shift)
+    assert (len(drawn.alarms), drawn.undrawn) == (ALARM_ROWS_MAX, 3)
+
+
+def test_an_alarm_whose_tag_is_written_beside_its_bar_keeps_that_room(shift):
+    shift["alarms"] = [
+        {"tag": "a_long_tag", "priority": "low", "from_s": 100, "to_s": 101},
+        {"tag": "next", "priority": "low", "from_s": 120, "to_s": 121},
+    ]
+    assert [len(row) for row in timeline(shift).alarms] == [1, 1]
 
 
 def test_a_shift_in_which_nothing_happened_is_drawn_too(shift):
