@@ -54,6 +54,27 @@ def test_from_aborted_to_execute_it_takes_three_commands():
     assert commands == 3
 
 
+PUBLISHED = {
+    "reset": {"Stopped", "Complete"},
+    "start": {"Idle"},
+    "hold": {"Execute"},
+    "suspend": {"Execute"},
+    "unhold": {"Held"},
+    "unsuspend": {"Suspended"},
+    "clear": {"Aborted"},
+}
+"""ANSI/ISA-TR88.00.02-2015, matrix as encoded in a published ontology: where each is taken."""
+
+
+def test_every_other_command_is_taken_where_the_matrix_has_it_and_nowhere_else():
+    events = {event for _, event in BASE.moves}
+    assert events == {*PUBLISHED, "done", "abort", "stop"}
+    for command, states in PUBLISHED.items():
+        assert {state for state, event in BASE.moves if event == command} == states
+    # 11 done, 15 abort, 12 stop and these 8 are the 46.
+    assert 11 + 15 + 12 + sum(len(states) for states in PUBLISHED.values()) == 46
+
+
 def test_an_unknown_pair_raises_and_says_which():
     with pytest.raises(Illegal, match="'start' in state 'Held'"):
         BASE.after("Held", "start")

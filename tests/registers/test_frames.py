@@ -12,6 +12,8 @@ from linectl.registers.frames import (
     MAX_READ_REGISTERS,
     MAX_WRITE_BITS,
     MAX_WRITE_REGISTERS,
+    RTU_OVERHEAD_BYTES,
+    TCP_OVERHEAD_BYTES,
     crc16,
     mask_write,
     pack_bits,
@@ -87,3 +89,9 @@ def test_the_greatest_requests_fit_a_pdu() -> None:
     assert write_pdu_bytes(15, MAX_WRITE_BITS) == (252, 5)
     assert write_pdu_bytes(16, MAX_WRITE_REGISTERS) == (252, 5)
     assert MAX_PDU_BYTES == 253
+
+
+# V1.1b3, 4.1: with unit and CRC 256 bytes on a serial line, with the MBAP header 260 over TCP.
+def test_the_greatest_frames_on_a_line_and_over_tcp() -> None:
+    assert MAX_PDU_BYTES + RTU_OVERHEAD_BYTES == 256
+    assert MAX_PDU_BYTES + TCP_OVERHEAD_BYTES == 260

@@ -47,7 +47,7 @@ def test_bodies_balance_and_the_ledger_agrees(default_shift, check_balance):
 
 
 def test_the_sower_gives_what_its_slowest_station_can(default_shift):
-    # Issue's bound: throughput ≥ 0.95 × (time − waits) ÷ slowest station.
+    # Asked of the sower: throughput ≥ 0.95 × (time − waits) ÷ slowest station.
     assert default_shift.outcome["throughput"] >= 0.95
     assert default_shift.outcome["takt"]["slowest"] == "tamp"
 

@@ -185,6 +185,7 @@ def test_an_unknown_unit_is_silent(net: Tcp, line: Serial) -> None:
     assert line.ask(frame) == ""
 
 
+# V1.02, 2.1: a request to unit 0 is for everyone, and nobody answers it.
 def test_a_broadcast_gets_no_answer(line: Serial) -> None:
     frame = bytes.fromhex("00 05 00 00 FF 00")
     assert line.ask(frame + crc16(frame)) == ""
