@@ -110,10 +110,11 @@ class Attendant:
             if (
                 lane.state == "faulted"
                 and lane.fault == "cut"
-                and lane.back in ("loading", "unloading", "carrying")
+                and lane.back in ("fetching", "loading", "unloading", "carrying")
             ):
                 joint = lane.joints[lane.which]
-                if not plant.read(site.index(f"{joint}.high_clear")):
+                roles = ("low_clear", "high_clear")
+                if not all(plant.read(site.index(f"{joint}.{role}")) for role in roles):
                     plant.do("take out", joint)
                     self._act("", "removed", lane.name)
         latched = [
@@ -128,8 +129,11 @@ class Attendant:
 
     def _mend(self, part) -> None:
         """What unhold alone does not put right: a second gutter, a fallen one, a lost word."""
-        line, plant = self._shift.line, self._shift.plant
-        if part.fault == "double":
+        plant = self._shift.plant
+        nowhere = part.gutter and part.gutter not in plant.places().values()
+        if nowhere and part.fault not in ("handover", "no_feed", "dropped"):
+            self._act("", "removed", part.name)  # taken out before, or fallen
+        elif part.fault == "double":
             plant.do("take out", part.name)
         elif part.fault == "dropped":
             self._act("", "removed", part.name)
@@ -140,14 +144,15 @@ class Attendant:
             if part.upstream.gutter and part.upstream.state in ("done", "faulted"):
                 plant.do("take out", part.upstream.name)
                 self._act("", "removed", part.upstream.name)
+        elif part.fault == "no_entry" and plant.places()[part.name] == part.gutter:
+            plant.do("take out", part.name)  # it came in past a blind eye
+            self._act("", "removed", part.name)
         elif part.fault == "early" and plant.machine.world.points.truth[part.entry]:
             plant.do("take out", part.upstream.name)
             self._act("", "removed", part.name)
         elif part.fault == "no_feed" and plant.places()["magazine"] is None:
             self._act("", "removed", part.name)
-        elif part.fault == "handover" and not any(
-            plant.read(line.site.index(f"{part.name}.{eye}")) for eye in ("centred", "exit_eye")
-        ):
+        elif part.fault == "handover" and plant.places()[part.name] is None:
             self._act("", "handed-over")
 
 

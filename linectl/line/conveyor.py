@@ -151,7 +151,7 @@ class Conveyor(Part):
             self.seen_at = now
             self.go("seen", now + self.timeout("leading"))
             self.act_at = now + self.tool_delay_ms()
-        elif now >= self.due:
+        elif now >= self.due or self.line.inputs.on[self.exit]:
             self._fail_missing("no_entry", "a gutter at the entry eye")
 
     def _leading(self, now: int) -> None:
@@ -184,7 +184,7 @@ class Conveyor(Part):
 
     def _cleared(self, now: int) -> None:
         up = self.upstream
-        if up is not None:
+        if up is not None and up.state == "giving":  # not when the rest is done after a finish
             up.gutter = 0
             up.astray = False
             up.go("given")
@@ -402,6 +402,9 @@ class ToolZone(Conveyor):
 
     def _leading(self, now: int) -> None:
         if now >= self.act_at and self.works() and self.line.inputs.on[self.entry]:
+            if not self._belts_run():  # the tool's time was reckoned from a belt that moves
+                self._fail_belt()
+                return
             self.on_tool(now)
             self.go("tool", now + self.timeout("tooling"))
         else:
@@ -415,11 +418,14 @@ class ToolZone(Conveyor):
         elif self.act_at == NEVER:
             self.act_at = now + BELT_MS
         elif now >= self.act_at:
-            self.fail(
-                "belt",
-                f"{self.name}: the belt stands under the running tool",
-                f"look at the belts of {self.name} and before it; then unhold",
-            )
+            self._fail_belt()
+
+    def _fail_belt(self) -> None:
+        self.fail(
+            "belt",
+            f"{self.name}: the belt stands under its tool",
+            f"look at the belts of {self.name} and before it; then unhold",
+        )
 
     def _belts_run(self) -> bool:
         inputs, up = self.line.inputs, self.upstream

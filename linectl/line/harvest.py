@@ -56,10 +56,15 @@ class TurnOut(Part):
         self.exit, self.running = io[f"{name}.exit_eye"], io[f"{name}.running"]
         self.ready, self.taken = io[f"{hall}.ready"], io[f"{hall}.taken"]
         run, to_0, to_90 = (line.bit(io[f"{name}.{role}"]) for role in ("run", "to_0", "to_90"))
-        offer = line.bit(io[f"{hall}.offer"])
+        self.offer = line.bit(io[f"{hall}.offer"])
         line.numbers[io[f"{name}.speed"]] = facts.speed_mm_s
-        self._demands = {"turning": to_0, "turning_back": to_90, "handing": run | offer}
-        self.mask = run | to_0 | to_90 | offer
+        self._demands = {"turning": to_0, "turning_back": to_90, "handing": run | self.offer}
+        self.mask = run | to_0 | to_90
+
+    def holds(self) -> int:
+        """The offer stays until packing has the gutter: a belt nobody hears may still run on."""
+        handing = self.state == "handing" or (self.state == "faulted" and self.back == "handing")
+        return self.offer if handing and not self.took else 0
 
     def receives(self) -> bool:
         """True when a gutter may be laid on it."""

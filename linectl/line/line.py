@@ -180,7 +180,7 @@ class Line:
                 demand |= unit.horn
         for carriage in self.ends.carriages:
             demand |= carriage.holds()
-        return demand
+        return demand | self.ends.turnout.holds()
 
     def _gate(self, now: int) -> None:
         """The one place that writes outputs: demanded, permitted by every cause, devices good.
