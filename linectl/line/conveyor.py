@@ -151,7 +151,10 @@ class Conveyor(Part):
             self.seen_at = now
             self.go("seen", now + self.timeout("leading"))
             self.act_at = now + self.tool_delay_ms()
-        elif now >= self.due or self.line.inputs.on[self.exit]:
+            return
+        if now >= self.act_at:
+            self.act_at = NEVER  # from now on a lit eye is a gutter
+        if now >= self.due or self.line.inputs.on[self.exit]:
             self._fail_missing("no_entry", "a gutter at the entry eye")
 
     def _leading(self, now: int) -> None:

@@ -1,8 +1,9 @@
 """No motion of machinery that looked dead without the horn before it.
 
 A unit's zone in which nothing has moved for long, or which was cut or lost power, may only
-begin to move when its horn (by its feedback) has sounded for the start warning, and it has not been
-quiet since for longer than the site lets a unit stand before it is suspended. Shared zones move for either unit: its horn, or its having begun properly, counts.
+begin to move when its horn (by its feedback) has sounded for the start warning, and no longer
+ago than the site lets a unit stand before it is suspended. Shared zones move for either unit:
+its horn, or its having begun properly, counts.
 """
 
 from __future__ import annotations
