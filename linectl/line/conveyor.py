@@ -389,6 +389,11 @@ class ToolZone(Conveyor):
         self._demands["tooling"] = self.run | self.tool
         self.mask = self.run | self.tool
 
+    def demand(self) -> int:
+        """The tool waits while a belt stands: it would pile up on one spot."""
+        bits = super().demand()
+        return bits if self.state != "tooling" or self._belts_run() else bits & ~self.tool
+
     def works(self) -> bool:
         """False in dry cycle: gutters move, the tool stays off."""
         return self.unit is not None and self.unit.mode == "production"

@@ -239,7 +239,12 @@ class Unit:
         return all(part.resting() for part in self.parts)
 
     def _all_rest(self) -> bool:
-        """The unit's stations at rest, and the lanes too if no other unit may move them."""
+        """The unit's stations at rest, and the lanes too if only this unit may move them.
+
+        What was taken up while nothing may move waits for the next start: it is not waited for.
+        """
+        if not self.moving:
+            return True
         if not self._at_rest():
             return False
         others = (unit for unit in self.line.units if unit is not self)
