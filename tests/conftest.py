@@ -101,6 +101,8 @@ class Attendant:
             if part.state == "partial":
                 choice = "finish"
                 if part.name == "tamp":  # they look at the bed
+                    if plant.machine.tamper.press.position() > 0:
+                        continue
                     bodies = plant.machine.tamper.stage.bodies
                     choice = "finish" if bodies and bodies[0].tamped else "redo"
                 self._act("", "partial", f"{part.name} {choice}")

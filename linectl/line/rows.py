@@ -47,14 +47,16 @@ def _test(condition: Condition, io: dict[str, int]) -> Test:
 def _bits(site: Site, effect: Effect, moving: frozenset[str]) -> int:
     """Output bits of an effect: its outputs by pattern, its zone's moving outputs.
 
-    A zone's stop leaves what holds a load: to let go would drop it.
+    A zone's stop leaves what holds a load by being on: to let go would drop it. What brakes when
+    off, a lift, is stopped.
     """
     bits = 0
     for point in site.points:
         if point.direction != "out":
             continue
         named = any(fnmatchcase(point.tag, pattern) for pattern in effect.outputs)
-        zoned = effect.zone == point.zone and point.tag in moving and not point.holds_load
+        grips = point.holds_load and point.on_loss != "brakes"
+        zoned = effect.zone == point.zone and point.tag in moving and not grips
         if (effect.zone is not None and zoned) or (named and point.tag in moving):
             bits |= 1 << point.index
     return bits

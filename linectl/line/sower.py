@@ -85,8 +85,11 @@ class Magazine(Conveyor):
 
     def resume(self, now: int) -> None:
         """A gutter that lies on the belt was dropped, whatever the gate's switch says: no other."""
-        if self.back == "opening" and not self.line.inputs.off[self.exit]:
-            self.back = "closing"
+        if not self.line.inputs.off[self.exit]:
+            if self.back == "opening":
+                self.back = "closing"
+            elif self.state == "opening":
+                self.go("opened")
         super().resume(now)
 
     def timeout(self, state: str) -> int:

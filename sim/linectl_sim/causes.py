@@ -57,8 +57,17 @@ class Forbidden:
 
     def _await(self, output: Point) -> None:
         watch = self._watch
-        worst_ms = watch.worst_ms(self.points, output) + self.facts.on_delay_ms
-        self._due.append(watch.after(whole_ms(worst_ms) + 1, lambda: self._arm(output)))
+        worst_ms = whole_ms(watch.worst_ms(self.points, output) + self.facts.on_delay_ms) + 1
+        dumb_ms = watch.dumb_ms(self.points)
+
+        def due() -> None:
+            grace_ms = max(dumb_ms, watch.dumb_ms(self.points))
+            if grace_ms:  # nobody could tell before the device counts as silent
+                self._due.append(watch.after(grace_ms, lambda: self._arm(output)))
+            else:
+                self._arm(output)
+
+        self._due.append(watch.after(worst_ms, due))
 
     def _arm(self, output: Point) -> None:
         self._armed.append(output.index)
@@ -125,6 +134,14 @@ class CauseWatch:
             self._budget = Budget(self._machine.world.site)
         budget = self._budget
         return max(budget.reaction(point, output).worst_ms for point in causes)
+
+    def dumb_ms(self, causes: list[Point]) -> int:
+        """How long the line may not hear of these points, as their devices do not answer now."""
+        devices = self._machine.world.site.file.devices
+        answers = self._machine.safety.answers
+        return max(
+            (devices[p.device].silent_after_ms for p in causes if not answers(p.device)), default=0
+        )
 
     def forbid(self, index: int, cause: str, on: bool) -> None:
         """From now on (or no longer) that output must be off."""

@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
+
+from linectl.line import Line
+from linectl.site.load import load_site
+
+CONFIG = Path(__file__).parents[2] / "config"
 
 MOMENTS = [
     # An eye that lights before a gutter could be there would start the drum over nothing.
@@ -41,3 +48,20 @@ def test_an_eye_that_lit_too_early_must_be_seen_dark_before_the_line_goes_on(shi
     bench.run(440_000)
     assert run.line.stations["seed"].state != "faulted"
     assert run.plant.report()["violations"] == []
+
+
+@pytest.mark.parametrize("name", ["small", "fennmark"])
+def test_every_stop_and_every_guard_of_the_lanes_takes_the_lifts_away(name):
+    # Lanes, lifts and carriages are stopped by every emergency stop. Brake off holds.
+    line = Line(load_site(CONFIG / name))
+    lifts = sum(
+        1 << point.index
+        for point in line.site.points
+        if point.tag.rpartition(".")[2] in ("up", "down", "brake")
+    )
+    assert lifts
+    stops = [row for row in line.causes.rows if row.name.startswith("estop_")]
+    guards = [row for row in line.causes.rows if row.name in ("guard_mouth", "guard_tail")]
+    assert len(stops) == len(line.site.file.zones) and len(guards) == 2
+    for row in (*stops, *guards):
+        assert row.blocks & lifts == lifts, row.name

