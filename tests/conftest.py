@@ -133,10 +133,10 @@ class Attendant:
         """What unhold alone does not put right: a second gutter, a fallen one, a lost word."""
         plant = self._shift.plant
         nowhere = part.gutter and part.gutter not in plant.places().values()
-        if nowhere and part.fault not in ("handover", "no_feed", "dropped"):
-            self._act("", "removed", part.name)  # taken out before, or fallen
-        elif part.fault == "double":
+        if part.fault == "double":  # not fed yet, so the plant has no id for either of them
             plant.do("take out", part.name)
+        elif nowhere and part.fault not in ("handover", "no_feed", "dropped"):
+            self._act("", "removed", part.name)  # taken out before, or fallen
         elif part.fault == "dropped":
             self._act("", "removed", part.name)
         elif part.fault == "centred":
