@@ -62,7 +62,7 @@ class Conveyor(Part):
     RESTING = frozenset(("empty", "done", "partial", "faulted"))
     SEEK = "seeking"
     """Where a gutter out of the exit eye's sight is looked for: the belt brings it there."""
-    FIELDS = (*Part.FIELDS, "seen_at", "astray")
+    FIELDS = (*Part.FIELDS, "seen_at", "astray", "blind")
 
     upstream: Conveyor | None
     downstream: Part | None
@@ -78,6 +78,8 @@ class Conveyor(Part):
         """When the entry eye came on; NEVER after an interruption: no length can be told."""
         self.astray = False
         """The gutter here was interrupted: where exactly its head stands is not known."""
+        self.blind = False
+        """The belt ran long enough, and the exit eye saw nothing: running on would lose it."""
         self.entry = io[f"{name}.entry_eye"]
         self.exit = io[f"{name}.exit_eye"]
         self.running = io[f"{name}.running"]
@@ -176,8 +178,9 @@ class Conveyor(Part):
         elif inputs.off[self.entry]:
             if self.seen_at == NEVER and not inputs.on[self.exit]:
                 self.on_dark(now)
+                self.due = min(self.due, now + self.timeout("settling"))
                 if now >= self.due:
-                    self._fail_missing("no_exit", "the gutter at the exit eye")
+                    self._fail_exit()
             elif 0 <= self.seen_at < NEVER and not self._right_length(now - self.seen_at):
                 self._fail_length(now - self.seen_at)
             else:
@@ -216,14 +219,18 @@ class Conveyor(Part):
             self.go("arrived")
             self.on_arrived(now)
         elif now >= self.due:
-            self._fail_missing("no_exit", "the gutter at the exit eye")
+            self._fail_exit()
+
+    def _fail_exit(self) -> None:
+        self.blind = self.line.inputs.on[self.running]
+        self._fail_missing("no_exit", "the gutter at the exit eye")
 
     def _seeking(self, now: int) -> None:
         """The gutter is short of the exit eye: the belt brings it there."""
         if self.line.inputs.on[self.exit]:
             self.go("found")
         elif now >= self.due:
-            self._fail_missing("no_exit", "the gutter at the exit eye")
+            self._fail_exit()
 
     def _close_move(self) -> None:
         """Confirm the move that brought the gutter, unless that was done before."""
@@ -296,8 +303,12 @@ class Conveyor(Part):
         return facts.travel_timeout_ms
 
     def resume(self, now: int) -> None:
-        """An entry eye that lit too early must be seen dark before anything relies on it."""
-        if self.fault == "early" and not self.line.inputs.off[self.entry]:
+        """An entry eye that lit too early must be seen dark, a blind exit eye must see, before
+        anything moves again; or a person takes the gutter out."""
+        inputs = self.line.inputs
+        if self.fault == "early" and not inputs.off[self.entry]:
+            return
+        if self.fault == "no_exit" and self.blind and not inputs.on[self.exit]:
             return
         if self.gutter and (self.state == "faulted" or not self.resting()):
             self.astray = True
@@ -409,7 +420,8 @@ class ToolZone(Conveyor):
         super()._entering(now)
 
     def _leading(self, now: int) -> None:
-        if now >= self.act_at and self.works() and self.line.inputs.on[self.entry]:
+        due = now >= self.act_at and not self.worked
+        if due and self.works() and self.line.inputs.on[self.entry]:
             if not self._belts_run():  # the tool's time was reckoned from a belt that moves
                 self._fail_belt()
                 return
@@ -441,15 +453,18 @@ class ToolZone(Conveyor):
 
     def _regaining(self, now: int) -> None:
         """A person wants the rest done: only if the entry eye still sees the gutter."""
-        if self.line.inputs.on[self.entry]:
+        if self.line.inputs.on[self.exit]:
+            if self.line.inputs.on[self.entry]:  # no gutter is that long
+                self._fail_missing("no_clear", "the entry eye going dark")
+            else:
+                self.go("accepted")
+        elif self.line.inputs.on[self.entry] and not self.worked:
             self.go("regained", now + self.timeout("tooling"))
-        elif self.line.inputs.on[self.exit]:
-            self.go("accepted")
-        elif self.line.inputs.off[self.entry]:
+        elif self.worked or self.line.inputs.off[self.entry]:
             self.go("untool", now + self.timeout("leading"))
 
     def _cleared(self, now: int) -> None:
-        self.worked = self.state == "tooling"
+        self.worked = self.worked or self.state == "tooling"
         super()._cleared(now)
 
     def on_dark(self, now: int) -> None:
@@ -461,6 +476,7 @@ class ToolZone(Conveyor):
 
     def prepare(self, gutter: int, now: int) -> bool:
         self.baseline = -1.0
+        self.worked = False
         if self.counter is not None:
             self.line.inputs.ask(self.counter)
         return True
@@ -491,6 +507,7 @@ class ToolZone(Conveyor):
             super().fail(fault, text, do)
             return
         self._part("part", "is only partly done")
+        self.worked = fault == "no_clear"  # the whole length has passed, whatever the eye says
         self.fault = fault
         self.line.alarms.raise_(f"{self.name}.{fault}", "high", text, do)
         if self.unit is not None:

@@ -51,6 +51,8 @@ class TurnOut(Part):
         """Packing has said, or a person for it, that it has the gutter."""
         self.waiting = False
         """A gutter is offered and packing is not ready."""
+        self.edge_ms = (facts.length_mm - facts.exit_eye_mm) * 1000 // facts.speed_mm_s
+        """From the exit eye to the table's edge."""
         self.at_0, self.at_90 = io[f"{name}.at_0"], io[f"{name}.at_90"]
         self.centred, self.clear = io[f"{name}.centred"], io[f"{name}.swept_clear"]
         self.exit, self.running = io[f"{name}.exit_eye"], io[f"{name}.running"]
@@ -143,9 +145,13 @@ class TurnOut(Part):
         return f"{self.hall} not ready"
 
     def _handing(self, now: int) -> None:
+        """Packing's word counts when the tail has passed the exit eye and the edge beyond it."""
         inputs = self.line.inputs
-        self.took = self.took or inputs.on[self.taken]
-        if self.took and inputs.off[self.exit] and inputs.off[self.centred]:
+        if not (inputs.off[self.exit] and inputs.off[self.centred]):
+            self.act_at = NEVER
+        elif self.act_at == NEVER:
+            self.act_at = now + self.edge_ms
+        if now >= self.act_at and (self.took or inputs.on[self.taken]):
             self.took = False
             self.line.complete(self.number)
             self.line.gutters.pop(self.gutter)

@@ -114,6 +114,8 @@ class Hall:
 
     def _on_offer(self, on: Any) -> None:
         self._offer = bool(on)
+        if not self._offer and self.fault == "handshake_sticks":
+            self._owed = False  # nobody waits for the word any more
         if not self._offer and self._world.points.truth[self._i_taken]:
             if self.fault != "handshake_sticks":
                 self._world.kernel.after(LAG_MS, self._end_of_handshake)

@@ -44,6 +44,7 @@ class Tamper:
         """Down is the controller's motion; up is the spring's, which nobody announces."""
         if moving and self.press.direction > 0:
             self._pressing = True
+            self._world.points.put(self._i_up, False)
             self._stir(True)
         elif not moving and self._pressing:
             self._pressing = False
@@ -60,11 +61,8 @@ class Tamper:
         self._hold(self._clamp_on)
 
     def _move(self) -> None:
-        points = self._world.points
         down = self._press_on and self._world.air[self._facts.zone]
         self.press.drive(1 if down else -1)
-        if down and self.press.moving:
-            points.put(self._i_up, False)
 
     def _lifted(self) -> None:
         """The press leaves its lower end: had it stayed long enough?"""
