@@ -108,8 +108,12 @@ class Attendant:
                 self._act("", "partial", f"{part.name} {choice}")
             elif part.state == "faulted":
                 self._mend(part)
+        there = set(plant.places().values())
         for lane in line.lanes.lanes:
-            if (
+            transfer = lane.fault in ("unload", "load", "lift", "cut") and lane.joints
+            if lane.state == "faulted" and transfer and lane.slots[lane.which][-1] not in there:
+                self._act("", "removed", lane.name)
+            elif (
                 lane.state == "faulted"
                 and lane.fault == "cut"
                 and lane.back in ("fetching", "loading", "unloading", "carrying")
@@ -129,6 +133,14 @@ class Attendant:
             if unit.state in following:
                 self._act(unit.name, following[unit.state])
 
+    def _take_off(self, part) -> None:
+        """Take the gutter of a part off where it lies, and say so."""
+        plant = self._shift.plant
+        for place, gutter in plant.places().items():
+            if gutter == part.gutter:
+                plant.do("take out", place)
+        self._act("", "removed", part.name)
+
     def _mend(self, part) -> None:
         """What unhold alone does not put right: a second gutter, a fallen one, a lost word."""
         plant = self._shift.plant
@@ -144,14 +156,17 @@ class Attendant:
             self._act("", "removed", part.name)
         elif part.fault == "stray" and getattr(part, "upstream", None) is not None:
             if part.upstream.gutter and part.upstream.state in ("done", "faulted"):
-                plant.do("take out", part.upstream.name)
-                self._act("", "removed", part.upstream.name)
+                self._take_off(part.upstream)
         elif part.fault == "no_entry" and plant.places()[part.name] == part.gutter:
-            plant.do("take out", part.name)  # it came in past a blind eye
-            self._act("", "removed", part.name)
+            self._take_off(part)  # it came in past a blind eye
+        elif (
+            part.fault == "no_exit"
+            and part.blind
+            and not plant.machine.world.points.truth[part.exit]
+        ):
+            self._take_off(part)  # it lies short of the eye or beyond it
         elif part.fault == "early" and plant.machine.world.points.truth[part.entry]:
-            plant.do("take out", part.upstream.name)
-            self._act("", "removed", part.name)
+            self._take_off(part)
         elif part.fault == "no_feed" and plant.places()["magazine"] is None:
             self._act("", "removed", part.name)
         elif part.fault == "handover" and plant.places()[part.name] is None:
