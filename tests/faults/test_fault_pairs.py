@@ -18,7 +18,16 @@ SMALL = load_site(Path(__file__).parents[2] / "config" / "small")
 PAIRS = 400 if os.environ.get("LINECTL_CAMPAIGN") == "full" else 12
 KINDS = [(part, kind) for part, kinds in fault_kinds(SMALL).items() for kind in kinds]
 
-NEEDS_A_SENSOR: tuple[tuple[str, str, str, str], ...] = ()
+NEEDS_A_SENSOR: tuple[tuple[str, str, str, str], ...] = (
+    (
+        "magazine.single stuck_on", "magazine feeds_two", "two_in_one_place",
+        "a second double-feed eye, or a scale under the magazine's belt",
+    ),
+    (
+        "tamp.exit_eye stuck_on", "tamp.entry_eye stuck_off", "ledger_differs",
+        "an eye half-way along the zone",
+    ),
+)  # fmt: skip
 """(fault, other fault, rule, the sensor that would be needed). Patterns as in a shell."""
 
 
