@@ -110,7 +110,7 @@ class Attendant:
                 self._mend(part)
         there = set(plant.places().values())
         for lane in line.lanes.lanes:
-            transfer = lane.fault in ("unload", "load", "lift", "cut") and lane.joints
+            transfer = lane.back in ("fetching", "loading", "carrying", "unloading", "crossing")
             if lane.state == "faulted" and transfer and lane.slots[lane.which][-1] not in there:
                 self._act("", "removed", lane.name)
             elif (
