@@ -231,9 +231,10 @@ def _take_off(line: Line, place: str, dest: str) -> str | None:
 
 
 def _off_transfer(line: Line, lane: Lane, dest: str) -> str | None:
-    fault, number, place = lane.fault, lane.number, lane.joints[lane.which] if lane.joints else ""
+    fault, number = lane.fault, lane.number
     if why := lane.taken_off():
         return why
+    place = lane.joints[lane.which]
     line.alarms.clear(f"{lane.name}.{fault}")
     line.abandon(number)
     _tell_taken(line, lane.gutter, place, dest)

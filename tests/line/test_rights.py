@@ -179,3 +179,10 @@ def test_modes_that_need_hard_wired_devices_are_refused_with_a_reason(hand):
     for mode in ("step", "jog", "cleaning", "maintenance"):
         why = hand.line.obey(Command("sowing", "mode", mode))
         assert why is not None and "hard-wired" in why
+
+
+def test_removed_is_refused_in_words_on_a_lane_whose_last_motion_was_its_last_run(hand):
+    lane = hand.line.lanes.by_id[1]
+    lane.which = len(lane.runs) - 1
+    why = hand.line.obey(Command("", "removed", "1"))
+    assert why is not None and "no gutter on a transfer" in why
