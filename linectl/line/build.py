@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from linectl.line import sower
+from linectl.line import dosers, sower
 from linectl.line.carriage import Carriage
 from linectl.line.causes import Cause
 from linectl.line.conveyor import Conveyor
@@ -25,10 +25,10 @@ if TYPE_CHECKING:
 
 _BELTS: dict[str, type[Conveyor]] = {
     "magazine": sower.Magazine,
-    "fill": sower.Fill,
+    "fill": dosers.Fill,
     "tamp": sower.Tamp,
-    "water": sower.Water,
-    "seed": sower.Seed,
+    "water": dosers.Water,
+    "seed": dosers.Seed,
     "turn": sower.Turn,
 }
 
@@ -38,8 +38,8 @@ class Ends:
     """The stations that others must know by name."""
 
     magazine: sower.Magazine
-    water: sower.Water
-    seed: sower.Seed
+    water: dosers.Water
+    seed: dosers.Seed
     turn: sower.Turn
     infeed: Infeed
     outfeed: Outfeed
@@ -148,8 +148,8 @@ def build(line: Line) -> Machinery:
     assert isinstance(facts, machine.TurnOut) and isinstance(packing, machine.Packing)
     turnout = TurnOut(line, name, harvest, facts, packing, hall, io)
     magazine, _, _, water, seed, turn = belts
-    assert isinstance(magazine, sower.Magazine) and isinstance(water, sower.Water)
-    assert isinstance(seed, sower.Seed) and isinstance(turn, sower.Turn)
+    assert isinstance(magazine, sower.Magazine) and isinstance(water, dosers.Water)
+    assert isinstance(seed, dosers.Seed) and isinstance(turn, sower.Turn)
     infeed.turn, outfeed.turnout = turn, turnout
     sowing.parts = [infeed, *reversed(belts)]
     harvest.parts = [turnout, outfeed]

@@ -112,6 +112,17 @@ class Causes:
         self.add_up()
         return self._announce(let_go, inputs)
 
+    def never_heard(self, inputs: Inputs) -> list[int]:
+        """Rows of devices that have not answered since power-up; from now on they are told."""
+        silent = [
+            number
+            for number, row in enumerate(self.rows)
+            if row.silence and not self.announced[number] and not inputs.good[row.tests[0].index]
+        ]
+        for number in silent:
+            self.announced[number] = True
+        return silent
+
     def next_due(self) -> int:
         """When the earliest on-delay ends."""
         return min(self.due.values(), default=NEVER)

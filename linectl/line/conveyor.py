@@ -13,7 +13,6 @@ from linectl.line.inputs import NEVER
 from linectl.line.part import Part, fault_rows
 from linectl.line.tables import Row, table
 from linectl.site.machine import Conveyor as ConveyorFacts
-from linectl.site.machine import Fill, Seed, Water
 
 if TYPE_CHECKING:
     from linectl.line.line import Line
@@ -23,19 +22,13 @@ SLACK_MS = 1_500
 """Allowance on every time-out that is computed from geometry: polls, ramp, slip."""
 SETTLE_SLACK_MS = 450
 """Allowance on the last stretch: short, so that an exit eye that is blind lets nothing run off."""
-TOOL_SLACK_MS = 350
-"""A tool stops this much after the gutter's tail should have been seen."""
 RESUMED = -1
 """`seen_at` of a gutter seen again after an interruption: no length can be told from it."""
-BELT_MS = 400
-"""A belt that stands this long under a running tool is a fault."""
 STRAY_MS = 2_000
 """An eye lit over an empty zone for this long is a fault."""
 EARLY_MM = 35
 """A gutter at the entry eye this much before its distance says is none. Standing heads differ by
 less: starts and stops are seen late by much the same. Less than a tool's lead."""
-
-Tool = Fill | Water | Seed
 
 PULLING = frozenset(("entering", "leading", "tooling"))
 
@@ -355,189 +348,3 @@ class Conveyor(Part):
             self.missing(proof),
             f"look at {self.name}: gutter, eye, belt; then unhold",
         )
-
-
-class ToolZone(Conveyor):
-    """A zone whose tool works on the gutter while it passes."""
-
-    TABLE = table(
-        "tool zone",
-        "empty",
-        [
-            *DRAW_IN,
-            ("tool", "leading", "tooling"),
-            ("cleared", "leading|tooling", "settling"),
-            ("arrived", "settling", "counting"),
-            ("counted", "counting", "done"),
-            ("part", "tooling", "partial"),
-            ("miss", "counting", "partial"),
-            ("finish", "partial", "regaining"),
-            ("accepted", "regaining", "done"),
-            ("regained", "regaining", "tooling"),
-            ("untool", "tooling|regaining", "leading"),
-            ("gone", "done|faulted|partial", "empty"),
-            *fault_rows("empty|asked|entering|regaining|leading|settling|seeking|counting|done"),
-        ],
-    )
-    FIELDS = (*Conveyor.FIELDS, "baseline", "wanted", "worked")
-    LEAD_MM = 50
-    """How far the head is past the tool before the tool starts: eyes are seen late, never early."""
-    COUNT_MS = 3_000
-
-    def __init__(
-        self, line: Line, name: str, unit: Unit, facts: ConveyorFacts, io: dict[str, int],
-        tool: str, counter: str | None,
-    ) -> None:  # fmt: skip
-        super().__init__(line, name, unit, facts, io)
-        self.tool = line.bit(io[f"{name}.{tool}"])
-        self.counter = io[f"{name}.{counter}"] if counter else None
-        self.baseline = -1.0
-        """Counter before the gutter; −1 while not known."""
-        self.worked = False
-        """The tool has worked on this gutter until its tail was seen."""
-        self.wanted = 0.0
-        """Counts this gutter should take."""
-        self._demands["tooling"] = self.run | self.tool
-        self.mask = self.run | self.tool
-
-    def demand(self) -> int:
-        """The tool waits while a belt stands: it would pile up on one spot."""
-        bits = super().demand()
-        return bits if self.state != "tooling" or self._belts_run() else bits & ~self.tool
-
-    def works(self) -> bool:
-        """False in dry cycle: gutters move, the tool stays off."""
-        return self.unit is not None and self.unit.mode == "production"
-
-    def tool_delay_ms(self) -> int:
-        """From the entry eye to a little past the tool."""
-        tool_mm: int = self.facts.tool_mm  # type: ignore[attr-defined]
-        return (tool_mm + self.LEAD_MM - self.facts.entry_eye_mm) * 1000 // self.facts.speed_mm_s
-
-    def _entering(self, now: int) -> None:
-        if self.counter is not None and self.counter in self.line.inputs.counted:
-            self.baseline = self.line.inputs.counted.pop(self.counter)
-        super()._entering(now)
-
-    def _leading(self, now: int) -> None:
-        due = now >= self.act_at and not self.worked
-        if due and self.works() and self.line.inputs.on[self.entry]:
-            if not self._belts_run():  # the tool's time was reckoned from a belt that moves
-                self._fail_belt()
-                return
-            self.on_tool(now)
-            self.go("tool", now + self.timeout("tooling"))
-        else:
-            self._watch_tail(now)
-
-    def _tooling(self, now: int) -> None:
-        """The tool works only over a belt that moves."""
-        if self._belts_run():
-            self.act_at = NEVER
-            self._watch_tail(now)
-        elif self.act_at == NEVER:
-            self.act_at = now + BELT_MS
-        elif now >= self.act_at:
-            self._fail_belt()
-
-    def _fail_belt(self) -> None:
-        self.fail(
-            "belt",
-            f"{self.name}: the belt stands under its tool",
-            f"look at the belts of {self.name} and before it; then unhold",
-        )
-
-    def _belts_run(self) -> bool:
-        inputs, up = self.line.inputs, self.upstream
-        return not inputs.off[self.running] and (up is None or not inputs.off[up.running])
-
-    def _regaining(self, now: int) -> None:
-        """A person wants the rest done: only if the entry eye still sees the gutter."""
-        if self.line.inputs.on[self.exit]:
-            if self.line.inputs.on[self.entry]:  # no gutter is that long
-                self._fail_missing("no_clear", "the entry eye going dark")
-            else:
-                self.go("accepted")
-        elif self.line.inputs.on[self.entry] and not self.worked:
-            self.go("regained", now + self.timeout("tooling"))
-        elif self.worked or self.line.inputs.off[self.entry]:
-            self.go("untool", now + self.timeout("leading"))
-
-    def _cleared(self, now: int) -> None:
-        self.worked = self.worked or self.state == "tooling"
-        super()._cleared(now)
-
-    def on_dark(self, now: int) -> None:
-        if self.state == "tooling":
-            self.go("untool", now + self.timeout("leading"))
-
-    def on_tool(self, now: int) -> None:
-        """The tool begins on this gutter."""
-
-    def prepare(self, gutter: int, now: int) -> bool:
-        self.baseline = -1.0
-        self.worked = False
-        if self.counter is not None:
-            self.line.inputs.ask(self.counter)
-        return True
-
-    def on_arrived(self, now: int) -> None:
-        if self.counter is not None and self.works():
-            self.line.inputs.ask(self.counter)
-        self.due = now + self.COUNT_MS
-
-    def _counting(self, now: int) -> None:
-        if self.works() and not self.worked:
-            self._part("miss", "passed its tool without being worked on to its end")
-        elif self.counter is None or not self.works():
-            self.go("counted")
-        elif self.counter in self.line.inputs.counted:
-            counted = self.line.inputs.counted.pop(self.counter)
-            if self.baseline >= 0:
-                self.judge(counted - self.baseline)
-            self.go("counted")
-        elif now >= self.due:
-            self._fail_missing("no_count", "a fresh reading of the counter")
-
-    def judge(self, counts: float) -> None:
-        """Compare the counts of this gutter with what it should have had."""
-
-    def fail(self, fault: str, text: str, do: str) -> None:
-        if self.state != "tooling":
-            super().fail(fault, text, do)
-            return
-        self._part("part", "is only partly done")
-        self.worked = fault == "no_clear"  # the whole length has passed, whatever the eye says
-        self.fault = fault
-        self.line.alarms.raise_(f"{self.name}.{fault}", "high", text, do)
-        if self.unit is not None:
-            self.unit.hold(text)
-
-    def pause(self, now: int) -> None:
-        super().pause(now)
-        if self.state == "tooling":
-            self._part("part", "is only partly done")
-
-    def cut(self, now: int, text: str) -> None:
-        if self.state == "tooling":
-            self.pause(now)
-            if self.unit is not None:
-                self.unit.hold(f"{self.name}: {text}")
-        else:
-            super().cut(now, text)
-
-    def _part(self, event: str, text: str) -> None:
-        self.line.gutters[self.gutter].partial = self.name
-        self.go(event)
-        self.line.alarms.raise_(
-            f"{self.name}.partial",
-            "medium",
-            f"{self.name}: gutter {self.gutter} {text}",
-            f"partial {self.name} finish; or take it off, two people: partial {self.name} reject",
-        )
-
-    def timeout(self, state: str) -> int:
-        if state == "tooling":
-            tool: Tool = self.facts  # type: ignore[assignment]
-            return self.line.tool_ms(tool) + TOOL_SLACK_MS
-        return self.COUNT_MS if state == "counting" else super().timeout(state)

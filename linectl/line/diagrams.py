@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from linectl.line import carriage, conveyor, harvest, lane, sower
+from linectl.line import carriage, harvest, lane, sower, toolzone
 from linectl.line.tables import Table
 from linectl.line.tr88 import EDITIONS
 
@@ -12,7 +12,7 @@ END = "<!-- state diagrams: end -->"
 TABLES: dict[str, Table] = {
     "Unit (sowing, harvest)": EDITIONS["isa-tr88.00.02-2015+hold"],
     "Magazine": sower.Magazine.TABLE,
-    "Fill, water, seed": conveyor.ToolZone.TABLE,
+    "Fill, water, seed": toolzone.ToolZone.TABLE,
     "Tamp": sower.Tamp.TABLE,
     "Turn": sower.Turn.TABLE,
     "Carriages": carriage.Carriage.TABLE,

@@ -19,8 +19,6 @@ if TYPE_CHECKING:
 
 HOLE = 0
 UNKNOWN = -1
-SIGN_MS = 1_500
-"""Time allowed for the eyes to agree after the stroke switch."""
 
 _ACTIVE = (
     "asked_stroke|stroking|returning|asked_transfer|fetching|loading|carrying|unloading|crossing"

@@ -14,14 +14,17 @@ from linectl.image import Command, Event, Frame, Move, Slot, Value
 from linectl.line import build, commands, snapshot, status, why
 from linectl.line.alarms import Alarms
 from linectl.line.causes import Causes
-from linectl.line.conveyor import ToolZone
 from linectl.line.gutters import Gutter
 from linectl.line.inputs import NEVER, Inputs
 from linectl.line.lanebook import LaneBook, lanes_text
 from linectl.line.part import Part
+from linectl.line.toolzone import ToolZone
 from linectl.line.units import WARNED, Unit
 from linectl.site import machine
 from linectl.site.model import Site
+
+FIRST_MS = 3_000
+"""Allowance, beside its own, for a device to answer for the first time."""
 
 
 class Line:
@@ -68,6 +71,8 @@ class Line:
         """Counter points: told only when asked for."""
         self.causes = Causes(machinery.causes, len(site.points))
         self._gates = machinery.gates
+        self.first_due = max(d.silent_after_ms for d in site.file.devices.values()) + FIRST_MS
+        """A device that has not answered by then since power-up is an alarm."""
         self.polled = False
         """Every device has been good at least once; until then nothing is judged to be amiss."""
         self.lanes_may_start = False
@@ -104,6 +109,10 @@ class Line:
                     carriage.untried = True  # nobody knows what its grip holds any more
         if frame.durable is not None:
             self.durable = frame.durable
+        if now >= self.first_due:
+            self.first_due = NEVER
+            for number in self.causes.never_heard(self.inputs):
+                self._announce(number, True)
         if changed or self.causes.due:
             for number, came in self.causes.update(changed, self.inputs, now):
                 self._announce(number, came)
@@ -236,6 +245,7 @@ class Line:
             self._ripe_due(),
             self._wet_due(),
             self.mutual_due,
+            self.first_due,
         )
         return None if due >= NEVER >> 1 else due
 
@@ -271,6 +281,7 @@ class Line:
         for part in self.ends.wet_parts:
             record = self.gutters.get(part.gutter)
             if record is None or record.wet_at == NEVER or now < record.wet_at + limit:
+                self.alarms.clear(f"{part.name}.wet")
                 continue
             self.alarms.raise_(
                 f"{part.name}.wet", "high",

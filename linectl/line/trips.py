@@ -78,6 +78,9 @@ class Infeed(Carriage):
         return True
 
     def begin_put(self) -> int:
+        record = self.line.gutters[self.gutter]
+        if record.sown_at == NEVER:
+            record.crop = ""  # dry, or passed the drum unsown: it has no crop
         lane = self.line.lanes.by_id[self.lane]
         return self.line.intend("insert", self.gutter, self.name, lane.mouth)
 

@@ -274,6 +274,7 @@ class Unit:
         if self.state == "Execute":
             waits = [part.wait() for part in self.parts]
             reason = next((wait[1] for wait in waits if wait), "")
+            text = f"{self.name} at work" if not reason else f"{self.name} waits"
         return f"{text}: {reason}" if reason else text
 
 

@@ -130,10 +130,10 @@ def _unit(line: Line, unit: Unit) -> list[Check]:
 def _cause(line: Line, number: int, row: Cause) -> Check:
     active = line.causes.active[number]
     points = tuple(line.site.points[test.index].tag for test in row.tests)
-    bad = [tag for tag in points if not line.inputs.good[line.site_io[tag]]]
+    bad = not all(line.inputs.good[test.index] for test in row.tests)
     text = row.text if active else f"not: {row.text}"
-    if active and bad:
-        text += f" (no good reading of {', '.join(bad)})"
+    if active and bad and not row.silence:
+        text = f"{line.cause_text(number)}: counts as {row.text}"
     if active and not line.causes.present[number]:
         text += " (gone, but latched until interlock reset)"
     step = "permissive" if row.priority is None else "cause"

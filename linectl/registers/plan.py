@@ -29,8 +29,6 @@ from linectl.registers.wire_time import HOST_MS, exchange_ms
 from linectl.site.hardware import Bus, Device, Point, Table
 from linectl.site.model import Site
 
-BIT_TABLES = ("coil", "discrete")
-
 
 class ReadRequest(NamedTuple):
     """One read: `points` are the image indices it brings, by address."""

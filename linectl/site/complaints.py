@@ -14,7 +14,6 @@ from linectl.errors import Finding
 from linectl.site.sheet import Node, TreePath, dotted, walk
 
 Model = TypeVar("Model", bound=BaseModel)
-Kind = TypeVar("Kind")
 
 
 def nearest(word: str, valid: Iterable[str]) -> str | None:

@@ -189,8 +189,9 @@ def test_whatever_people_do_in_whatever_order(shift, attendant, seed):
         if rng.random() < 0.2:
             watch.copy_now()
         waits_ms = (30, 300, 2_000, 8_000, 20_000)
-        if acts and acts[-1][:2] == ("do", "press estop"):
-            waits_ms = waits_ms[2:]  # nobody releases and resets in less; outputs have died by then
+        silent = any(not run.plant.answers(device) for device in SMALL.file.devices)
+        if silent and acts and acts[-1][:2] == ("do", "press estop"):
+            waits_ms = waits_ms[2:]  # test_stop_reset_early.py shows what hardware must close here
         bench.run(bench.now + rng.choice(waits_ms))
         assert run.plant.report()["violations"] == [], acts[-4:]
     assert watch.copies > 5 and watch.compared > 500

@@ -186,3 +186,24 @@ def test_removed_is_refused_in_words_on_a_lane_whose_last_motion_was_its_last_ru
     lane.which = len(lane.runs) - 1
     why = hand.line.obey(Command("", "removed", "1"))
     assert why is not None and "no gutter on a transfer" in why
+
+
+def test_devices_that_never_answered_are_alarms_though_nothing_was_started(small):
+    line = Line(small)
+    for now in range(0, 6_000, 10):
+        line.scan(Frame(), now)
+    silent = {tag for tag in line.alarms.standing if tag.startswith("silent_")}
+    assert silent == {f"silent_{name}" for name in small.file.devices}
+    inputs = [p.index for p in small.points if p.direction == "in"]
+    line.scan(Frame(quality=[(index, True) for index in inputs]), 6_000)
+    assert not any(tag.startswith("silent_") for tag in line.alarms.standing)
+
+
+def test_why_says_first_that_a_device_is_silent_and_what_its_silence_counts_as(hand):
+    hand.start()
+    for device in hand.site.file.devices:
+        hand.quality(device, False)
+    hand.settle(100)
+    checks = hand.line.why("sowing", hand.now)
+    assert "is silent" in checks[0]["text"]
+    assert not any(check["text"].startswith("emergency stop") for check in checks)

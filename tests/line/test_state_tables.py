@@ -5,11 +5,11 @@ from __future__ import annotations
 import pytest
 from transitions import Machine
 
-from linectl.line import build, harvest, lane, sower, trips
+from linectl.line import build, dosers, harvest, lane, sower, trips
 from linectl.line.tables import table
 
 PARTS = [
-    sower.Magazine, sower.Fill, sower.Tamp, sower.Water, sower.Seed, sower.Turn,
+    sower.Magazine, dosers.Fill, sower.Tamp, dosers.Water, dosers.Seed, sower.Turn,
     trips.Infeed, trips.Outfeed, harvest.TurnOut, lane.Lane,
 ]  # fmt: skip
 

@@ -119,6 +119,16 @@ def test_the_mutual_wait_is_left_by_skipping_in_the_harvest_order(shift):
     assert line.outcome["gutters"]["indexed"] >= 1
 
 
+def test_a_lane_may_move_its_row_with_the_insert_instead_of_ahead_of_it(shift, check_balance):
+    site = load_site(CONFIG / "small")
+    lanes = tuple(lane.model_copy(update={"advance": "with_insert"}) for lane in site.file.lanes)
+    file = site.file.model_copy(update={"lanes": lanes})
+    line = shift("small", site=site.model_copy(update={"file": file})).run("30m")
+    assert line.outcome["violations"] == []
+    check_balance(line.outcome)
+    assert line.outcome["gutters"]["indexed"] > 50
+
+
 @pytest.mark.parametrize("name", ["one_run", "counter_flow"])
 def test_other_lane_shapes_run_in_step(shift, check_balance, name):
     line = shift(name).run("30m")
@@ -139,6 +149,20 @@ def test_dry_cycle_moves_gutters_without_substrate_water_or_seed(shift):
     gutters = line.outcome["gutters"]
     assert gutters["indexed"] > 10
     assert gutters["wetted"] == gutters["seeded"] == 0
+    unsown = [record for record in line.line.gutters.values() if record.id > 24]
+    assert unsown and all(record.crop == "" for record in unsown if record.place.startswith("lane"))
+    assert line.outcome["violations"] == []
+
+
+def test_a_dry_gutter_is_ejected_without_a_crop_that_it_never_had(shift):
+    line = shift("small", lanes=0.3, start=False)
+    line.rehearsal.command_at(500, "sowing", "mode", "dry-cycle")
+    line.rehearsal.start()
+    line.run("9m")
+    line.command("harvest", "unhold")
+    line.run("25m")
+    assert line.outcome["gutters"]["ejected"] > 9  # the eight that stood there, then dry ones
+    assert line.outcome["violations"] == []
 
 
 def test_the_states_that_a_shift_passes_through_are_published_ones(shift, stall):
