@@ -26,8 +26,9 @@ from linectl.registers.frames import (
     write_pdu_bytes,
 )
 from linectl.registers.wire_time import HOST_MS, exchange_ms
-from linectl.site.hardware import Bus, Device, Point, Table
+from linectl.site.hardware import Bus, Device, Point
 from linectl.site.model import Site
+from linectl.site.notation import Table
 
 
 class ReadRequest(NamedTuple):

@@ -13,7 +13,7 @@ Our own time per exchange (`HOST_MS`) is kept apart: it is not on the wire.
 from __future__ import annotations
 
 from linectl.registers.frames import RTU_OVERHEAD_BYTES, TCP_OVERHEAD_BYTES
-from linectl.site.hardware import Bus, RtuBus
+from linectl.site.hardware import Bus, RtuBus, SerialLine
 
 FIXED_SILENCE_ABOVE_BAUD = 19_200
 FIXED_SILENCE_MS = 1.75
@@ -31,24 +31,24 @@ WORST_HOST_MS = 4.0
 """The same for worst cases: 99 of 100 reads took at most 2.4 ms (TCP) and 3.5 ms (serial)."""
 
 
-def character_bits(bus: RtuBus) -> int:
+def character_bits(bus: SerialLine) -> int:
     """Bits of one character: 11 as the specification asks, 10 for a line without parity."""
     return 1 + 8 + (bus.parity != "none") + bus.stop_bits
 
 
-def character_ms(bus: RtuBus) -> float:
+def character_ms(bus: SerialLine) -> float:
     """Time of one character in ms."""
     return 1000.0 * character_bits(bus) / bus.baud
 
 
-def silence_ms(bus: RtuBus) -> float:
+def silence_ms(bus: SerialLine) -> float:
     """t3.5: the silence that parts two frames, in ms."""
     if bus.baud > FIXED_SILENCE_ABOVE_BAUD:
         return FIXED_SILENCE_MS
     return SILENCE_CHARACTERS * character_ms(bus)
 
 
-def character_gap_ms(bus: RtuBus) -> float:
+def character_gap_ms(bus: SerialLine) -> float:
     """t1.5: the longest silence inside a frame, in ms."""
     if bus.baud > FIXED_SILENCE_ABOVE_BAUD:
         return FIXED_CHARACTER_GAP_MS

@@ -4,17 +4,33 @@ from __future__ import annotations
 
 from linectl.site.draft import Draft, Findings
 from linectl.site.durations import format_duration
-from linectl.site.hardware import Device
+from linectl.site.hardware import UNIT_DIRECT, Device, RtuBus, TcpBus
 
 _REFRESHES_IN_WATCHDOG = 2
 """A watchdog must outlast one lost refresh, or a single lost frame drops the outputs."""
+
+_LAST_UNIT = 247
+"""MODBUS over Serial Line V1.02 (2006), 2.2: 248–255 are reserved."""
 
 
 def check(draft: Draft, say: Findings) -> None:
     """Every device: refreshed in time, missed in time, and missed at all."""
     for name, device in draft.devices.items():
+        _unit(draft, say, name, device)
         _watchdog(draft, say, name, device)
     _unseen(draft, say)
+
+
+def _unit(draft: Draft, say: Findings, name: str, device: Device) -> None:
+    """Units 1–247 anywhere; 255 for a device reached by its network address alone."""
+    bus = draft.buses.get(device.bus)
+    if device.unit <= _LAST_UNIT or bus is None:
+        return
+    behind_line = isinstance(bus, TcpBus) and (bus.line or bus.framing == "rtu")
+    if device.unit != UNIT_DIRECT or isinstance(bus, RtuBus) or behind_line:
+        text = f"unit {device.unit} is outside 1–{_LAST_UNIT}"
+        hint = f"{UNIT_DIRECT} is for a network device that is addressed without a unit"
+        say.errors.append(draft.site(("devices", name, "unit"), text, hint))
 
 
 def _watchdog(draft: Draft, say: Findings, name: str, device: Device) -> None:
