@@ -83,7 +83,13 @@ class DeviceRefused(Unreachable):
 
 
 class ForeignAnswer(Unreachable):
-    """An answer came that does not fit the question: unit, function or length differ."""
+    """What came does not fit the question. `kind` says how: crc (damaged), short (the rest did not
+    come), foreign (another unit, or two answers), stale (another function or length: a late
+    answer), stray (before the question), echo (our own bytes, damaged)."""
+
+    def __init__(self, message: str, kind: str = "foreign") -> None:
+        self.kind = kind
+        super().__init__(message)
 
 
 class LedgerUnreachable(Unreachable):

@@ -18,6 +18,15 @@ class Command(NamedTuple):
     by: str = ""
 
 
+class Remark(NamedTuple):
+    """What the field wants told as an alarm: a point not taken, answers that grow late."""
+
+    tag: str
+    priority: str
+    text: str
+    do: str
+
+
 @dataclass(slots=True)
 class Frame:
     """Everything one scan is told. Engineering values: scale, offset, order are already done.
@@ -25,15 +34,19 @@ class Frame:
     values: (point index, value) of inputs whose value differs from the last frame's.
     quality: (point index, good) of inputs whose quality changed; absent data is bad data.
     commands: in order of arrival. durable: every intent up to this number is on disk.
+    remarks: (tag, remark) of the field's remarks that came, or (tag, None) of those that ended.
     """
 
     values: list[tuple[int, Value]] = field(default_factory=list)
     quality: list[tuple[int, bool]] = field(default_factory=list)
     commands: list[Command] = field(default_factory=list)
     durable: int | None = None
+    remarks: list[tuple[str, Remark | None]] = field(default_factory=list)
 
     def __bool__(self) -> bool:
-        return bool(self.values or self.quality or self.commands or self.durable is not None)
+        return bool(
+            self.values or self.quality or self.commands or self.durable is not None or self.remarks
+        )
 
 
 class Slot(NamedTuple):

@@ -9,13 +9,17 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from pathlib import Path
 from random import Random
 
-from linectl.errors import LinkDown
+from linectl.errors import DeviceRefused, LinkDown
+from linectl.field.asks import Ask
 from linectl.field.device import Backoff, FieldDevice
 from linectl.field.exchanges import Exchanges
-from linectl.field.modbus import Ask, Wire
+from linectl.field.measures import Histogram
+from linectl.field.modbus import Tracer, Wire
 from linectl.field.outputs import ON_GOING, SAFE_GOING
+from linectl.field.serial_port import remarks
 from linectl.field.snapshots import BusHealth, Outputs
 from linectl.site.hardware import Bus
 from linectl.site.model import Site
@@ -27,7 +31,8 @@ OUTPUTS_STALE_MS = 500
 CHANGES_BEFORE_READ = 8
 """Changes that do not go safe, written between two reads at most, so that reading goes on."""
 FIRST_RECONNECT_MS = 100
-LAST_RECONNECT_MS = 4000
+LAST_RECONNECT_MS = 3000
+"""With jitter, and a second for the connection itself, back within 5 s of the device's return."""
 LONGEST_WAIT_S = 0.05
 """A waiting bus looks at its watchdogs at least this often."""
 
@@ -36,25 +41,41 @@ class FieldBus:
     """Owns the wire of one bus. `start`, `publish`, `stop` are for the scan's thread."""
 
     def __init__(
-        self, site: Site, name: str, host: str, port: int | str, clock: Clock, seed: int = 0
+        self,
+        site: Site,
+        name: str,
+        host: str,
+        port: int | str,
+        clock: Clock,
+        seed: int = 0,
+        tracer: Tracer | None = None,
     ) -> None:
         self.name = name
         self._bus: Bus = site.file.buses[name]
         self._clock = clock
         random = Random(f"{seed} {name}")
-        self.devices = tuple(
+        devices = [
             FieldDevice(device_name, device, self._bus, site.points, random)
             for device_name, device in site.file.devices.items()
             if device.bus == name
-        )
-        self._wire = Wire(name, self._bus, host, port)
+        ]
+        urgent = interlock_inputs(site)
+        devices.sort(key=lambda device: urgent.isdisjoint(device.reads.points))
+        self.devices = tuple(devices)
+        """Those with inputs that interlocks stand on are read first."""
+        self._wire = Wire(name, self._bus, host, port, Path(site.folder), tracer)
         self._outputs: Outputs | None = None
         self._wake = threading.Event()
         self._stopping = False
         self._thread = threading.Thread(target=self._run, name=f"bus {name}", daemon=True)
         self._backoff = Backoff(random, FIRST_RECONNECT_MS, LAST_RECONNECT_MS)
-        self._exchanges = Exchanges(self._wire, self._bus.kind, self.devices, clock)
+        self._exchanges = Exchanges(self._wire, self.devices, clock)
         self._cycle_ms = 0.0
+        self._cycle = Histogram()
+        self._busy = Histogram()
+        self._up: bool | None = None
+        self._remarks: tuple[str, ...] = ()
+        self._since_ms = 0
         self._polls = 0
         self._late = 0
         self._stale = True
@@ -117,6 +138,8 @@ class FieldBus:
             self._publish_health(False)
             return False
         self._exchanges.relinked()
+        if self._wire.serial:
+            self._remarks = tuple(remarks(self._wire.where))
         return True
 
     def _serve(self) -> None:
@@ -127,12 +150,14 @@ class FieldBus:
             start = self._clock()
             if last_start is not None:
                 self._cycle_ms = float(start - last_start)
+                self._cycle.add(self._cycle_ms)
             last_start = start
             for device in self.devices:
                 self._poll(device)
                 if self._stopping or not self._wire.is_open:
                     break
             self._polls += 1
+            self._busy.add(self._clock() - start)
             self._publish_health(self._wire.is_open)
             deadline += self._bus.poll_ms
             behind = self._clock() - deadline
@@ -148,18 +173,26 @@ class FieldBus:
             return
         self._write_pending()
         device.begin(self._clock())
-        if not device.asks:
+        if not device.reads.points:
             self._poll_mute(device)
             return
-        for number, ask in enumerate(device.asks):
-            if number:
-                self._write_pending()
-            cells = self._exchanges.do(device, ask)
-            if cells is None and device.may_repeat and self._wire.is_open:
-                cells = self._exchanges.do(device, ask)
-            if cells is None:
+        due = device.reads.due(self._polls)
+        while due:
+            read = due.pop(0)
+            found = self._exchanges.try_read(device, read.ask)
+            if found is None and device.may_repeat and self._wire.is_open:
+                found = self._exchanges.try_read(device, read.ask)
+            if isinstance(found, DeviceRefused):
+                if not device.refused(read, found):
+                    self._exchanges.refused(device, read.ask, found)
+                    return
+                due = [read for read in device.reads.due(self._polls) if read.values is None]
+            elif found is None:
                 return
-            device.take(number, cells)
+            else:
+                read.take(found)
+            if due:
+                self._write_pending()
         device.finish()
         self._backoff.reset()
 
@@ -177,6 +210,7 @@ class FieldBus:
             if now >= deadline:
                 return
             due = [device.refresh_at_ms for device in self.devices if self._writable(device)]
+            due += [at for device in self.devices if (at := self._beat_at(device)) is not None]
             self._wait(min([deadline, *due]))
 
     def _pause(self, until_ms: int) -> None:
@@ -198,7 +232,7 @@ class FieldBus:
         stale = outputs is None or now - outputs.at_ms > OUTPUTS_STALE_MS
         if stale and not self._stale:
             for device in self.devices:
-                device.lose(now)
+                device.lose(now, "scan_stopped")
         self._stale = stale
         for device in self.devices:
             device.check_age(now)
@@ -222,9 +256,33 @@ class FieldBus:
             self._write(found, passed_over)
         now = self._clock()
         for device in self.devices:
+            if (at := self._beat_at(device)) is not None and now >= at:
+                self._beat(device)
+        for device in self.devices:
             if self._writable(device) and now >= device.refresh_at_ms:
-                self._refresh(device)
+                if self._refresh(device) and device.reads_back:
+                    self._read_back(device)
                 return
+
+    def _beat_at(self, device: FieldDevice) -> int | None:
+        """When the device's heartbeat is due: never while the scan stands still."""
+        return None if self._stale or device.demoted else device.heartbeat_at_ms
+
+    def _beat(self, device: FieldDevice) -> None:
+        device.beaten(self._clock())
+        if self._wire.is_open and (ask := device.heartbeat()) is not None:
+            self._exchanges.do(device, ask)
+
+    def _read_back(self, device: FieldDevice) -> None:
+        """Compare what the device says that its outputs are with what it was told."""
+        differences: list[str] = []
+        for ask in device.outputs.read_backs():
+            self._write_safe_going(set())
+            cells = self._exchanges.do(device, ask)
+            if cells is None:
+                return
+            differences += device.outputs.compare(ask, cells)
+        device.compared(differences, self._clock())
 
     def _write_safe_going(self, passed_over: set[str]) -> None:
         """Take the scan's latest outputs and write everything that goes safe."""
@@ -237,6 +295,8 @@ class FieldBus:
         device, ask = found
         if self._exchanges.do(device, ask) is None:
             passed_over.add(device.name)
+        elif self._outputs is not None:
+            self._exchanges.write.add(self._clock() - self._outputs.at_ms)
 
     def _next(self, worst_pass: int, passed_over: set[str]) -> tuple[FieldDevice, Ask] | None:
         for device in self.devices:
@@ -266,7 +326,9 @@ class FieldBus:
                 self._refresh(device)
 
     def _publish_health(self, up: bool) -> None:
-        devices = tuple(device.health() for device in self.devices)
+        if up is not self._up:
+            self._up = up
+            self._since_ms = self._clock()
         self.health = BusHealth(
             self.name,
             self._bus.kind,
@@ -274,6 +336,22 @@ class FieldBus:
             self._cycle_ms,
             self._polls,
             self._late,
-            dict(self._exchanges.errors),
-            devices,
+            dict(self._exchanges.errors + self._wire.seen),
+            tuple(device.health() for device in self.devices),
+            self._since_ms,
+            self._cycle.spread(),
+            self._busy.spread(),
+            self._exchanges.write.spread(),
+            self._wire.echoes,
+            self._remarks,
         )
+
+
+def interlock_inputs(site: Site) -> frozenset[int]:
+    """Image indices of the points that the site's causes stand on."""
+    tags = site.tags
+    return frozenset(
+        tags[condition.point]
+        for cause in site.interlocks.causes.values()
+        for condition in cause.when
+    )

@@ -12,28 +12,38 @@ from collections.abc import Sequence
 from random import Random
 
 from linectl.errors import DeviceRefused, ForeignAnswer, LinkDown, Silent, Unreachable
-from linectl.field.modbus import Ask
+from linectl.field.asks import Ask
+from linectl.field.measures import Histogram, Lateness
 from linectl.field.outputs import DeviceOutputs
-from linectl.field.snapshots import DeviceHealth, Snapshot
-from linectl.image import Value
-from linectl.registers.codec import Decoder, decoder
-from linectl.registers.plan import plan_reads
+from linectl.field.reads import Read, Reads
+from linectl.field.snapshots import DeviceHealth, Quality, Snapshot
+from linectl.image import Remark
+from linectl.registers.frames import WRITE_REGISTER, WRITE_REGISTERS
 from linectl.site.hardware import Bus, Device, Point
+from linectl.site.notation import protocol_address
 
 DEMOTED_AFTER = 3
 """Failures in a row; fewer would demote for one disturbed frame."""
 FIRST_PROBE_MS = 250
-LAST_PROBE_MS = 4000
-"""With a fifth of jitter the longest pause stays below 5 s."""
+LAST_PROBE_MS = 3500
+"""With a fifth of jitter and the time-out the longest pause stays below 5 s."""
 JITTER = 0.2
+WRONG_ADDRESS = 2
 
 
 def error_kind(error: Unreachable) -> str:
-    """The name under which an error is counted: link_down, silent, foreign, refused_2."""
+    """The name under which an error is counted: link_down, silent, crc, stale, refused_2, …"""
     if isinstance(error, DeviceRefused):
         return f"refused_{error.code}"
-    kinds = {LinkDown: "link_down", Silent: "silent", ForeignAnswer: "foreign"}
-    return kinds.get(type(error), "unreachable")
+    if isinstance(error, ForeignAnswer):
+        return error.kind
+    return {LinkDown: "link_down", Silent: "silent"}.get(type(error), "unreachable")
+
+
+def quality_of(error: Unreachable) -> Quality:
+    """Why a device is bad after `error`."""
+    kinds = {LinkDown: "link_down", Silent: "silent", DeviceRefused: "refused"}
+    return kinds.get(type(error), "garbled")
 
 
 class Backoff:
@@ -64,34 +74,34 @@ class FieldDevice:
         self.name = name
         self.unit = device.unit
         self.refresh_ms = device.refresh_ms
+        self.pause_ms = device.pause_ms
+        self.late_ms = float(device.late_ms or bus.timeout_ms)
+        self.reads_back = device.read_back
         self.outputs = DeviceOutputs(name, device, points)
-        requests = plan_reads(name, device, bus, points)
-        self.asks = tuple(
-            Ask(name, device.unit, request.function, request.address, request.quantity)
-            for request in requests
-        )
-        self._decoders: tuple[tuple[Decoder, ...], ...] = tuple(
-            tuple(
-                decoder(points[index], points[index].address - request.address)
-                for index in request.points
-            )
-            for request in requests
-        )
-        indices = tuple(index for request in requests for index in request.points)
-        self.snapshot = Snapshot(name, 0, 0, indices, (), False, 0)
+        self.reads = Reads(name, device, bus, points)
+        self.lateness = Lateness(bus.timeout_ms)
+        self.snapshot = Snapshot(name, 0, 0, self.reads.points, (), False, 0)
         self.refresh_at_ms = 0
+        self.heartbeat_at_ms: int | None = 0 if device.heartbeat else None
+        self._device = device
         self._silent_after_ms = device.silent_after_ms
         self._backoff = Backoff(random, FIRST_PROBE_MS, LAST_PROBE_MS)
         self._failures = 0
         self._probe_at_ms = 0
         self._errors: Counter[str] = Counter()
         self._last = ""
+        self._quality: Quality = "starting"
+        self._failing: Quality = "starting"
         self._since_ms = 0
         self._demoted = False
-        self._values: list[Value] = []
         self._began_ms = 0
         self._heard_ms = 0
         self._untaken_since_ms: int | None = None
+        self._not_taken = ""
+        self._latency = Histogram()
+        self._age = Histogram()
+        self._beats = 0
+        self._remarked = ("", "")
 
     @property
     def demoted(self) -> bool:
@@ -108,12 +118,7 @@ class FieldDevice:
 
     def begin(self, now_ms: int) -> None:
         """A poll of this device begins."""
-        self._values = []
         self._began_ms = now_ms
-
-    def take(self, number: int, cells: Sequence[int]) -> None:
-        """The answer to request `number` of the poll."""
-        self._values += [decode(cells) for decode in self._decoders[number]]
 
     def finish(self) -> None:
         """Every request of the poll was answered: publish, and come back if it was lost.
@@ -122,22 +127,36 @@ class FieldDevice:
         """
         old = self.snapshot
         self._heard(self._began_ms)
-        if self._untaken(self._began_ms):
+        if self._untaken(self._began_ms) or not self.reads.whole:
             return
-        if not old.good:
+        if old.good:
+            self._age.add(self._began_ms - old.at_ms)
+        else:
             self.outputs.forget()
             self._since_ms = self._began_ms
+            self._quality = "good"
         self.snapshot = old._replace(
             sequence=old.sequence + 1,
             at_ms=self._began_ms,
-            values=tuple(self._values),
+            values=self.reads.values(),
             good=True,
+            remarks=self._remarks(),
         )
+
+    def answered(self, latency_ms: float) -> None:
+        """An exchange went well; its latency, ms."""
+        self._latency.add(latency_ms)
+        self.lateness.answered(latency_ms)
+
+    def came_late(self, beyond_ms: float) -> None:
+        """An answer came after its time-out."""
+        self._errors["late"] += 1
+        self.lateness.came_late(beyond_ms)
 
     def wrote(self, now_ms: int) -> None:
         """The device has taken a write."""
         self._untaken_since_ms = None
-        if not self.asks:
+        if not self.reads.points:
             self._heard(now_ms)
 
     def not_written(self, now_ms: int) -> None:
@@ -145,10 +164,44 @@ class FieldDevice:
         if self._untaken_since_ms is None:
             self._untaken_since_ms = now_ms
 
+    def compared(self, differences: Sequence[str], now_ms: int) -> None:
+        """Its outputs were read back; what differs from what it was told, in words."""
+        self._not_taken = "; ".join(differences)
+        if differences:
+            self._errors["not_taken"] += 1
+            self._last = f"{self.name}: {self._not_taken}"
+            self._failing = "not_taken"
+            self.not_written(now_ms)
+
+    def refused(self, read: Read, error: DeviceRefused) -> bool:
+        """True if the refused read was split or left out: the others can go on."""
+        if error.code != WRONG_ADDRESS or not self.reads.refused(read):
+            return False
+        self._errors[error_kind(error)] += 1
+        self._last = str(error)
+        return True
+
+    def heartbeat(self) -> Ask | None:
+        """The next write to its watchdog's register, if it has one: never the same value twice."""
+        beat = self._device.heartbeat
+        if beat is None:
+            return None
+        self._beats = (self._beats + 1) & 0x7FFF
+        address = protocol_address("holding", beat.address, self._device.notation)
+        single = self._device.write != "multiple"
+        function = WRITE_REGISTER if single else WRITE_REGISTERS
+        return Ask(self.name, self.unit, function, address, 1, (self._beats,))
+
+    def beaten(self, now_ms: int) -> None:
+        """The heartbeat was sent: when the next one is due."""
+        if self._device.heartbeat is not None:
+            self.heartbeat_at_ms = now_ms + self._device.heartbeat.every_ms
+
     def failed(self, error: Unreachable, now_ms: int) -> None:
         """An exchange failed. A dead link is the bus's matter and does not demote."""
         self._errors[error_kind(error)] += 1
         self._last = str(error)
+        self._failing = quality_of(error)
         if isinstance(error, LinkDown):
             return
         self._failures += 1
@@ -165,18 +218,21 @@ class FieldDevice:
         self._backoff.reset()
 
     def check_age(self, now_ms: int) -> None:
-        """Lose the device when its last good poll, or write, is older than the site allows."""
-        silent = now_ms - self._heard_ms > self._silent_after_ms
-        if self.snapshot.good and (silent or self._untaken(now_ms)):
+        """Lost if nothing good came, or no write was taken, for `silent_after`."""
+        if self._untaken(now_ms) or now_ms - self._heard_ms > self._silent_after_ms:
             self.lose(now_ms)
 
-    def lose(self, now_ms: int) -> None:
+    def lose(self, now_ms: int, quality: Quality = "") -> None:
         """Bad quality from now on; what the device holds is unknown."""
         old = self.snapshot
         if old.good:
-            self.snapshot = old._replace(sequence=old.sequence + 1, good=False, lost=old.lost + 1)
+            self.snapshot = old._replace(
+                sequence=old.sequence + 1, good=False, lost=old.lost + 1, remarks=self._remarks()
+            )
             self._since_ms = now_ms
             self.outputs.forget()
+            self.reads.begin_anew()
+        self._quality = quality or self._failing
 
     def health(self) -> DeviceHealth:
         return DeviceHealth(
@@ -186,7 +242,30 @@ class FieldDevice:
             self._since_ms,
             dict(self._errors),
             self.outputs.refused or self._last,
+            self._quality,
+            self.snapshot.at_ms if self.snapshot.sequence else None,
+            self._latency.spread(),
+            self._age.spread(),
+            dict(self.reads.bad),
+            {str(table): ranges for table, ranges in self.reads.holes.items()},
         )
+
+    def _remarks(self) -> tuple[Remark, ...]:
+        """The same tuple while nothing of it changes, so that a reader sees that at a glance."""
+        rising = "answers come late" if self.lateness.rising else ""
+        if (self._not_taken, rising) == self._remarked:
+            return self.snapshot.remarks
+        self._remarked = (self._not_taken, rising)
+        remarks = []
+        if self._not_taken:
+            text = f"{self.name} answers, but does not do as told: {self._not_taken}"
+            do = "look at the device itself: a local mode, a wrong address, a worn output?"
+            remarks.append(Remark(f"{self.name}.not_taken", "high", text, do))
+        if rising:
+            text = f"{self.name} answers later and later: {self.lateness.rising}"
+            do = "look at the converter, the line's load, termination and the device's own cycle"
+            remarks.append(Remark(f"{self.name}.late", "low", text, do))
+        return tuple(remarks)
 
     def _untaken(self, now_ms: int) -> bool:
         since = self._untaken_since_ms

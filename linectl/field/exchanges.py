@@ -1,7 +1,10 @@
 """Exchanges of one bus: each failure is counted under its kind and settled where it happened.
 
-A time-out on a serial line is followed by a quiet time; a TCP connection on which nobody answers
-any more is closed, to be opened anew; a dead link is the whole bus's.
+On a link without numbers (a serial line, serial frames over TCP) a failure is followed by a quiet
+time longer than the device's worst lateness; and unless the answer came in that time, the device
+is in doubt: before anything else is asked of it, a proving read must be answered, whose answer can
+be no late answer to any other. A connection on which nobody answers any more is closed, to be
+opened anew; a dead link is the whole bus's.
 """
 
 from __future__ import annotations
@@ -9,45 +12,80 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Sequence
 
-from linectl.errors import DeviceRefused, LinkDown, Silent, Unreachable
+from linectl.errors import DeviceRefused, ForeignAnswer, LinkDown, Silent, Unreachable
+from linectl.field.asks import ANSWER_MAY_FOLLOW, Ask
 from linectl.field.device import FieldDevice, error_kind
-from linectl.field.modbus import Ask, Wire
+from linectl.field.measures import Histogram
+from linectl.field.modbus import Wire
 
-SILENT_BEFORE_CLOSE = 3
-"""Exchanges in a row without any answer, times the devices of a TCP bus, before it is closed."""
+DEAD_MS = 750
+"""A connection that has brought nothing for so long, though asked, is closed and opened anew."""
+UNPROVEN_QUIET = 2.0
+"""A device without a proving read: its line is kept quiet this many times longer instead."""
+DAMAGED_QUIET_MS = 5.0
+"""After a damaged answer there is none to come: only its rest, if its length was damaged."""
 
 
 class Exchanges:
-    """For the bus's own thread. `errors` counts by kind since start."""
+    """For the bus's own thread. `errors` counts by kind since start; `busy` is the time, ms, that
+    the bus's exchanges have taken; `write` measures from a scan to its outputs' being taken."""
 
     def __init__(
-        self, wire: Wire, kind: str, devices: Sequence[FieldDevice], clock: Callable[[], int]
+        self, wire: Wire, devices: Sequence[FieldDevice], clock: Callable[[], int]
     ) -> None:
         self.errors: Counter[str] = Counter()
+        self.write = Histogram()
         self._wire = wire
-        self._serial = kind == "rtu"
         self._devices = devices
+        self._by_name = {device.name: device for device in devices}
         self._clock = clock
-        self._silent_in_a_row = 0
+        self._silent_since_ms: int | None = None
+        self._doubted: set[str] = set()
 
-    def do(self, device: FieldDevice, ask: Ask) -> list[int] | None:
+    def do(self, device: FieldDevice, ask: Ask) -> Sequence[int] | None:
         """One exchange: the cells read (empty for a write); None after a failure."""
-        cells: list[int] = []
+        if device.name in self._doubted and not self._prove(device):
+            return None
         try:
-            if ask.cells:
-                self._wire.write(ask)
-                device.outputs.done(ask)
-                device.wrote(self._clock())
-            else:
-                cells = list(self._wire.read(ask))
+            if not ask.cells:
+                cells = self._wire.read(ask)
+                self._went_well(device)
+                return cells
+            self._wire.write(ask)
         except LinkDown as error:
             self.link_failed(error)
-            return None
         except Unreachable as error:
             self._failed(device, ask, error)
+        else:
+            self._went_well(device)
+            device.outputs.done(ask)
+            device.wrote(self._clock())
+            return ()
+        return None
+
+    def try_read(self, device: FieldDevice, ask: Ask) -> Sequence[int] | DeviceRefused | None:
+        """A read whose refusal is not a failure yet: the caller may ask for less."""
+        if device.name in self._doubted and not self._prove(device):
             return None
-        self._silent_in_a_row = 0
-        return cells
+        try:
+            cells = self._wire.read(ask)
+        except DeviceRefused as error:
+            if error.code not in ANSWER_MAY_FOLLOW:
+                self._heard()
+                return error
+            self._failed(device, ask, error)
+        except LinkDown as error:
+            self.link_failed(error)
+        except Unreachable as error:
+            self._failed(device, ask, error)
+        else:
+            self._went_well(device)
+            return cells
+        return None
+
+    def refused(self, device: FieldDevice, ask: Ask, error: DeviceRefused) -> None:
+        """The refusal that `try_read` gave is a failure after all."""
+        self._failed(device, ask, error)
 
     def link_failed(self, error: LinkDown) -> None:
         """The link is down for every device."""
@@ -59,25 +97,87 @@ class Exchanges:
             device.check_age(now)
 
     def relinked(self) -> None:
-        """The link is up again: what hangs on it may have been without power meanwhile."""
-        self._silent_in_a_row = 0
+        """The link is up again: what hangs on it may have been without power meanwhile, and what
+        was asked before may still be answered."""
+        self._silent_since_ms = None
+        if not self._wire.numbered:
+            self._doubted = set(self._by_name)
         now = self._clock()
         for device in self._devices:
             device.relink(now)
 
+    def _prove(self, device: FieldDevice) -> bool:
+        """The proving read; True once the device may be believed again."""
+        proofs = device.reads.proofs
+        if proofs:
+            # In turn, so that a late answer to one is not taken for the other.
+            ask = proofs[sum(self.errors.values()) % len(proofs)]
+            try:
+                self._wire.read(ask)
+            except LinkDown as error:
+                self.link_failed(error)
+                return False
+            except Unreachable as error:
+                self._failed(device, ask, error)
+                return False
+            self._went_well(device)
+        self._doubted.discard(device.name)
+        return True
+
+    def _went_well(self, device: FieldDevice) -> None:
+        self._heard()
+        device.answered(self._wire.latency_ms)
+        self._wire.rest(device.pause_ms)
+        self._note_late()
+
+    def _heard(self) -> None:
+        self._silent_since_ms = None
+
     def _failed(self, device: FieldDevice, ask: Ask, error: Unreachable) -> None:
+        now = self._clock()
         if ask.cells:
-            device.outputs.failed(ask)
-            device.not_written(self._clock())
+            refused = isinstance(error, DeviceRefused)
+            (device.outputs.denied if refused else device.outputs.failed)(ask)
+            device.not_written(now)
         self.errors[error_kind(error)] += 1
-        device.failed(error, self._clock())
-        if self._serial and not isinstance(error, DeviceRefused):
-            self._wire.settle()
-        if isinstance(error, Silent):
-            self._silent_in_a_row += 1
-        else:
-            self._silent_in_a_row = 0
-        limit = SILENT_BEFORE_CLOSE * len(self._devices)
-        if not self._serial and self._silent_in_a_row >= limit:
-            self._wire.close()
+        device.failed(error, now)
+        try:
+            self._settle(device, ask, error)
+        except LinkDown as down:
+            self.link_failed(down)
+            return
+        self._note_late()
+        self._close_if_dead(error)
         device.check_age(self._clock())
+
+    def _settle(self, device: FieldDevice, ask: Ask, error: Unreachable) -> None:
+        """After a failure on a link without numbers."""
+        if self._wire.numbered:
+            return
+        if isinstance(error, DeviceRefused) and error.code not in ANSWER_MAY_FOLLOW:
+            return
+        late_ms = device.late_ms
+        if not device.reads.proofs:
+            late_ms *= UNPROVEN_QUIET
+        elif isinstance(error, ForeignAnswer) and error.kind == "crc":
+            late_ms = DAMAGED_QUIET_MS
+        outstanding = isinstance(error, Silent | DeviceRefused)
+        if not self._wire.settle(ask, late_ms, outstanding):
+            self._doubted.add(device.name)
+
+    def _note_late(self) -> None:
+        for late in self._wire.take_late():
+            self.errors["late"] += 1
+            if (device := self._by_name.get(late.device)) is not None:
+                device.came_late(late.late_ms)
+
+    def _close_if_dead(self, error: Unreachable) -> None:
+        """A connection whose other end is gone without a word brings nothing for anyone."""
+        if not isinstance(error, Silent):
+            self._silent_since_ms = None
+            return
+        now = self._clock()
+        if self._silent_since_ms is None:
+            self._silent_since_ms = now
+        elif not self._wire.serial and now - self._silent_since_ms >= DEAD_MS:
+            self._wire.close()

@@ -1,83 +1,46 @@
-"""The one file that knows pymodbus: a blocking connection that raises our errors.
+"""A blocking Modbus connection that raises our errors: one exchange at a time, never retried.
 
-One exchange at a time, no retries, no reconnecting behind our back, nothing believed that was not
-asked for: unit, function, length and echo are checked. What pymodbus does otherwise (measured
-with 3.16.1) and what is done about it:
-
-- A late answer on a serial line is taken for the answer to the next request. After a time-out
-  the line is kept quiet until the late answer has come whole, or nothing comes for as long
-  again; all of it is discarded.
-- A device's exception is returned, silence raises, an answer of another unit is skipped.
-- A call on a closed client connects again by itself: we ask first whether it is open.
-- Some silent requests close the connection: that count is set out of reach.
+For the bus's own thread only. An exchange is never cut short: it ends with its answer, or with
+its time-out. On a serial line (and on TCP through a converter that passes serial frames on) a late
+answer cannot be told from the next one by its form. So after a time-out `settle` keeps the line
+quiet for longer than the device's worst lateness and discards what comes; and `Exchanges` then
+proves the device with a read of another length before it believes it again.
 """
 
 from __future__ import annotations
 
 import contextlib
-import logging
-import os
 import time
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable, Sequence
-from typing import NamedTuple
-
-from pymodbus import FramerType, ModbusException
-from pymodbus.client import ModbusSerialClient, ModbusTcpClient
-from pymodbus.exceptions import ConnectionException, ModbusIOException
-from pymodbus.pdu import ModbusPDU
+from pathlib import Path
+from typing import NamedTuple, Protocol
 
 from linectl.errors import DeviceRefused, ForeignAnswer, LinkDown, Silent, Unreachable
-from linectl.registers.frames import (
-    READ_COILS,
-    READ_DISCRETE,
-    READ_HOLDING,
-    READ_INPUT,
-    WRITE_COIL,
-    WRITE_COILS,
-    WRITE_REGISTER,
-    WRITE_REGISTERS,
-    crc16,
+from linectl.field import pdu as pdus
+from linectl.field.asks import Ask, read_of
+from linectl.field.framing import (
+    GLITCHES,
+    Garbled,
+    NotModbus,
+    RtuAnswer,
+    TcpAnswer,
+    rtu_frame,
+    tcp_frame,
 )
-from linectl.registers.wire_time import silence_ms
-from linectl.site.hardware import Bus, RtuBus
+from linectl.field.links import Link, SerialLink, TcpLink, TlsLink
+from linectl.registers.frames import RTU_OVERHEAD_BYTES, read_pdu_bytes, write_pdu_bytes
+from linectl.registers.wire_time import character_ms, silence_ms
+from linectl.site.hardware import Bus, RtuBus, SerialLine, TcpBus, TlsBus
 
-for _name in ("pymodbus", "pymodbus_internal"):
-    logging.getLogger(_name).setLevel(logging.CRITICAL + 1)
+__all__ = ["Ask", "Frame", "Late", "Wire"]
 
-FRAMES_KEPT = 64
-QUIET_LIMIT = 10
-"""At most this many time-outs are spent on quietening a serial line."""
-
-SHORTEST_ANSWER = 5
-"""Bytes of an exception on a serial line: unit, function, code, CRC."""
-
-EXCEPTION_TEXT = {
-    1: "the device does not know this function",
-    2: "the device has no such address",
-    3: "the device does not accept this quantity or value",
-    4: "the device failed while doing it",
-    5: "the device accepted it and is still busy",
-    6: "the device is busy",
-    8: "the device's memory has a parity error",
-    10: "the gateway has no path",
-    11: "the device behind the gateway does not answer",
-}
-
-
-class Ask(NamedTuple):
-    """One exchange. `cells` are the bits or registers to write; empty for a read."""
-
-    device: str
-    unit: int
-    function: int
-    address: int
-    quantity: int
-    cells: tuple[int, ...] = ()
-
-    def __str__(self) -> str:
-        end = self.address + self.quantity - 1
-        return f"{self.device} (unit {self.unit}) function {self.function}, {self.address}–{end}"
+FRAMES_KEPT = 128
+QUIET_LIMIT_S = 10.0
+"""A line that never falls quiet is given up after this long, and told."""
+HOST_SLACK_S = 0.005
+"""Beyond the time of its characters a whole answer may reach us this much later."""
+PENDING_KEPT = 32
 
 
 class Frame(NamedTuple):
@@ -88,216 +51,318 @@ class Frame(NamedTuple):
     data: bytes
 
 
-def _parity(bus: RtuBus, path: str) -> str:
-    """The line's parity; a Linux pseudo-terminal refuses any (it has no wire to protect)."""
-    if os.path.realpath(path).startswith("/dev/pts/"):
-        return "N"
-    return bus.parity[0].upper()
+class Late(NamedTuple):
+    """An answer that came after its time-out, by `late_ms`."""
+
+    device: str
+    late_ms: float
+
+
+class Tracer(Protocol):
+    """Takes every frame; must not wait."""
+
+    def frame(self, bus: str, at_s: float, sent: bool, data: bytes) -> None: ...
 
 
 class Wire:
-    """A connection to one bus. Blocking: for the bus's own thread only."""
+    """A connection to one bus.
 
-    def __init__(self, name: str, bus: Bus, host: str, port: int | str) -> None:
-        """`port`: number of a TCP port, or path of a serial port."""
+    `seen` counts what no single exchange ends with: glitches, echoes, stale and stray answers.
+    `latency_ms`: of the last answer, from the request's end to the answer's beginning.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        bus: Bus,
+        host: str,
+        port: int | str,
+        folder: Path = Path(),
+        tracer: Tracer | None = None,
+    ) -> None:
+        """`port`: number of a TCP port, or path of a serial port. folder: where the certificates
+        of a TLS bus lie."""
         self.name = name
-        self.where = f"{host}:{port}" if bus.kind == "tcp" else str(port)
         self.frames: deque[Frame] = deque(maxlen=FRAMES_KEPT)
+        self.seen: Counter[str] = Counter()
+        self.latency_ms = 0.0
         self._bus = bus
-        self._gap_s = silence_ms(bus) / 1000 if isinstance(bus, RtuBus) else 0.0
+        self._link: Link = _link(bus, host, port, folder)
+        self._line = _line_of(bus)
+        self.numbered = not isinstance(bus, RtuBus) and not _passes_serial_frames(bus)
+        """True if answers carry the number of their request, so that none can be mistaken."""
+        self.serial = isinstance(bus, RtuBus)
+        self.echoes: bool | None = None if self.serial else False
+        self._tracer = tracer
+        self._gap_s = silence_ms(self._line) / 1000 if self._line else 0.0
         self._free_at_s = 0.0
-        self._came = 0
-        timeout_s = bus.timeout_ms / 1000
-        self._client: ModbusSerialClient | ModbusTcpClient
-        if isinstance(bus, RtuBus):
-            self._client = ModbusSerialClient(
-                str(port),
-                framer=FramerType.RTU,
-                baudrate=bus.baud,
-                bytesize=8,
-                parity=_parity(bus, str(port)),
-                stopbits=bus.stop_bits,
-                handle_local_echo=False,
-                reconnect_delay=0,
-                reconnect_delay_max=0,
-                timeout=timeout_s,
-                retries=0,
-                trace_packet=self._trace,
-            )
-        else:
-            self._client = ModbusTcpClient(
-                host,
-                framer=FramerType.SOCKET,
-                port=int(port),
-                reconnect_delay=0,
-                reconnect_delay_max=0,
-                timeout=timeout_s,
-                retries=0,
-                trace_packet=self._trace,
-            )
-        self._calls = self._table()
-        self._client.set_max_no_responses(1_000_000_000)
-        self._client.transaction.count_until_disconnect = 1_000_000_000
+        self._number = 0
+        self._answers = TcpAnswer()
+        self._pending: dict[int, tuple[str, float]] = {}
+        self._late: list[Late] = []
+
+    @property
+    def where(self) -> str:
+        return self._link.where
 
     @property
     def is_open(self) -> bool:
-        return bool(self._client.connected)
+        return self._link.is_open
 
     def open(self) -> None:
-        """Connect. Raises LinkDown within the bus's time-out."""
+        """Connect. Raises LinkDown."""
+        self._answers = TcpAnswer()
+        self._pending.clear()
+        self.echoes = None if self.serial else False
         try:
-            connected = self._client.connect()
-        except (OSError, ValueError, ModbusException) as error:
-            self.close()
-            raise LinkDown(f"bus {self.name}: {self.where} cannot be opened: {error}") from error
-        if not connected and self._bus.kind == "rtu":
-            why = "it refuses the line's speed or parity, or another program holds it"
-            if not os.path.exists(self.where):
-                why = "there is no such port: is the adapter plugged in?"
-            raise LinkDown(f"bus {self.name}: {self.where}: {why}")
-        if not connected:
-            raise LinkDown(
-                f"bus {self.name}: nothing accepts a connection at {self.where}; "
-                "check power, cable, address and port"
-            )
+            self._link.open()
+        except LinkDown as error:
+            raise LinkDown(f"bus {self.name}: {error}") from error
+        self._free_at_s = time.monotonic() + self._gap_s
 
     def close(self) -> None:
         """Close the connection; never raises."""
-        with contextlib.suppress(OSError):
-            self._client.close()  # type: ignore[no-untyped-call]
+        self._link.close()
 
     def read(self, ask: Ask) -> Sequence[int]:
         """The `quantity` bits or registers asked for. Raises Unreachable's kinds."""
-        answer = self._exchange(ask)
-        if ask.function in (READ_COILS, READ_DISCRETE):
-            # Bits come in whole bytes: the last byte's spare bits are cut off.
-            if len(answer.bits) != (ask.quantity + 7) // 8 * 8:
-                raise self._foreign(ask, f"{len(answer.bits)} bits")
-            return answer.bits[: ask.quantity]
-        if len(answer.registers) != ask.quantity:
-            raise self._foreign(ask, f"{len(answer.registers)} registers")
-        return answer.registers
+        expected = read_pdu_bytes(ask.function, ask.quantity)[1]
+        answer = self._exchange(ask, pdus.request_pdu(ask), expected)
+        return pdus.cells_of(ask, answer)
 
     def write(self, ask: Ask) -> None:
-        """Write `cells`; the device's echo must fit. Raises Unreachable's kinds."""
-        answer = self._exchange(ask)
-        if answer.address != ask.address:
-            raise self._foreign(ask, f"an echo of address {answer.address}")
-        if ask.function == WRITE_COIL:
-            fits = list(answer.bits[:1]) == [bool(ask.cells[0])]
-        elif ask.function == WRITE_REGISTER:
-            fits = list(answer.registers[:1]) == [ask.cells[0]]
-        else:
-            fits = answer.count == ask.quantity
-        if not fits:
-            raise self._foreign(ask, "an echo of something else")
+        """Write `cells`; the device's answer must fit. Raises Unreachable's kinds."""
+        if self.echoes is None:
+            self._learn_echo(ask)
+        expected = write_pdu_bytes(ask.function, ask.quantity)[1]
+        answer = self._exchange(ask, pdus.request_pdu(ask), expected)
+        pdus.cells_of(ask, answer)
 
-    def settle(self) -> None:
-        """After a time-out on a serial line: let the late answer come, and discard it.
+    def _learn_echo(self, ask: Ask) -> None:
+        """A write's answer looks like its echo, so a read tells first whether the line echoes."""
+        with contextlib.suppress(DeviceRefused):  # a refusal tells it as well
+            self.read(read_of(ask, ask.address, ask.quantity))
 
-        Ends when a whole frame has come (one question, one answer: the line is clean), or when
-        nothing has come for a time-out.
+    def identify(self, unit: int, device: str = "") -> dict[int, bytes]:
+        """The device's basic identification (2Bh/0Eh): text by object number: 0 vendor, 1 product
+        code, 2 revision. Raises Unreachable's kinds; DeviceRefused where it has none."""
+        ask = Ask(device or f"unit {unit}", unit, pdus.IDENTIFY, 0, 1)
+        found: dict[int, bytes] = {}
+        following: int | None = 0
+        while following is not None:
+            answer = self._exchange(ask, pdus.identify_pdu(following), 0)
+            if answer[0] & 0x80:
+                raise pdus.refused(ask, answer)
+            try:
+                objects, after = pdus.identification(answer)
+            except ValueError as error:
+                raise pdus.foreign(ask, str(error)) from error
+            found |= objects
+            if after is not None and after <= following:
+                raise pdus.foreign(ask, pdus.IDENTIFY_ENDLESS)
+            following = after
+        return found
+
+    def settle(self, ask: Ask, late_ms: float, outstanding: bool) -> bool:
+        """Keep the line quiet for longer than `late_ms`, discarding what comes.
+
+        outstanding: the answer to `ask` has not come at all; then its coming, whole, ends the wait
+        early. Returns True if it came so. Raises LinkDown.
         """
-        if not isinstance(self._client, ModbusSerialClient) or self._client.socket is None:
-            return
-        port = self._client.socket
-        timeout_s = self._bus.timeout_ms / 1000
-        end_s = time.monotonic() + QUIET_LIMIT * timeout_s
-        quiet_until_s = time.monotonic() + timeout_s
-        late = b""
-        try:
-            while (now_s := time.monotonic()) < min(quiet_until_s, end_s):
-                if waiting := port.in_waiting:
-                    late += port.read(waiting)
-                    quiet_until_s = now_s + timeout_s
-                elif len(late) >= SHORTEST_ANSWER and crc16(late[:-2]) == late[-2:]:
-                    break
-                time.sleep(min(0.002, timeout_s / 10))
-            port.reset_input_buffer()
-        except OSError:
-            self.close()
-        if late:
-            self._keep(False, late)
-            self._free_at_s = time.monotonic() + self._gap_s
+        if self.numbered or not self.is_open:
+            return False
+        began_s = time.monotonic()
+        size_s = self._sending_s(_answer_pdu_bytes(ask) + RTU_OVERHEAD_BYTES)
+        quiet_until_s = began_s + late_ms / 1000 + size_s + self._gap_s + HOST_SLACK_S
+        answer = RtuAnswer(ask.unit, rtu_frame(ask.unit, bytes((ask.function,))), 0, False)
+        discarded = bytearray()
+        came = False
+        while (now_s := time.monotonic()) < min(quiet_until_s, began_s + QUIET_LIMIT_S):
+            data = self._link.receive(quiet_until_s)
+            if not data:
+                continue
+            discarded += data
+            # Whatever still talks must have ended before anything is asked anew.
+            quiet_until_s = max(quiet_until_s, time.monotonic() + self._gap_s + HOST_SLACK_S)
+            if outstanding and not came and _whole(answer, data):
+                came = True
+                self._late.append(Late(ask.device, (now_s - began_s) * 1000))
+                quiet_until_s = time.monotonic() + self._gap_s + HOST_SLACK_S
+        if discarded:
+            self._keep(False, bytes(discarded))
+        return came
 
-    def _exchange(self, ask: Ask) -> ModbusPDU:
+    def rest(self, pause_ms: int) -> None:
+        """The device that has just answered needs this rest before anyone speaks again."""
+        if pause_ms:
+            self._free_at_s = max(self._free_at_s, time.monotonic() + pause_ms / 1000)
+
+    def take_late(self) -> list[Late]:
+        """Answers that came after their time-outs since the last call."""
+        late, self._late = self._late, []
+        return late
+
+    def _exchange(self, ask: Ask, pdu: bytes, answer_pdu_bytes: int) -> bytes:
         if not self.is_open:
             raise LinkDown(f"bus {self.name}: {self.where} is not open")
         if (wait_s := self._free_at_s - time.monotonic()) > 0:
             time.sleep(wait_s)
-        self._came = 0
         try:
-            answer = self._calls[ask.function](ask)
-        except ConnectionException as error:
+            if self.numbered:
+                return self._numbered(ask, pdu)
+            return self._unnumbered(ask, pdu, answer_pdu_bytes)
+        except LinkDown as error:
+            raise LinkDown(f"bus {self.name}: {error}, during {ask}") from error
+        except NotModbus as error:
             self.close()
-            raise LinkDown(f"bus {self.name}: {self.where} closed during {ask}") from error
-        except ModbusIOException as error:
-            raise self._no_answer(ask) from error
-        except OSError as error:
-            self.close()
-            raise LinkDown(f"bus {self.name}: {self.where}: {error} during {ask}") from error
+            raise LinkDown(
+                f"bus {self.name}: {self.where} does not speak Modbus TCP: {error}, during {ask}; "
+                "is it a converter for serial frames (framing: rtu), or another port?"
+            ) from error
         finally:
             self._free_at_s = time.monotonic() + self._gap_s
-        self._check(ask, answer)
+
+    def _numbered(self, ask: Ask, pdu: bytes) -> bytes:
+        self._number = self._number % 0xFFFF + 1
+        self._answers.expect(self._number, ask.unit)
+        timeout_s = self._bus.timeout_ms / 1000
+        if self._line:  # a gateway needs its line's time too
+            timeout_s += self._sending_s(len(pdu) + RTU_OVERHEAD_BYTES)
+        self._send(tcp_frame(self._number, ask.unit, pdu), timeout_s)
+        sent_s = time.monotonic()
+        try:
+            answer = self._await(ask, self._answers, sent_s, sent_s + timeout_s)
+        except Silent:
+            while len(self._pending) >= PENDING_KEPT:
+                self._pending.pop(next(iter(self._pending)))
+            self._pending[self._number] = (ask.device, sent_s + timeout_s)
+            raise
+        finally:
+            self._note_late()
         return answer
 
-    def _table(self) -> dict[int, Callable[[Ask], ModbusPDU]]:
-        client = self._client
-        return {
-            READ_COILS: lambda a: client.read_coils(a.address, count=a.quantity, device_id=a.unit),
-            READ_DISCRETE: lambda a: client.read_discrete_inputs(
-                a.address, count=a.quantity, device_id=a.unit
-            ),
-            READ_HOLDING: lambda a: client.read_holding_registers(
-                a.address, count=a.quantity, device_id=a.unit
-            ),
-            READ_INPUT: lambda a: client.read_input_registers(
-                a.address, count=a.quantity, device_id=a.unit
-            ),
-            WRITE_COIL: lambda a: client.write_coil(a.address, bool(a.cells[0]), device_id=a.unit),
-            WRITE_REGISTER: lambda a: client.write_register(
-                a.address, a.cells[0], device_id=a.unit
-            ),
-            WRITE_COILS: lambda a: client.write_coils(
-                a.address, [bool(cell) for cell in a.cells], device_id=a.unit
-            ),
-            WRITE_REGISTERS: lambda a: client.write_registers(
-                a.address, list(a.cells), device_id=a.unit
-            ),
-        }
+    def _note_late(self) -> None:
+        if not self._answers.seen:
+            return
+        self.seen += self._answers.seen
+        for number in self._answers.late:
+            if number in self._pending:
+                device, due_s = self._pending.pop(number)
+                self._late.append(Late(device, (time.monotonic() - due_s) * 1000))
+        self._answers.late = []
 
-    def _check(self, ask: Ask, answer: ModbusPDU) -> None:
-        if answer.dev_id != ask.unit:
-            raise self._foreign(ask, f"unit {answer.dev_id}")
-        if answer.function_code & 0x7F != ask.function:
-            raise self._foreign(ask, f"function {answer.function_code & 0x7F}")
-        if answer.isError():
-            code = answer.exception_code
-            text = EXCEPTION_TEXT.get(code, "no meaning in the specification")
-            raise DeviceRefused(f"{ask}: exception {code}: {text}", code)
+    def _unnumbered(self, ask: Ask, pdu: bytes, answer_pdu_bytes: int) -> bytes:
+        self._refuse_strays(ask)
+        frame = rtu_frame(ask.unit, pdu)
+        size = answer_pdu_bytes + RTU_OVERHEAD_BYTES if answer_pdu_bytes else 0
+        answer = RtuAnswer(ask.unit, frame, size, self.echoes)
+        timeout_s = self._bus.timeout_ms / 1000
+        self._send(frame, timeout_s)
+        sent_s = time.monotonic() + self._sending_s(len(frame))
+        try:
+            found = self._await(ask, answer, sent_s, sent_s + timeout_s)
+        except ForeignAnswer as error:
+            if error.kind == "echo":
+                self.echoes = None  # another adapter, or two speak at once: look anew
+            raise
+        finally:
+            if answer.seen:
+                self.seen += answer.seen
+        if self.echoes is None and answer.echoed is not None:
+            self.echoes = answer.echoed
+        self.latency_ms -= self._sending_s(len(found) + RTU_OVERHEAD_BYTES) * 1000
+        return found
 
-    def _foreign(self, ask: Ask, came: str) -> ForeignAnswer:
-        return ForeignAnswer(
-            f"{ask}: an answer to something else came ({came}); a late answer, a second master, "
-            "or two devices with one unit number"
-        )
-
-    def _no_answer(self, ask: Ask) -> Unreachable:
-        waited = f"within {self._bus.timeout_ms} ms"
-        if self._came:
-            return ForeignAnswer(
-                f"{ask}: {self._came} bytes came {waited} but no whole answer; "
-                "check cable, termination, speed and parity"
+    def _refuse_strays(self, ask: Ask) -> None:
+        """Bytes before the question mean that an earlier answer is still about."""
+        stray = self._link.receive(0.0)
+        if stray.strip(GLITCHES):
+            self.seen["stray"] += 1
+            self._keep(False, stray)
+            raise ForeignAnswer(
+                f"{ask}: not asked yet, because {len(stray)} bytes came that nobody had asked "
+                "for; a late answer, a second master, or noise",
+                "stray",
             )
+
+    def _await(
+        self, ask: Ask, answer: RtuAnswer | TcpAnswer, sent_s: float, until_s: float
+    ) -> bytes:
+        heard = bytearray()
+        try:
+            while True:
+                data = self._link.receive(until_s)
+                now_s = time.monotonic()
+                heard += data
+                if data and (found := answer.feed(data)) is not None:
+                    self.latency_ms = (now_s - sent_s) * 1000
+                    return found
+                if now_s >= until_s:
+                    raise self._no_answer(ask, answer)
+        except Garbled as garbled:
+            raise self._garbled(ask, garbled) from garbled
+        finally:
+            if heard:
+                self._keep(False, bytes(heard))
+
+    def _no_answer(self, ask: Ask, answer: RtuAnswer | TcpAnswer) -> Unreachable:
+        if (garbled := answer.given_up()) is not None:
+            return self._garbled(ask, garbled)
+        only = "only our own echo came, no answer" if answer.echoed else "no answer"
         return Silent(
-            f"{ask}: no answer {waited}; check its power, its unit number and the cable to it"
+            f"{ask}: {only} within {self._bus.timeout_ms} ms; "
+            "check its power, its unit number and the cable to it"
         )
 
-    def _trace(self, sending: bool, data: bytes) -> bytes:
-        if not sending:
-            self._came = max(self._came, len(data))
-        self._keep(sending, data)
-        return data
+    @staticmethod
+    def _garbled(ask: Ask, garbled: Garbled) -> ForeignAnswer:
+        if garbled.kind in ("crc", "short", "echo"):
+            advice = "check cable, termination, speed and parity"
+        else:
+            advice = "a late answer, a second master, or two devices with one unit number"
+        return ForeignAnswer(f"{ask}: {garbled.came}; {advice}", garbled.kind)
+
+    def _sending_s(self, count: int) -> float:
+        """Time of `count` bytes on the serial line, s; 0 without one."""
+        return count * character_ms(self._line) / 1000 if self._line else 0.0
+
+    def _send(self, frame: bytes, limit_s: float) -> None:
+        self._keep(True, frame)
+        self._link.send(frame, max(limit_s, self._sending_s(len(frame)) * 2))
 
     def _keep(self, sent: bool, data: bytes) -> None:
-        self.frames.append(Frame(time.monotonic(), sent, bytes(data)))
+        now_s = time.monotonic()
+        self.frames.append(Frame(now_s, sent, data))
+        if self._tracer is not None:
+            self._tracer.frame(self.name, now_s, sent, data)
+
+
+def _whole(answer: RtuAnswer, data: bytes) -> bool:
+    try:
+        return answer.feed(data) is not None
+    except Garbled:
+        return False
+
+
+def _answer_pdu_bytes(ask: Ask) -> int:
+    sizes: Callable[[int, int], tuple[int, int]] = write_pdu_bytes if ask.cells else read_pdu_bytes
+    return sizes(ask.function, ask.quantity)[1]
+
+
+def _passes_serial_frames(bus: Bus) -> bool:
+    return isinstance(bus, TcpBus) and bus.framing == "rtu"
+
+
+def _line_of(bus: Bus) -> SerialLine | None:
+    """The serial line that a request runs over, if any."""
+    if isinstance(bus, RtuBus):
+        return bus
+    return bus.line if isinstance(bus, TcpBus) else None
+
+
+def _link(bus: Bus, host: str, port: int | str, folder: Path) -> Link:
+    if isinstance(bus, RtuBus):
+        return SerialLink(bus, str(port))
+    if isinstance(bus, TlsBus):
+        return TlsLink(bus, host, int(port), folder)
+    return TcpLink(host, int(port))

@@ -5,18 +5,21 @@ together from its points and never read back. Until something was written, and a
 was lost, its contents count as unknown and everything is written anew, beginning safe. An on/off
 output then stays safe until the line has demanded safe once, so that what was demanded before the
 loss cannot start a machine by itself; a set-point alone moves nothing and follows the line.
+
+What a device refuses is not asked again until the line wants something else, or a refresh is due.
+Where the device allows, a refresh is read back and compared.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from linectl.errors import OutOfRange
-from linectl.field.modbus import Ask
+from linectl.field.asks import Ask
 from linectl.image import Value
 from linectl.registers.codec import encoder
-from linectl.registers.frames import WRITE_COIL, WRITE_COILS, WRITE_REGISTER
+from linectl.registers.frames import READ_FUNCTIONS, WRITE_COIL, WRITE_REGISTER
 from linectl.registers.plan import WriteBlock, plan_writes, write_function
 from linectl.site.hardware import Device, Point
 
@@ -60,6 +63,8 @@ class _Block:
             self.encode.append(to_cells)
         self.wanted = list(self.safe)
         self.told: list[tuple[int, ...] | None] = [None] * len(self.places)
+        self.refused: list[tuple[int, ...] | None] = [None] * len(self.places)
+        """What the device has refused since the last refresh."""
 
     def cells(self, take: Sequence[tuple[int, ...]]) -> list[int]:
         """The block's cells with every point as `take` says."""
@@ -77,6 +82,7 @@ class DeviceOutputs:
         self.name = name
         self._device = device
         self._blocks = [_Block(block, points) for block in plan_writes(name, device, points)]
+        self._tags = {point.index: point.tag for point in points}
         self._held: set[int] = set()
         self._seen: tuple[Value, ...] | None = None
         self.refused = ""
@@ -93,6 +99,7 @@ class DeviceOutputs:
         for block in self._blocks:
             block.wanted = list(block.safe)
             block.told = [None] * len(block.places)
+            block.refused = [None] * len(block.places)
             self._hold(block)
 
     def demand(self, values: tuple[Value, ...] | None) -> None:
@@ -120,6 +127,8 @@ class DeviceOutputs:
 
     def refresh(self) -> list[Ask]:
         """Requests that tell the device everything as it should be."""
+        for block in self._blocks:
+            block.refused = [None] * len(block.places)
         return [
             ask
             for block in self._blocks
@@ -133,6 +142,39 @@ class DeviceOutputs:
     def failed(self, ask: Ask) -> None:
         """`ask` may or may not have arrived: its cells are unknown."""
         self._mark(ask, unknown=True)
+
+    def denied(self, ask: Ask) -> None:
+        """The device has refused `ask`: it is not asked the same again at once."""
+        self._mark(ask, unknown=True)
+        for block, k, cells in self._places_of(ask):
+            block.refused[k] = cells
+
+    def read_backs(self) -> list[Ask]:
+        """Reads of everything that the device was told."""
+        asks = []
+        for block in self._blocks:
+            planned = block.block
+            function = READ_FUNCTIONS[planned.table]
+            bits = planned.table == "coil"
+            limit = self._device.max_read_bits if bits else self._device.max_read_registers
+            for first in range(0, planned.quantity, limit):
+                count = min(limit, planned.quantity - first)
+                at = planned.address + first
+                asks.append(Ask(self.name, planned.unit, function, at, count))
+        return asks
+
+    def compare(self, ask: Ask, cells: Sequence[int]) -> list[str]:
+        """Differences between what was told and what `ask` has read back, in words; what differs
+        counts as unknown from now on."""
+        found = []
+        for block, k, read in self._places_of(ask._replace(cells=tuple(map(int, cells)))):
+            told = block.told[k]
+            if told is None or told == read:
+                continue
+            block.told[k] = None
+            tag = self._tags[block.places[k].index]
+            found.append(f"{tag}: written {_words(told)}, reads back {_words(read)}")
+        return found
 
     def _hold(self, block: _Block) -> None:
         self._held.update(place.index for place in block.places if place.is_bool)
@@ -154,7 +196,8 @@ class DeviceOutputs:
         take: list[tuple[int, ...]] = []
         for k, place in enumerate(block.places):
             wanted, told = block.wanted[k], block.told[k]
-            if wanted == told or self._pass_of(block, k, place) != which:
+            idle = wanted in (told, block.refused[k])
+            if idle or self._pass_of(block, k, place) != which:
                 take.append(told if told is not None else block.safe[k])
                 continue
             take.append(wanted)
@@ -189,14 +232,21 @@ class DeviceOutputs:
         ]
 
     def _mark(self, ask: Ask, unknown: bool) -> None:
-        table = "coil" if ask.function in (WRITE_COIL, WRITE_COILS) else "holding"
+        for block, k, cells in self._places_of(ask):
+            block.told[k] = None if unknown else cells
+
+    def _places_of(self, ask: Ask) -> Iterator[tuple[_Block, int, tuple[int, ...]]]:
+        """Every output that `ask` covers whole: its block, its place there, its cells in `ask`."""
         for block in self._blocks:
-            start = ask.address - block.block.address
-            if block.block.table != table or not 0 <= start < block.block.quantity:
+            offset = block.block.address - ask.address
+            if block.block.table != ask.table:
                 continue
-            end = start + ask.quantity
             for k, place in enumerate(block.places):
-                if start <= place.first and place.first + place.count <= end:
-                    cells = ask.cells[place.first - start : place.first - start + place.count]
-                    told = tuple(cell & place.mask for cell in cells)
-                    block.told[k] = None if unknown else told
+                first = place.first + offset
+                if first >= 0 and first + place.count <= ask.quantity:
+                    cells = ask.cells[first : first + place.count]
+                    yield block, k, tuple(cell & place.mask for cell in cells)
+
+
+def _words(cells: tuple[int, ...]) -> str:
+    return " ".join(str(cell) for cell in cells)

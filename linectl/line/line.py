@@ -109,6 +109,11 @@ class Line:
                     carriage.untried = True  # nobody knows what its grip holds any more
         if frame.durable is not None:
             self.durable = frame.durable
+        for tag, remark in frame.remarks:
+            if remark is None:
+                self.alarms.clear(tag)
+            else:
+                self.alarms.raise_(*remark)
         if now >= self.first_due:
             self.first_due = NEVER
             for number in self.causes.never_heard(self.inputs):

@@ -7,11 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from linectl.site.notation import Table
+
 READ_COILS, READ_DISCRETE, READ_HOLDING, READ_INPUT = 1, 2, 3, 4
 WRITE_COIL, WRITE_REGISTER, WRITE_COILS, WRITE_REGISTERS = 5, 6, 15, 16
 MASK_WRITE = 22
 
-READ_FUNCTIONS = {
+READ_FUNCTIONS: dict[Table, int] = {
     "coil": READ_COILS,
     "discrete": READ_DISCRETE,
     "holding": READ_HOLDING,

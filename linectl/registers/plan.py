@@ -8,7 +8,7 @@ Greedy from the lowest address: not always the fewest requests, always allowed o
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from linectl.errors import Finding, SiteError
@@ -28,7 +28,9 @@ from linectl.registers.frames import (
 from linectl.registers.wire_time import HOST_MS, exchange_ms
 from linectl.site.hardware import Bus, Device, Point
 from linectl.site.model import Site
-from linectl.site.notation import Table
+from linectl.site.notation import Table, reference
+
+TABLE_OF_READ: dict[int, Table] = {code: table for table, code in READ_FUNCTIONS.items()}
 
 
 class ReadRequest(NamedTuple):
@@ -40,6 +42,9 @@ class ReadRequest(NamedTuple):
     address: int
     quantity: int
     points: tuple[int, ...]
+    every: int = 1
+    """Read at each so-manieth poll, when the poll's number leaves `phase`."""
+    phase: int = 0
 
 
 class WriteBlock(NamedTuple):
@@ -208,3 +213,26 @@ def _refuse_long(name: str, outputs: list[Point]) -> None:
     ]
     if findings:
         raise SiteError(findings)
+
+
+def split(request: ReadRequest, points: Sequence[Point], device: Device) -> tuple[ReadRequest, ...]:
+    """The request in two halves, parted between two points; alone if it brings only one."""
+    middle = len(request.points) // 2
+    halves = [half for half in (request.points[:middle], request.points[middle:]) if half]
+    found = []
+    for half in halves:
+        first = min(points[index].address for index in half)
+        end = max(points[index].address + points[index].words for index in half)
+        found.append(request._replace(address=first, quantity=end - first, points=half))
+    return tuple(found)
+
+
+def hole_of(request: ReadRequest, device: Device) -> str:
+    """What to write under `holes` for a request that the device refuses, in its notation."""
+    last = request.address + request.quantity - 1
+    if device.notation == "protocol":
+        ends = [str(request.address), str(last)]
+    else:
+        table = TABLE_OF_READ[request.function]
+        ends = [reference(table, request.address), reference(table, last)]
+    return ends[0] if request.quantity == 1 else "-".join(ends)

@@ -2,8 +2,8 @@
 
 A device's points are good while its snapshot is good and younger than the device's limit. A
 device that was lost and came back between two scans is bad for one scan, so that the line lets go
-of what it demanded. A single that is not a number makes its own point bad. Counters are told only
-when asked for, from a poll that began after the asking.
+of what it demanded. A single that is not a number, or an address that the device has not, makes
+its own point bad. Counters are told only when asked for, from a poll that began after the asking.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 
 from linectl.field.snapshots import Snapshot
-from linectl.image import Frame, Value
+from linectl.image import Frame, Remark, Value
 from linectl.site.model import Site
 from linectl.site.roles import STATION_ROLES
 
@@ -34,6 +34,7 @@ class Intake:
         self._lost = dict.fromkeys(site.file.devices, 0)
         self._device_good = dict.fromkeys(site.file.devices, False)
         self._asked: dict[int, int] = {}
+        self._remarks: dict[str, tuple[Remark, ...]] = dict.fromkeys(site.file.devices, ())
 
     @property
     def all_good(self) -> bool:
@@ -58,16 +59,26 @@ class Intake:
             elif not good and self._device_good[device]:
                 self._withdraw(snapshot, frame)
             self._device_good[device] = good
+            if snapshot.remarks is not self._remarks[device]:
+                self._remark(snapshot, frame)
         return frame
+
+    def _remark(self, snapshot: Snapshot, frame: Frame) -> None:
+        """What the field remarks anew, and what it no longer does."""
+        before = {remark.tag for remark in self._remarks[snapshot.device]}
+        now = {remark.tag: remark for remark in snapshot.remarks}
+        frame.remarks += [(tag, None) for tag in sorted(before - now.keys())]
+        frame.remarks += [(tag, remark) for tag, remark in now.items() if tag not in before]
+        self._remarks[snapshot.device] = snapshot.remarks
 
     def _tell(self, snapshot: Snapshot, frame: Frame) -> None:
         told, good = self._told, self._good
         for index, value in zip(snapshot.points, snapshot.values, strict=True):
-            usable = value == value  # nan is not
+            usable = value is not None and value == value  # nan is not
             if usable is not good[index]:
                 good[index] = usable
                 frame.quality.append((index, usable))
-            if not usable:
+            if value is None or not usable:
                 continue
             if self._counter[index]:
                 asked = self._asked.get(index)

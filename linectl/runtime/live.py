@@ -19,6 +19,7 @@ from linectl.field.wiring import Field, Reach
 from linectl.image import Command, Event, Frame, Move, Slot, Value
 from linectl.ledger import Ledger, LedgerWriter
 from linectl.line import Line
+from linectl.runtime.bus_status import BusStatus
 from linectl.runtime.control import ControlServer
 from linectl.runtime.heartbeat import Heartbeat
 from linectl.runtime.intake import Intake
@@ -106,6 +107,7 @@ class Live:
         self._on_scan = on_scan
         self._intake = Intake(site)
         self._pacer = Pacer(site.file.scan_ms)
+        self._buses = BusStatus(site)
         self._values: tuple[Value, ...] = tuple(line.outputs)
         self._durable = -1
         self._announced = False
@@ -143,17 +145,7 @@ class Live:
     def status(self) -> Status:
         """The object of `status --json`, now."""
         now = self._clock()
-        buses = [
-            {
-                "name": health.name,
-                "up": health.up,
-                "cycle_ms": health.cycle_ms,
-                "errors": dict(health.errors),
-                "late": health.late,
-                "devices": [device._asdict() for device in health.devices],
-            }
-            for health in self.field.health()
-        ]
+        buses = [self._buses.row(health, now) for health in self.field.health()]
         return {
             "site": self.site.name,
             "pid": os.getpid(),

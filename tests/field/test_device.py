@@ -27,8 +27,8 @@ def make(points_of: PointsOf, device_of: DeviceOf) -> FieldDevice:
 
 def poll(device: FieldDevice, now_ms: int, words: tuple[int, int] = (0x3F80, 0)) -> None:
     device.begin(now_ms)
-    device.take(0, (1,))
-    device.take(1, words)
+    for read in device.reads.due(0):
+        read.take((1,) if read.ask.function == 2 else words)
     device.finish()
 
 

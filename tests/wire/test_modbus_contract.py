@@ -286,7 +286,7 @@ def test_a_quiet_time_cures_it(serial: tuple[Wire, Peer]) -> None:
     peer.answers = lambda request: next(answers)
     with pytest.raises(Silent):
         wire.read(READ)
-    wire.settle()
+    assert wire.settle(READ, 100, outstanding=True)
     assert list(wire.read(READ)) == [2]
 
 

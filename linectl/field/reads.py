@@ -1,0 +1,118 @@
+"""The reads of one device: which are due at a poll, what they bring, where they may be split.
+
+A read that the device refuses as a whole is split, once, down to the points that it refuses: the
+rest goes on, and the hole is told with what to write into the site's files. Of each device a
+proving read is kept, if it has one: a read whose answer has another length than all others, so
+that no late answer can be taken for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from linectl.field.asks import BIT_READS, Ask
+from linectl.image import Value
+from linectl.registers.codec import Decoder, decoder
+from linectl.registers.plan import ReadRequest, hole_of, plan_reads, split
+from linectl.site.hardware import Bus, Device, Point
+from linectl.site.notation import Table
+
+PROOFS_MAX = 2
+
+
+class Read:
+    """One read of the plan, and the values that it brought last."""
+
+    def __init__(self, name: str, request: ReadRequest, points: Sequence[Point]) -> None:
+        self.request = request
+        self.ask = Ask(name, request.unit, request.function, request.address, request.quantity)
+        self.decoders: tuple[Decoder, ...] = tuple(
+            decoder(points[index], points[index].address - request.address)
+            for index in request.points
+        )
+        self.values: tuple[Value | None, ...] | None = None
+        """None until it was read since the device was found."""
+
+    def due(self, poll: int) -> bool:
+        """True at each of its polls, and until it was read once."""
+        request = self.request
+        return self.values is None or poll % request.every == request.phase
+
+    def take(self, cells: Sequence[int]) -> None:
+        self.values = tuple(decode(cells) for decode in self.decoders)
+
+
+class Reads:
+    """All reads of a device. For its bus's thread."""
+
+    def __init__(self, name: str, device: Device, bus: Bus, points: Sequence[Point]) -> None:
+        self._name = name
+        self._device = device
+        self._points = points
+        self._planned = [
+            Read(name, request, points) for request in plan_reads(name, device, bus, points)
+        ]
+        self.reads = list(self._planned)
+        self.points = tuple(i for read in self.reads for i in read.request.points)
+        self.holes: dict[Table, tuple[str, ...]] = {}
+        self.bad: dict[str, str] = {}
+        self.proofs = _proofs(name, self._planned, points)
+
+    def begin_anew(self) -> None:
+        """The device was lost: everything is to be read, and refused reads are tried again."""
+        self.reads = list(self._planned)
+        self.holes, self.bad = {}, {}
+        for read in self.reads:
+            read.values = None
+
+    def due(self, poll: int) -> list[Read]:
+        return [read for read in self.reads if read.due(poll)]
+
+    @property
+    def whole(self) -> bool:
+        """True if every read has been had since the device was found."""
+        return all(read.values is not None for read in self.reads)
+
+    def values(self) -> tuple[Value | None, ...]:
+        """A value for every index of `points`; None where the device has no such address."""
+        found = {
+            index: value
+            for read in self.reads
+            for index, value in zip(read.request.points, read.values or (), strict=False)
+        }
+        return tuple(found.get(index) for index in self.points)
+
+    def refused(self, read: Read) -> bool:
+        """The device refuses `read`. Split it, or leave it out; False if it is not ours."""
+        if read not in self.reads:
+            return False
+        at = self.reads.index(read)
+        parts = split(read.request, self._points, self._device)
+        if len(parts) > 1:
+            self.reads[at : at + 1] = [Read(self._name, part, self._points) for part in parts]
+            return True
+        del self.reads[at]
+        table = read.ask.table
+        self.holes[table] = (*self.holes.get(table, ()), hole_of(read.request, self._device))
+        for index in read.request.points:
+            self.bad[self._points[index].tag] = "the device has no such address"
+        return True
+
+
+def _proofs(name: str, reads: Sequence[Read], points: Sequence[Point]) -> tuple[Ask, ...]:
+    """Shorter reads of planned ranges whose answers differ in length from every planned one."""
+    taken = {(read.ask.function, _answer_bytes(read.ask)) for read in reads}
+    found: dict[tuple[int, int], Ask] = {}
+    for read in reads:
+        ask = read.ask
+        ends = {points[i].address + points[i].words - ask.address for i in read.request.points}
+        for quantity in sorted(ends):
+            proof = ask._replace(quantity=quantity)
+            key = ask.function, _answer_bytes(proof)
+            if quantity <= ask.quantity and key not in taken:
+                found.setdefault(key, proof)
+    return tuple(list(found.values())[:PROOFS_MAX])
+
+
+def _answer_bytes(ask: Ask) -> int:
+    return (ask.quantity + 7) // 8 if ask.function in BIT_READS else 2 * ask.quantity
