@@ -104,6 +104,22 @@ def small() -> Site:
     return load_site(SMALL)
 
 
+@pytest.fixture(scope="session")
+def installed() -> Callable[[str | None, str, str], str]:
+    """Hands on what was found on this machine; a test without it is skipped with what to install,
+    and fails where LINECTL_PEERS=required says that it must be there."""
+
+    def found(path: str | None, what: str, package: str) -> str:
+        if path:
+            return path
+        reason = f"{what} is not on this machine: apt-get install {package}"
+        if os.environ.get("LINECTL_PEERS") == "required":
+            pytest.fail(reason)
+        pytest.skip(reason)
+
+    return found
+
+
 @pytest.fixture
 def eventually() -> Callable[..., float]:
     return wait_for
