@@ -229,7 +229,8 @@ class FieldBus:
         """Outputs too old, devices too silent."""
         now = self._clock()
         outputs = self._outputs
-        stale = outputs is None or now - outputs.at_ms > OUTPUTS_STALE_MS
+        # While stopping nothing the scan still publishes counts: the last word is safe.
+        stale = self._stopping or outputs is None or now - outputs.at_ms > OUTPUTS_STALE_MS
         if stale and not self._stale:
             for device in self.devices:
                 device.lose(now, "scan_stopped")
