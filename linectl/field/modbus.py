@@ -92,7 +92,7 @@ class Wire:
         self.numbered = not isinstance(bus, RtuBus) and not _passes_serial_frames(bus)
         """True if answers carry the number of their request, so that none can be mistaken."""
         self.serial = isinstance(bus, RtuBus)
-        self.echoes: bool | None = None if self.serial else False
+        self.echoes: bool | None = False if self.numbered else None
         self._tracer = tracer
         self._gap_s = silence_ms(self._line) / 1000 if self._line else 0.0
         self._free_at_s = 0.0
@@ -113,7 +113,7 @@ class Wire:
         """Connect. Raises LinkDown."""
         self._answers = TcpAnswer()
         self._pending.clear()
-        self.echoes = None if self.serial else False
+        self.echoes = False if self.numbered else None
         try:
             self._link.open()
         except LinkDown as error:
