@@ -193,7 +193,7 @@ class Faults:
         limit_ms = self._world.site.file.devices[device].silent_after_ms
         while True:
             dead_ms = self._random.randint(limit_ms // 5, limit_ms // 2)
-            safety.silence(device, dead_ms)
+            safety.lag(device, dead_ms)
             yield dead_ms
             yield self._random.randint(limit_ms // 3, limit_ms)
             if (device, "late") not in self._active:

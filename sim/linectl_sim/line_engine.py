@@ -14,6 +14,7 @@ from __future__ import annotations
 import heapq
 from collections import Counter, deque
 from collections.abc import Callable, Sequence
+from functools import partial
 
 from linectl.registers.frames import crc16
 from linectl.registers.wire_time import character_gap_ms, character_ms, silence_ms
@@ -65,7 +66,7 @@ class LineEngine:
         self._answer = answer if callable(answer) else None
         devices = () if callable(answer) else answer
         self._seats = {device.unit: _Seat(device) for device in devices}
-        self._due: list[tuple[float, int, Callable[[float], None]]] = []
+        self._due: list[tuple[float, int, Callable[[float], None], bool]] = []
         self._order = 0
         self._heard = bytearray()
         self._whose: object = None
@@ -90,6 +91,11 @@ class LineEngine:
             if other_s is not None and (due_s is None or other_s < due_s):
                 due_s = other_s
         return due_s
+
+    @property
+    def sharp(self) -> bool:
+        """False if what is due next may come a moment late: a frame's bytes but the last ones."""
+        return not self._due or self._due[0][3] or self.due_s != self._due[0][0]
 
     def quiet(self, now_s: float) -> bool:
         """True while no byte is on the line and the silence after the last one is over."""
@@ -128,7 +134,7 @@ class LineEngine:
                 self._frame_ends_s = None
                 self._silence(ends_s)
             elif self._due and self._due[0][0] <= now_s:
-                due_s, _, act = heapq.heappop(self._due)
+                due_s, _, act, _ = heapq.heappop(self._due)
                 act(due_s)
             else:
                 return
@@ -147,9 +153,9 @@ class LineEngine:
     def _earlier(self, than_s: float) -> bool:
         return bool(self._due) and self._due[0][0] < than_s
 
-    def _later(self, due_s: float, act: Callable[[float], None]) -> None:
+    def _later(self, due_s: float, act: Callable[[float], None], sharp: bool = True) -> None:
         self._order += 1
-        heapq.heappush(self._due, (due_s, self._order, act))
+        heapq.heappush(self._due, (due_s, self._order, act, sharp))
 
     def _silence(self, at_s: float) -> None:
         """The line has been silent: what was heard is a frame, or it is nothing."""
@@ -222,10 +228,14 @@ class LineEngine:
             for first in range(0, len(data), max(size, 1)):
                 chunk = data[first : first + size]
                 chunk_end_s = begin_s + (first + len(chunk)) * self._character_s
-                self._later(chunk_end_s, lambda _, chunk=chunk: self._out(chunk, whose))  # type: ignore[misc]
+                last = first + size >= len(data)
+                self._later(chunk_end_s, partial(self._say, chunk, whose), last)
             end_s = begin_s + len(data) * self._character_s
             self._out_free_s = max(self._out_free_s, end_s)
         return end_s
+
+    def _say(self, chunk: bytes, whose: object, due_s: float) -> None:
+        self._out(chunk, whose)
 
     def _ms(self, at_s: float) -> int:
         return int((at_s - (self._start_s or 0.0)) * 1000)

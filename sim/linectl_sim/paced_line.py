@@ -45,7 +45,7 @@ class LineThread(ABC):
     ) -> None:
         self.engine = LineEngine(line, answer, self._out, faults, seed, pace)
         self.lateness_s: deque[float] = deque(maxlen=LATENESS_KEPT)
-        """By how much each thing that was due was done late, in s; the last ones."""
+        """By how much ends of frames and acts of devices came late, in s; the last ones."""
         self._pace = pace
         self._orders: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self._bell, self._ear = socket.socketpair()
@@ -89,7 +89,9 @@ class LineThread(ABC):
     def _run(self) -> None:
         while not self._stopped:
             due_s = self.engine.due_s
-            wait_s = IDLE_S if due_s is None else due_s - time.monotonic() - self._spin_s
+            sharp = self._pace and self.engine.sharp
+            wait_s = IDLE_S if due_s is None else due_s - time.monotonic()
+            wait_s -= SPIN_S if sharp else 0.0
             ends = [self._ear.fileno(), *self._ends()]
             ready, _, _ = select.select(ends, [], [], max(0.0, min(wait_s, IDLE_S)))
             now_s = time.monotonic()
@@ -102,13 +104,10 @@ class LineThread(ABC):
                 continue
             while (now_s := time.monotonic()) < due_s:
                 pass
-            self.lateness_s.append(now_s - due_s)
+            if sharp:
+                self.lateness_s.append(now_s - due_s)
             self.engine.step(now_s)
             self._after(now_s)
-
-    @property
-    def _spin_s(self) -> float:
-        return SPIN_S if self._pace else 0.0
 
     def _obey(self) -> None:
         self._ear.recv(64)

@@ -94,6 +94,14 @@ class PlantModel:
         its inputs count as changed, so that a leaping bench looks."""
         return self.machine.safety.answers(device)
 
+    def lags(self, device: str) -> bool:
+        """True while the device's answers come too late, on a wire (see `goes_on_wire`)."""
+        return self.machine.safety.lags(device)
+
+    def goes_on_wire(self) -> None:
+        """From now on real bytes carry the answers: a late device answers late, not never."""
+        self.machine.safety.on_wire = True
+
     def do(self, verb: str, part: str = "", **options: Any) -> None:
         """A scenario's verb, now. Unknown verb, part, kind or option: UsageError."""
         self._verbs.do(verb, part, options)

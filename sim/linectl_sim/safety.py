@@ -114,6 +114,9 @@ class Safety:
         self.powered = True
         self._silent: dict[str, int] = {}
         self._silences = 0
+        self.on_wire = False
+        """True once real bytes carry the answers: then a late answer is late, not silence."""
+        self._lagging: dict[str, int] = {}
 
     @property
     def guards(self) -> tuple[str, ...]:
@@ -178,8 +181,28 @@ class Safety:
             kernel.after(watchdog_ms, bark)
         kernel.after(for_ms, back)
 
+    def lags(self, device: str) -> bool:
+        """True while the device's answers come too late on the wire."""
+        return device in self._lagging
+
+    def lag(self, device: str, for_ms: int) -> None:
+        """The device answers too late for a time. Without a wire that is as good as silence."""
+        if not self.on_wire:
+            self.silence(device, for_ms)
+            return
+        self._silences += 1
+        mark = self._silences
+        self._lagging[device] = mark
+
+        def in_time() -> None:
+            if self._lagging.get(device) == mark:
+                del self._lagging[device]
+
+        self._world.kernel.after(for_ms, in_time)
+
     def speak(self, device: str) -> None:
-        """The device answers again."""
+        """The device answers again, and in time."""
+        self._lagging.pop(device, None)
         if self._silent.pop(device, None) is not None:
             self._world.points.touch(device)
 

@@ -1,8 +1,12 @@
 """One served device: its registers from the IO list, its limits, its exceptions, its watchdog.
 
-Stricter than most servers: an address that no point names is exception 2 (or reads 0 where the
-site says that gaps may be read), a quantity beyond the device's own limit is exception 3, a
-function the device does not have is exception 1. Behaviour: MODBUS Application Protocol V1.1b3.
+Stricter than most servers: a quantity beyond the device's own limit is exception 3, a function
+the device does not have is exception 1. Behaviour: MODBUS Application Protocol V1.1b3.
+
+Its communication watchdog is fed by any write or, where the site declares a heartbeat, only by a
+change of that register. When it has not been fed in time the outputs take their safe values. Of
+a device with a heartbeat what is written after that stays in its registers until the heartbeat
+changes again, and moves nothing before.
 """
 
 from __future__ import annotations
@@ -11,9 +15,7 @@ import struct
 from collections.abc import Sequence
 from typing import Protocol
 
-from linectl.errors import OutOfRange
 from linectl.image import Value
-from linectl.registers.codec import INTEGER_LIMITS, decoder, encoder
 from linectl.registers.frames import (
     MASK_WRITE,
     MAX_READ_BITS,
@@ -32,9 +34,17 @@ from linectl.registers.frames import (
     unpack_bits,
 )
 from linectl.site.hardware import Device, Point
+from linectl.site.notation import Table
+from linectl_sim.line_devices import (
+    ILLEGAL_ADDRESS,
+    ILLEGAL_FUNCTION,
+    ILLEGAL_VALUE,
+    RefusalError,
+)
+from linectl_sim.serve_identity import IDENTIFICATION, identify
+from linectl_sim.serve_map import TABLES, PointCells, RegisterMap
 
-ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE = 1, 2, 3
-_TABLE_OF = {function: table for table, function in READ_FUNCTIONS.items()}
+TABLE_OF: dict[int, Table] = {READ_FUNCTIONS[table]: table for table in TABLES}
 
 
 class Values(Protocol):
@@ -47,69 +57,40 @@ class Values(Protocol):
     def fall_safe(self, device: str) -> None: ...
 
 
-class RefusalError(Exception):
-    """A Modbus exception to be answered."""
-
-    def __init__(self, code: int) -> None:
-        self.code = code
-        super().__init__(code)
-
-
-class _Cells:
-    """A point as cells of a table."""
-
-    def __init__(self, point: Point) -> None:
-        self.point = point
-        self.encode = encoder(point)
-        self.decode = decoder(point)
-        self.mask = self.encode(True)[0] if point.is_bool and point.bit is not None else 0xFFFF
-        low, high = INTEGER_LIMITS.get(point.type, (0, 0))
-        ends = sorted((low * point.scale + point.offset, high * point.scale + point.offset))
-        self.low, self.high = ends
-        self.counts = point.unit in ("", "pulses", "seeds") and point.tag.rpartition(".")[2] in (
-            "flow_pulses",
-            "seed_counter",
-        )
-
-    def show(self, value: Value) -> tuple[int, ...]:
-        """Cells for a value of the plant: a counter wraps, a measurement stays at its end."""
-        try:
-            return self.encode(value)
-        except OutOfRange:
-            if self.counts:
-                return self.encode(self.low + (value - self.low) % (self.high - self.low + 1))
-            return self.encode(self.low if value < self.low else self.high)
-
-
 class ServedDevice:
-    """Answers requests from the plant's values."""
+    """Answers requests from the plant's values; fits on a modelled line as it is."""
 
     def __init__(self, name: str, device: Device, points: Sequence[Point], plant: Values) -> None:
         self.name = name
         self.unit = device.unit
-        self.turnaround_ms = device.turnaround_ms
+        self.turnaround_ms: float = device.turnaround_ms
+        self.late_ms = 0.0
+        """By how much its answers come too late, in ms: a worn converter, a busy device."""
+        self.identified = True
+        """False: function 2Bh is exception 1."""
+        self.without_effect: set[str] = set()
+        """Tags of outputs whose writes are accepted and answered, and change nothing."""
+        self.refuses: dict[str, int] = {}
+        """Tags of outputs whose writes are answered with this exception code."""
         self._device = device
         self._plant = plant
         mine = [point for point in points if point.device == name]
-        self._outputs = [point for point in mine if point.direction == "out"]
-        self._at: dict[str, dict[int, list[tuple[_Cells, int]]]] = {t: {} for t in READ_FUNCTIONS}
-        for point in mine:
-            cells = _Cells(point)
-            for offset in range(point.words):
-                place = self._at[point.table].setdefault(point.address + offset, [])
-                place.append((cells, offset))
-        limits = [p.device_watchdog_ms for p in self._outputs if p.device_watchdog_ms]
+        outputs = [point for point in mine if point.direction == "out"]
+        self._map = RegisterMap(device, mine)
+        limits = [p.device_watchdog_ms for p in outputs if p.device_watchdog_ms]
         if device.watchdog_ms:
             limits.append(device.watchdog_ms)
         self._watchdog_ms = min(limits, default=None)
-        self._written_ms = 0
+        self._fed_ms = 0
         self._fallen = True
+        self._heartbeat = 0
+        self._kept: dict[int, Value] = {}
 
     def request(self, pdu: bytes, now_ms: int) -> bytes:
         """The answer's PDU, an exception included."""
         function = pdu[0]
         try:
-            if function in _TABLE_OF:
+            if function in TABLE_OF:
                 return self._read(function, pdu)
             if function in (WRITE_COIL, WRITE_REGISTER):
                 return self._write_one(function, pdu, now_ms)
@@ -117,16 +98,19 @@ class ServedDevice:
                 return self._write_many(function, pdu, now_ms)
             if function == MASK_WRITE:
                 return self._mask(pdu, now_ms)
+            if function == IDENTIFICATION and self.identified:
+                return identify(pdu, self.name)
             raise RefusalError(ILLEGAL_FUNCTION)
         except RefusalError as refusal:
             return bytes((function | 0x80, refusal.code))
 
     def watch(self, now_ms: int) -> None:
-        """The device's own watchdog: without a write in time its outputs fall to safe values."""
+        """The device's own watchdog: not fed in time, its outputs fall to safe values."""
         limit = self._watchdog_ms
-        if limit is None or self._fallen or now_ms - self._written_ms <= limit:
+        if limit is None or self._fallen or now_ms - self._fed_ms <= limit:
             return
         self._fallen = True
+        self._kept.clear()
         self._plant.fall_safe(self.name)
 
     def _read(self, function: int, pdu: bytes) -> bytes:
@@ -138,28 +122,23 @@ class ServedDevice:
         own = self._device.max_read_bits if bits else self._device.max_read_registers
         if not 1 <= quantity <= min(protocol, own):
             raise RefusalError(ILLEGAL_VALUE)
-        table = _TABLE_OF[function]
-        self._check_range(table, address, quantity, self._device.gaps)
+        table = TABLE_OF[function]
+        self._map.check_read(table, address, quantity)
         cells = [self._cell(table, at) for at in range(address, address + quantity)]
         data = pack_bits(cells) if bits else struct.pack(f">{quantity}H", *cells)
         return bytes((function, len(data))) + data
 
-    def _check_range(self, table: str, address: int, quantity: int, gaps: bool) -> None:
-        known = self._at[table]
-        end = address + quantity
-        if end > 65536 or not known:
-            raise RefusalError(ILLEGAL_ADDRESS)
-        if gaps and min(known) <= address and end - 1 <= max(known):
-            return
-        if any(at not in known for at in range(address, end)):
-            raise RefusalError(ILLEGAL_ADDRESS)
-
-    def _cell(self, table: str, address: int) -> int:
+    def _cell(self, table: Table, address: int) -> int:
+        if self._map.is_heartbeat(table, address):
+            return self._heartbeat
         cell = 0
-        for cells, offset in self._at[table].get(address, ()):
-            words = cells.show(self._plant.read(cells.point.index))
-            cell |= words[offset] & cells.mask
+        for cells, offset in self._map.cells(table, address):
+            cell |= cells.show(self._value(cells.point.index))[offset] & cells.mask
         return cell
+
+    def _value(self, index: int) -> Value:
+        kept = self._kept.get(index)
+        return self._plant.read(index) if kept is None else kept
 
     def _write_one(self, function: int, pdu: bytes, now_ms: int) -> bytes:
         if self._device.write == "multiple":
@@ -198,26 +177,48 @@ class ServedDevice:
         if len(pdu) != 7:
             raise RefusalError(ILLEGAL_VALUE)
         address, and_mask, or_mask = struct.unpack(">HHH", pdu[1:])
-        self._check_range("holding", address, 1, False)
+        self._map.check_known("holding", address, 1)
         value = mask_write(self._cell("holding", address), and_mask, or_mask)
         self._take("holding", address, [value], now_ms)
         return pdu
 
-    def _take(self, table: str, address: int, cells: list[int], now_ms: int) -> None:
+    def _take(self, table: Table, address: int, cells: list[int], now_ms: int) -> None:
         """Write cells: all of them or, if one is not there to be written, none."""
-        self._check_range(table, address, len(cells), False)
-        touched: dict[int, _Cells] = {}
+        self._map.check_known(table, address, len(cells))
+        touched: dict[int, PointCells] = {}
         for at in range(address, address + len(cells)):
-            for one, _ in self._at[table][at]:
+            for one, _ in self._map.cells(table, at):
                 if one.point.direction == "in":
                     raise RefusalError(ILLEGAL_ADDRESS)
+                if code := self.refuses.get(one.point.tag):
+                    raise RefusalError(code)
                 touched[one.point.index] = one
         for index, one in touched.items():
-            words = list(one.show(self._plant.read(index)))
+            words = list(one.show(self._value(index)))
             for offset in range(one.point.words):
                 place = one.point.address + offset - address
                 if 0 <= place < len(cells):
                     words[offset] = cells[place]
-            self._plant.write(index, one.decode(words))
-        self._written_ms = now_ms
+            if one.point.tag not in self.without_effect:
+                self._kept[index] = one.decode(words)
+        beat = self._map.heartbeat_at
+        if beat is None:
+            self._feed(now_ms)
+        elif table == "holding" and address <= beat < address + len(cells):
+            value = cells[beat - address]
+            if value != self._heartbeat:
+                self._heartbeat = value
+                self._feed(now_ms)
+        if not (beat is not None and self._fallen and self._watchdog_ms):
+            self._act()
+
+    def _feed(self, now_ms: int) -> None:
+        """The watchdog begins anew."""
+        self._fed_ms = now_ms
         self._fallen = False
+
+    def _act(self) -> None:
+        """What was written reaches the outputs."""
+        for index, value in self._kept.items():
+            self._plant.write(index, value)
+        self._kept.clear()

@@ -1,26 +1,26 @@
-"""Sockets and pseudo-terminals that a served plant listens on: bytes in, requests out."""
+"""Sockets that a served plant listens on, plain or TLS: bytes in, requests out."""
 
 from __future__ import annotations
 
 import contextlib
-import os
 import selectors
 import socket
-import termios
-import tty
+import ssl
+from collections import Counter, deque
 from collections.abc import Callable
-from pathlib import Path
 from typing import Protocol
 
-from linectl_sim.serve_frames import NotModbusError, Request, RtuFrames, TcpFrames
+from linectl_sim.line_front import RESETS, listen
+from linectl_sim.serve_frames import NotModbusError, Request, TcpFrames
+from linectl_sim.serve_tls import Peer, peer_of
 
 CONNECTIONS_MAX = 16
 """Per bus; a controller holds one, a person looking on another."""
 READ_BYTES = 4096
-FRAME_GAP_S = 0.02
-"""Silence after which a serial frame is over: a busy computer cannot time 1.75 ms."""
+PEERS_KEPT = 100
 
 Send = Callable[[bytes], None]
+_WAIT = (BlockingIOError, ssl.SSLWantReadError, ssl.SSLWantWriteError)
 
 
 class Hears(Protocol):
@@ -31,64 +31,70 @@ class Hears(Protocol):
     ) -> None: ...
 
 
-class Link(Protocol):
-    """Something in the selector: `ready` when it can be read."""
-
-    def ready(self, now_s: float) -> None: ...
-
-    def close(self) -> None: ...
-
-
 class TcpLink:
     """One accepted connection of a bus."""
 
-    def __init__(self, bus: str, link: socket.socket, hears: Hears, ended: Callable[[], None]):
-        self._bus = bus
+    def __init__(self, port: TcpPort, link: socket.socket) -> None:
+        self._port = port
         self._link = link
         self._frames = TcpFrames()
-        self._hears = hears
-        self._ended = ended
+        self._shaking = isinstance(link, ssl.SSLSocket)
 
     def fileno(self) -> int:
         return self._link.fileno()
 
     def ready(self, now_s: float) -> None:
         try:
-            data = self._link.recv(READ_BYTES)
-            requests = self._frames.feed(data) if data else None
-        except BlockingIOError:
+            if self._shaking and isinstance(self._link, ssl.SSLSocket):
+                self._link.do_handshake()
+                self._shaking = False
+                self._port.peers.append(peer_of(self._link))
+            while data := self._link.recv(READ_BYTES):
+                self._port.take(self._frames.feed(data), self._send, self._frames.answer)
+        except _WAIT:
             return
-        except (OSError, NotModbusError):
-            requests = None
-        if requests is None:
-            self._ended()
-            return
-        for request in requests:
-            self._hears(self._bus, request, self._send, self._frames.answer)
+        except (OSError, NotModbusError) as error:
+            kind = "refused" if self._shaking else "broken"
+            self._port.ends[f"{kind}: {type(error).__name__}"] += 1
+        self._port.end(self)
 
     def _send(self, data: bytes) -> None:
         with contextlib.suppress(OSError):
             self._link.sendall(data)
 
-    def close(self) -> None:
+    def close(self, reset: bool = False) -> None:
+        if reset:
+            with contextlib.suppress(OSError):
+                self._link.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, RESETS)
         self._link.close()
 
 
 class TcpPort:
-    """A listening port on this machine; the system chooses the number if `wanted` is not free."""
+    """A listening port on this machine; the system chooses the number if `wanted` is not free.
+
+    `pull` is the cable pulled out: connections stay open and nothing is heard or said. `plug`
+    is the device started anew: what was open is gone.
+    """
 
     def __init__(
-        self, bus: str, hears: Hears, selector: selectors.BaseSelector, wanted: int = 0
+        self,
+        bus: str,
+        hears: Hears,
+        selector: selectors.BaseSelector,
+        wanted: int = 0,
+        context: ssl.SSLContext | None = None,
     ) -> None:
         self._bus = bus
         self._hears = hears
         self._selector = selector
+        self._context = context
         self._links: set[TcpLink] = set()
-        try:
-            self._listener = socket.create_server(("127.0.0.1", wanted))
-        except OSError:
-            self._listener = socket.create_server(("127.0.0.1", 0))
-        self._listener.setblocking(False)
+        self._pulled = False
+        self.peers: deque[Peer] = deque(maxlen=PEERS_KEPT)
+        """Who showed which certificate, the last ones."""
+        self.ends: Counter[str] = Counter()
+        """Connections that ended badly, by reason."""
+        self._listener = listen(wanted)
         self.host, self.port = self._listener.getsockname()
         selector.register(self._listener, selectors.EVENT_READ, self)
 
@@ -102,78 +108,52 @@ class TcpPort:
             return
         link.setblocking(False)
         link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        served = TcpLink(self._bus, link, self._hears, lambda: self._end(served))
+        if self._context is not None:
+            link = self._context.wrap_socket(
+                link, server_side=True, do_handshake_on_connect=False, suppress_ragged_eofs=True
+            )
+        served = TcpLink(self, link)
         self._links.add(served)
         self._selector.register(served, selectors.EVENT_READ, served)
 
-    def _end(self, link: TcpLink) -> None:
-        self._selector.unregister(link)
+    def take(
+        self, requests: list[Request], send: Send, frame: Callable[[Request, bytes], bytes]
+    ) -> None:
+        """Requests came over one of the connections."""
+        for request in requests:
+            self._hears(self._bus, request, lambda data: self._say(send, data), frame)
+
+    def _say(self, send: Send, data: bytes) -> None:
+        if not self._pulled:
+            send(data)
+
+    def pull(self) -> None:
+        """Nothing is heard or said any more; no connection learns of it."""
+        if not self._pulled:
+            self._pulled = True
+            self._selector.unregister(self._listener)
+            for link in self._links:
+                self._selector.unregister(link)
+
+    def plug(self) -> None:
+        """It hears again; whoever was connected is answered with a reset."""
+        if self._pulled:
+            self._pulled = False
+            for link in self._links:
+                link.close(reset=True)
+            self._links.clear()
+            self._selector.register(self._listener, selectors.EVENT_READ, self)
+
+    def end(self, link: TcpLink, reset: bool = False) -> None:
+        """Close one connection."""
+        if not self._pulled:
+            self._selector.unregister(link)
         self._links.discard(link)
-        link.close()
+        link.close(reset)
 
     def close(self) -> None:
         for link in list(self._links):
-            self._end(link)
-        self._selector.unregister(self._listener)
+            self.end(link)
+        if not self._pulled:
+            self._selector.unregister(self._listener)
         self._listener.close()
-
-
-class SerialPort:
-    """A pseudo-terminal: the controller opens `path`, we hold the other end.
-
-    `path` is `link`, made to point at it, if one is given: it stays the same when a plant is
-    started again.
-    """
-
-    def __init__(
-        self, bus: str, hears: Hears, selector: selectors.BaseSelector, link: Path | None = None
-    ) -> None:
-        self._bus = bus
-        self._hears = hears
-        self._selector = selector
-        self._frames = RtuFrames()
-        self._heard_s = 0.0
-        self._ours, self._theirs = os.openpty()
-        tty.setraw(self._theirs)
-        os.set_blocking(self._ours, False)
-        self.path = os.ttyname(self._theirs)
-        self._link = link
-        if link is not None:
-            link.unlink(missing_ok=True)
-            link.symlink_to(self.path)
-            self.path = str(link)
-        selector.register(self._ours, selectors.EVENT_READ, self)
-
-    def ready(self, now_s: float) -> None:
-        try:
-            data = os.read(self._ours, READ_BYTES)
-        except OSError:
-            return
-        self._heard_s = now_s
-        self._answer(self._frames.feed(data))
-
-    def silent(self, now_s: float) -> None:
-        """To be called now and then: ends a frame that silence ends."""
-        if self._frames.waiting and now_s - self._heard_s >= FRAME_GAP_S:
-            self._answer(self._frames.silence())
-
-    @property
-    def waiting(self) -> bool:
-        return self._frames.waiting
-
-    def _answer(self, requests: list[Request]) -> None:
-        for request in requests:
-            self._hears(self._bus, request, self._send, self._frames.answer)
-
-    def _send(self, data: bytes) -> None:
-        with contextlib.suppress(OSError):
-            os.write(self._ours, data)
-
-    def close(self) -> None:
-        self._selector.unregister(self._ours)
-        with contextlib.suppress(OSError, termios.error):
-            termios.tcflush(self._theirs, termios.TCIOFLUSH)
-        os.close(self._ours)
-        os.close(self._theirs)
-        if self._link is not None:
-            self._link.unlink(missing_ok=True)

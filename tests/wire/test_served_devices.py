@@ -23,6 +23,16 @@ DEVICES: dict[str, dict[str, Any]] = {
     "small": {"bus": "net", "unit": 2, "max_read_registers": 4, "write": "single"},
     "gappy": {"bus": "net", "unit": 3, "gaps": True, "write": "multiple"},
     "drive": {"bus": "line", "unit": 17, "watchdog": "150ms"},
+    "guarded": {
+        "bus": "net",
+        "unit": 4,
+        "notation": "reference",
+        "watchdog": "150ms",
+        "heartbeat": {"address": "40101", "every": "50ms"},
+        "gaps": True,
+        "readable": {"holding": ["40001-40020", "40101"]},
+        "holes": {"holding": ["40008-40009"]},
+    },
 }
 
 
@@ -37,6 +47,8 @@ def rows() -> Iterator[dict[str, Any]]:
     for address in (2, 5):
         yield {"device": "gappy", "direction": "in", "table": "input", "address": address}
     yield {"device": "gappy", "direction": "out", "table": "holding", "address": 0}
+    for address in (0, 1, 2, 30):
+        yield {"device": "guarded", "direction": "out", "table": "holding", "address": address}
     for address in (0x6B, 0x6C, 0x6D):
         yield {"device": "drive", "direction": "in", "table": "holding", "address": address}
     yield {"device": "drive", "direction": "out", "table": "coil", "address": 0}
@@ -125,6 +137,10 @@ def place(site: Site, device: str, address: int) -> int:
     return next(p.index for p in site.points if p.device == device and p.address == address)
 
 
+def tag(site: Site, device: str, address: int) -> str:
+    return site.points[place(site, device, address)].tag
+
+
 # MODBUS Application Protocol V1.1b3, 4.4 and 5.1: with 100 registers, start 96 quantity 4 is
 # served, start 96 quantity 5 is exception 02.
 def test_the_end_of_the_registers(net: Tcp) -> None:
@@ -170,7 +186,10 @@ def test_the_mask_write_example(served: Any, net: Tcp) -> None:
         ("06 00 64 00 01", "86 02"),
         ("03 FF FF 00 02", "83 02"),
         ("04 00 00 00 01", "84 02"),
-        ("2B 0E 01 00", "AB 01"),
+        ("2B 0D 01 00", "AB 01"),
+        ("2B 0E 05 00", "AB 03"),
+        ("2B 0E 04 03", "AB 02"),
+        ("41", "C1 01"),
         ("07", "87 01"),
     ],
 )
@@ -225,13 +244,13 @@ def test_a_damaged_frame_gets_no_answer_at_all(line: Serial) -> None:
 
 
 def test_a_frame_may_come_in_pieces(line: Serial) -> None:
-    assert line.ask("11 03 00", wait_s=0.001) == ""
+    os.write(line.fd, bytes.fromhex("11 03 00"))
     assert line.ask("6B 00 03 76 87").startswith("11 03 06")
 
 
 def test_an_unknown_function_is_answered_after_the_silence(line: Serial) -> None:
-    frame = bytes.fromhex("11 2B 0E 01 00")
-    assert line.ask(frame + crc16(frame)).startswith("11 AB 01")
+    frame = bytes.fromhex("11 41 0E 01 00")
+    assert line.ask(frame + crc16(frame)).startswith("11 C1 01")
 
 
 def test_a_silent_device_says_nothing_and_takes_nothing(served: Any, net: Tcp) -> None:
@@ -256,3 +275,112 @@ def test_outputs_fall_when_writes_stop(
     line.ask(frame + crc16(frame), wait_s=0.05)
     assert served.plant.values[index] is True
     eventually(lambda: served.plant.values[index] is False, 0.5)
+
+
+# The heartbeat: watchdogs as common practice has them, no source.
+BEAT = "06 00 64"
+"""Write register 100: 40101 as the device's manual prints it."""
+
+
+def test_a_heartbeat_must_change(
+    served: Any, net: Tcp, eventually: Callable[..., float], clock: Callable[[], int]
+) -> None:
+    """Neither other writes nor the same beat again keep the outputs from falling."""
+    index = place(served.site, "guarded", 0)
+    assert net.ask(4, f"{BEAT} 00 01") == f"{BEAT} 00 01"
+    assert net.ask(4, "06 00 00 00 07") == "06 00 00 00 07"
+    assert served.plant.values[index] == 7
+    end_ms = clock() + 400
+    beat = 1
+    while clock() < end_ms:
+        beat += 1
+        net.ask(4, f"{BEAT} 00 {beat & 0xFF:02X}")
+        assert served.plant.values[index] == 7
+    start_ms = clock()
+    while served.plant.values[index] == 7:
+        assert clock() - start_ms < 500
+        net.ask(4, f"{BEAT} 00 {beat & 0xFF:02X}")
+        net.ask(4, "06 00 01 00 01")
+    assert served.plant.values[index] == 0
+    assert clock() - start_ms >= 100
+
+
+def test_what_is_written_without_a_heartbeat_waits_for_it(served: Any, net: Tcp) -> None:
+    index = place(served.site, "guarded", 0)
+    assert net.ask(4, "06 00 00 00 07") == "06 00 00 00 07"
+    assert served.plant.values[index] == 0
+    assert net.ask(4, "03 00 00 00 01") == "03 02 00 07"
+    assert net.ask(4, f"{BEAT} 00 01") == f"{BEAT} 00 01"
+    assert served.plant.values[index] == 7
+    assert net.ask(4, "03 00 64 00 01") == "03 02 00 01"
+
+
+def test_declared_ranges_and_holes_bind_even_where_gaps_may_be_read(net: Tcp) -> None:
+    assert net.ask(4, "03 00 00 00 07") == "03 0E " + " ".join(["00"] * 14)
+    assert net.ask(4, "03 00 09 00 0B") == "03 16 " + " ".join(["00"] * 22)
+    assert net.ask(4, "03 00 06 00 02") == "83 02"  # 40008 is a hole
+    assert net.ask(4, "03 00 13 00 02") == "83 02"  # 40021 is outside
+    assert net.ask(4, "03 00 1E 00 01") == "83 02"  # a point, but outside
+
+
+def test_outputs_can_be_read_back(net: Tcp) -> None:
+    assert net.ask(1, "10 00 00 00 02 04 12 34 56 78") == "10 00 00 00 02"
+    assert net.ask(1, "03 00 00 00 02") == "03 04 12 34 56 78"
+
+
+def test_a_write_may_be_answered_and_change_nothing(served: Any, net: Tcp) -> None:
+    device = served.server.devices["hundred"]
+    device.without_effect.add(tag(served.site, "hundred", 1))
+    assert net.ask(1, "10 00 00 00 02 04 12 34 56 78") == "10 00 00 00 02"
+    assert net.ask(1, "03 00 00 00 02") == "03 04 12 34 00 00"
+
+
+def test_a_device_may_refuse_one_output_and_then_takes_nothing(served: Any, net: Tcp) -> None:
+    device = served.server.devices["hundred"]
+    device.refuses[tag(served.site, "hundred", 1)] = 4
+    assert net.ask(1, "10 00 00 00 02 04 12 34 56 78") == "90 04"
+    assert net.ask(1, "03 00 00 00 02") == "03 04 00 00 00 00"
+
+
+# V1.1b3, 6.21: code, conformity (basic, also one by one), no more follows, objects 0 to 2.
+def test_a_device_says_what_it_is(net: Tcp) -> None:
+    objects = [(0, b"linectl model"), (1, b"hundred"), (2, b"1.0")]
+    listed = b"".join(bytes((at, len(text))) + text for at, text in objects)
+    answer = bytes.fromhex("2B 0E 01 81 00 00 03") + listed
+    assert net.ask(1, "2B 0E 01 00") == answer.hex(" ").upper()
+    one = bytes.fromhex("2B 0E 04 81 00 00 01 01 07") + b"hundred"
+    assert net.ask(1, "2B 0E 04 01") == one.hex(" ").upper()
+
+
+def test_a_device_without_identification_has_no_such_function(served: Any, net: Tcp) -> None:
+    served.server.devices["hundred"].identified = False
+    assert net.ask(1, "2B 0E 01 00") == "AB 01"
+
+
+def test_late_answers_over_tcp_keep_their_order_and_number(served: Any, net: Tcp) -> None:
+    served.server.late_ms["hundred"] = 60
+    start_s = time.monotonic()
+    asked = [bytes.fromhex(f"00 0{n} 00 00 00 06 01 03 00 0{n} 00 01") for n in (1, 2)]
+    net.link.sendall(asked[0] + asked[1])
+    heard = b""
+    while len(heard) < 22:
+        heard += net.link.recv(64)
+    assert time.monotonic() - start_s >= 0.12
+    assert [heard[1], heard[12]] == [1, 2]
+
+
+def test_a_pulled_cable_is_silent_and_the_device_comes_back_without_memory(
+    served: Any, net: Tcp
+) -> None:
+    assert net.ask(1, "03 00 00 00 01") == "03 02 00 00"
+    served.server.pull("net")
+    time.sleep(0.05)
+    assert net.ask(1, "03 00 00 00 01") == ""
+    served.server.plug("net")
+    again = Tcp(served.port("net"))
+    try:
+        assert again.ask(1, "03 00 00 00 01") == "03 02 00 00"
+        with pytest.raises(ConnectionResetError):
+            net.link.recv(16)
+    finally:
+        again.link.close()
