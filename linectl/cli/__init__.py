@@ -1,6 +1,17 @@
 """The command line: one small module per command; it prints and exits, and decides nothing."""
 
-from linectl.cli import check, command, plant, rehearse, run, schema, status, why
+from linectl.cli import check, command, peek, plant, rehearse, run, schema, status, why
 from linectl.cli.app import main
 
-__all__ = ["check", "command", "main", "plant", "rehearse", "run", "schema", "status", "why"]
+__all__ = [
+    "check",
+    "command",
+    "main",
+    "peek",
+    "plant",
+    "rehearse",
+    "run",
+    "schema",
+    "status",
+    "why",
+]

@@ -76,6 +76,20 @@ def socket_path(site_folder: str | Path) -> Path:
     return runtime_folder() / f"{whole.name[:40]}-{mark}.sock"
 
 
+def running_controller(site_folder: str | Path) -> str | None:
+    """The process that controls that site folder for this user; None if none does."""
+    lock = socket_path(site_folder).with_suffix(".lock")
+    try:
+        with open(lock, encoding="utf-8") as handle:
+            try:
+                fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+            except OSError:
+                return handle.read().strip() or "unknown"
+    except FileNotFoundError:
+        pass
+    return None
+
+
 class _Client:
     """One connection: what came and is no whole line yet, and what still has to go out."""
 

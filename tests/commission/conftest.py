@@ -1,0 +1,96 @@
+"""Lines that answer from a table of registers, without a wire: for tools that ask them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pytest
+
+from linectl.errors import DeviceRefused, LinkDown, Silent
+from linectl.field.modbus import Ask
+
+TABLE_OF = {1: "coil", 2: "discrete", 3: "holding", 4: "input"}
+WRITES = {5: "coil", 15: "coil", 6: "holding", 16: "holding"}
+
+
+class Thing:
+    """A device: its registers by table, and what it will and will not do."""
+
+    def __init__(self, tables, *, most=125, most_bits=2000, functions=range(1, 17)):
+        self.tables = {name: dict(cells) for name, cells in tables.items()}
+        self.most = most
+        self.most_bits = most_bits
+        self.functions = set(functions)
+        self.mute = set()
+        """Addresses at which it keeps silent instead of refusing."""
+        self.objects = None
+
+    def do(self, ask):
+        table = TABLE_OF.get(ask.function) or WRITES[ask.function]
+        if ask.function not in self.functions or table not in self.tables:
+            raise DeviceRefused(f"{ask}: exception 1", 1)
+        if ask.quantity > (self.most if table in ("input", "holding") else self.most_bits):
+            raise DeviceRefused(f"{ask}: exception 3", 3)
+        where = range(ask.address, ask.address + ask.quantity)
+        if self.mute & set(where):
+            raise Silent(f"{ask}: no answer")
+        if any(at not in self.tables[table] for at in where):
+            raise DeviceRefused(f"{ask}: exception 2", 2)
+        if ask.cells:
+            self.tables[table].update(zip(where, ask.cells, strict=True))
+            return []
+        return [self.tables[table][at] for at in where]
+
+
+class FakeLine:
+    """A bus of things by unit number; remembers every question."""
+
+    def __init__(self, things):
+        self.things = dict(things)
+        self.asked: list[Ask] = []
+        self.down = False
+        self.is_open = False
+        self.ms = 0.0
+        """What the line's clock says; each question takes 4 ms, a silent one 50."""
+
+    def clock(self) -> float:
+        return self.ms / 1000
+
+    def open(self) -> None:
+        self.is_open = True
+
+    def close(self) -> None:
+        self.is_open = False
+
+    def read(self, ask: Ask) -> Sequence[int]:
+        return self._do(ask)
+
+    def write(self, ask: Ask) -> None:
+        self._do(ask)
+
+    def identify(self, unit: int) -> dict[int, bytes]:
+        if unit not in self.things:
+            raise Silent(f"unit {unit}")
+        if self.things[unit].objects is None:
+            raise DeviceRefused(f"unit {unit}: exception 1", 1)
+        return self.things[unit].objects
+
+    def _do(self, ask):
+        self.asked.append(ask)
+        if self.down:
+            raise LinkDown("bus line is down")
+        if ask.unit not in self.things:
+            self.ms += 50
+            raise Silent(f"{ask}: no answer")
+        self.ms += 4
+        return self.things[ask.unit].do(ask)
+
+
+@pytest.fixture
+def thing():
+    return Thing
+
+
+@pytest.fixture
+def fake_line():
+    return FakeLine
