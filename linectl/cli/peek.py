@@ -11,7 +11,7 @@ import typer
 from rich.text import Text
 
 from linectl.cli.app import AsJson, SiteFolder, app
-from linectl.cli.ending import Ending, until_signalled
+from linectl.cli.ending import until_signalled
 from linectl.cli.look import print_look
 from linectl.cli.look_json import as_json as look_as_json
 from linectl.cli.screen import say, say_json
@@ -36,34 +36,35 @@ Examples:
 """
 
 
+DeviceName = Annotated[str, typer.Argument(metavar="DEVICE", help="A device of site.yaml.")]
+Address = Annotated[
+    str,
+    typer.Argument(
+        metavar="ADDRESS",
+        help="In the device's notation; or protocol:17, 0x11, reference:40018, or a tag.",
+    ),
+]
+TableName = Annotated[
+    str | None, typer.Option(help="coil, discrete, input or holding; holding if nothing else says.")
+]
+Shown = Annotated[
+    str | None,
+    typer.Option(help="What the device's own display says, such as 23.4: finds how to read it."),
+]
+At = Annotated[Path | None, typer.Option(help="Go to a running plant: the file that it wrote.")]
+Watch = Annotated[bool, typer.Option("--watch", help="Look again every second until interrupted.")]
+
+
 @app.command(epilog=EXAMPLE)
 def peek(
     site: SiteFolder,
-    device: Annotated[str, typer.Argument(metavar="DEVICE", help="A device of site.yaml.")],
-    address: Annotated[
-        str,
-        typer.Argument(
-            metavar="ADDRESS",
-            help="In the device's notation; or protocol:17, 0x11, reference:40018, or a tag.",
-        ),
-    ],
-    table: Annotated[
-        str | None,
-        typer.Option(help="coil, discrete, input or holding; holding if nothing else says."),
-    ] = None,
+    device: DeviceName,
+    address: Address,
+    table: TableName = None,
     count: Annotated[int, typer.Option(help="How many addresses, from ADDRESS on.")] = 1,
-    display: Annotated[
-        str | None,
-        typer.Option(
-            help="What the device's own display says, such as 23.4: finds how to read it."
-        ),
-    ] = None,
-    at: Annotated[
-        Path | None, typer.Option(help="Go to a running plant: the file that it wrote.")
-    ] = None,
-    watch: Annotated[
-        bool, typer.Option("--watch", help="Look again every second until interrupted.")
-    ] = False,
+    display: Shown = None,
+    at: At = None,
+    watch: Watch = False,
     as_json: AsJson = False,
 ) -> None:
     """Shows raw registers of a device and every reading of them. Reads only.
@@ -93,15 +94,16 @@ def peek(
         else:
             print_look(look)
         if watch:
-            with until_signalled() as ending:
-                _again(once, ending)
+            _again(once)
     finally:
         wire.close()
     if not look.ok:
         raise typer.Exit(WRONG)
 
 
-def _again(once: Callable[[], Look], ending: Ending) -> None:
-    while not ending.wait(WATCH_S):
-        say(Text(f"\n{time.strftime('%H:%M:%S')}"))
-        print_look(once())
+def _again(once: Callable[[], Look]) -> None:
+    """One look a second until interrupted; a device that falls silent meanwhile ends it."""
+    with until_signalled() as ending:
+        while not ending.wait(WATCH_S):
+            say(Text(f"\n{time.strftime('%H:%M:%S')}"))
+            print_look(once())

@@ -88,6 +88,8 @@ class Heartbeat(Facts):
 class Device(Facts):
     """A Modbus device: its unit number and its limits, as its manual gives them."""
 
+    profile: str | None = None
+    """A file, as seen from this one, whose keys stand under this device's own as defaults."""
     bus: Name
     unit: Annotated[int, Field(ge=1, le=UNIT_DIRECT)]
     word_order: Order | None = None

@@ -21,6 +21,7 @@ from linectl.site.interlocks import InterlockFile
 from linectl.site.iolist import Row, override, read_rows
 from linectl.site.model import Site, SiteFile
 from linectl.site.patterns import with_outputs_named
+from linectl.site.profiles import with_profiles
 from linectl.site.sheet import Node, empty, merge, read_yaml
 
 YAML_FILES = ("site.yaml", "interlocks.yaml", "crops.yaml")
@@ -106,6 +107,7 @@ def read_sources(folder: Path, findings: list[Finding]) -> Sources:
         rows = _rows(place, folder, rows, depth, findings)
         if last and depth:
             _drop_extends(trees)
+    trees["site.yaml"] = with_profiles(trees["site.yaml"], folder, findings)
     return Sources(trees, tuple(rows))
 
 
