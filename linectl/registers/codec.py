@@ -20,6 +20,7 @@ from collections.abc import Callable, Sequence
 from linectl.errors import OutOfRange, UsageError
 from linectl.image import Value
 from linectl.site.hardware import Point
+from linectl.site.notation import both_ways
 
 Decoder = Callable[[Sequence[int]], Value]
 Encoder = Callable[[Value], tuple[int, ...]]
@@ -98,8 +99,9 @@ def _refusal(point: Point, value: Value, one_end: float, other_end: float) -> st
     low, high = min(one_end, other_end), max(one_end, other_end)
     unit = f" {point.unit}" if point.unit else ""
     return (
-        f"{point.tag}: {value}{unit} does not fit {point.type} at {point.device} {point.table} "
-        f"{point.address}; possible is {low:g} to {high:g}{unit}. Nothing was written"
+        f"{point.tag}: {value}{unit} does not fit {point.type} at {point.device} "
+        f"{both_ways(point.table, point.address, point.words)}; possible is {low:g} to "
+        f"{high:g}{unit}. Nothing was written"
     )
 
 

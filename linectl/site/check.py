@@ -9,6 +9,7 @@ from linectl.site import (
     check_interlocks,
     check_lanes,
     check_names,
+    check_notation,
     check_outputs,
     check_tags,
     check_timers,
@@ -18,6 +19,7 @@ from linectl.site.draft import Draft, Findings
 CHECKS = (
     check_names.check,
     check_tags.check,
+    check_notation.check,
     check_addresses.check,
     check_devices.check,
     check_outputs.check,

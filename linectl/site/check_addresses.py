@@ -5,10 +5,8 @@ from __future__ import annotations
 from linectl.errors import Finding
 from linectl.site.draft import Draft, Findings
 from linectl.site.hardware import Point
-from linectl.site.iolist import Row
-
-LAST_ADDRESS = 65_535
-"""MODBUS Application Protocol V1.1b3 (2012), 4.4: addresses 0–65535."""
+from linectl.site.iolist import Row, address_both_ways
+from linectl.site.notation import LAST_ADDRESS, both_ways
 
 
 def check(draft: Draft, say: Findings) -> None:
@@ -37,7 +35,8 @@ def _form(draft: Draft, row: Row, point: Point, say: Findings) -> None:
     if point.scale == 0:
         say.errors.append(row.finding("scale", "a scale of 0 makes every reading the same"))
     if point.address + point.words - 1 > LAST_ADDRESS:
-        text = f"address {point.address} with {point.words} registers goes past {LAST_ADDRESS}"
+        where = both_ways(point.table, point.address)
+        text = f"{where} with {point.words} registers goes past {LAST_ADDRESS}"
         say.errors.append(row.finding("address", text))
     device = draft.devices.get(point.device)
     if point.words == 2 and point.word_order is None and device and device.word_order is None:
@@ -69,8 +68,8 @@ def _meet(one: int | None, other: int | None) -> bool:
 
 
 def _clash(row: Row, point: Point, other_row: Row, other: Point) -> Finding:
-    where = f"{point.table} {_span(point)} of {point.device}"
-    rival = f"{other.tag} (line {other_row.line}, {_span(other)})"
+    where = f"{address_both_ways(point)} of {point.device}"
+    rival = f"{other.tag} (line {other_row.line}, {address_both_ways(other)})"
     if point.address == other.address and point.bit == other.bit and point.words == other.words:
         if point.direction == other.direction == "out":
             text = f"{where} is one output with two owners: {rival} has it too"
@@ -79,9 +78,3 @@ def _clash(row: Row, point: Point, other_row: Row, other: Point) -> Finding:
     else:
         text = f"{where} overlaps {rival}"
     return row.finding("address", text)
-
-
-def _span(point: Point) -> str:
-    if point.words == 2:
-        return f"{point.address}–{point.address + 1}"
-    return f"{point.address}" if point.bit is None else f"{point.address} bit {point.bit}"

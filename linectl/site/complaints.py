@@ -118,7 +118,8 @@ def _text(detail: ErrorDetails) -> str:
         case "bool_type":
             return f"{shown} is neither true nor false"
         case "string_type":
-            return f"{shown} is not text"
+            quoted = isinstance(given, (int, float)) and not isinstance(given, bool)
+            return f"{shown} is not text" + ("; write it in quotes" if quoted else "")
         case "model_type" | "dict_type" | "model_attributes_type":
             return f"{shown} must be a mapping of keys to values"
         case "tuple_type" | "list_type":

@@ -17,9 +17,10 @@ from linectl.site.crops import Crop
 from linectl.site.fields import Timer
 from linectl.site.hardware import Bus, Device, Point
 from linectl.site.interlocks import Cause, Effect
-from linectl.site.iolist import Row, points_of
+from linectl.site.iolist import Hardware, Row, points_of
 from linectl.site.machine import Lane, Station
 from linectl.site.model import Gutter, Limits, Sowing, Zone
+from linectl.site.notation import Notation
 from linectl.site.parts import Need, needed_points
 from linectl.site.sheet import Node, TreePath, dotted, empty
 
@@ -96,6 +97,8 @@ def draft_of(trees: Mapping[str, Node], rows: Iterable[Row], findings: list[Find
     stations: dict[str, Station] = _each(site, "stations", Station)
     lanes = dict(_lanes(site))
     needs = needed_points(stations, lanes.values(), zones)
+    devices: dict[str, Device] = _each(site, "devices", Device)
+    hardware = Hardware(devices, _notations(site))
     listed = tuple(rows)
     broken = {
         *(_under(site, "stations") - set(stations)),
@@ -107,13 +110,13 @@ def draft_of(trees: Mapping[str, Node], rows: Iterable[Row], findings: list[Find
     return Draft(
         trees=trees,
         rows=listed,
-        points=tuple(points_of(listed, needs, findings)),
+        points=tuple(points_of(listed, needs, hardware, findings)),
         needs=needs,
         broken=frozenset(broken),
         scan_ms=part(Timer, site.child("scan")),
         gutter=part(Gutter, site.child("gutter")),
         buses=_each(site, "buses", Bus),
-        devices=_each(site, "devices", Device),
+        devices=devices,
         zones=zones,
         stations=stations,
         lanes=lanes,
@@ -132,6 +135,18 @@ def _each(tree: Node, section: str, kind: Any) -> dict[str, Any]:
         return {}
     read = {name: part(kind, below) for name, below in node.value.items()}
     return {name: value for name, value in read.items() if value is not None}
+
+
+def _notations(site: Node) -> dict[str, Notation]:
+    """How each device that is written writes its addresses, though the rest of it be wrong."""
+    node = site.child("devices")
+    if node is None or not isinstance(node.value, dict):
+        return {}
+    found: dict[str, Notation] = {}
+    for name, device in node.value.items():
+        written = device.child("notation")
+        found[name] = "protocol" if written is None else part(Notation, written)
+    return {name: notation for name, notation in found.items() if notation is not None}
 
 
 def _lanes(site: Node) -> Iterator[tuple[int, Lane]]:

@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import math
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from pydantic import ValidationError
 
 from linectl.errors import Finding
+from linectl.site.cells import check_form, cleaned, damaged, number_trouble, value_of
 from linectl.site.complaints import nearest
-from linectl.site.durations import parse_duration
-from linectl.site.hardware import Point
+from linectl.site.hardware import Device, Point
+from linectl.site.notation import Notation, Table, both_ways, protocol_address
 from linectl.site.parts import Need
+from linectl.site.rowfile import Line, read_lines
 
 REQUIRED = ("tag", "device", "table", "address", "type")
 OPTIONAL = (
@@ -30,6 +30,8 @@ OPTIONAL = (
     "invert",
     "on_delay_ms",
     "off_delay_ms",
+    "poll",
+    "group",
     "zone",
     "on_loss",
     "holds_load",
@@ -39,12 +41,7 @@ OPTIONAL = (
     "note",
 )
 COLUMNS = REQUIRED + OPTIONAL
-_WHOLE = {"address", "bit"}
-_REAL = {"scale", "offset", "safe"}
-_TRUTH = {"invert", "holds_load"}
-_TIME = {"on_delay_ms", "off_delay_ms", "device_watchdog_ms"}
-_YES = {"1", "yes", "true", "x"}
-_NO = {"0", "no", "false"}
+_TABLES: tuple[Table, ...] = get_args(Table)
 
 
 @dataclass(frozen=True)
@@ -54,7 +51,6 @@ class Row:
     file: str
     line: int
     cells: Mapping[str, str]
-    decimal_comma: bool = False
 
     @property
     def tag(self) -> str:
@@ -72,61 +68,67 @@ class Row:
 
 
 def read_rows(path: Path, name: str, findings: list[Finding]) -> list[Row]:
-    """The rows of an IO list; a byte order mark and semicolons, as spreadsheets write, are fine.
+    """The rows of an IO list, as any spreadsheet saves it (see rowfile).
 
     Blank rows and rows whose tag starts with `#` are for people and are passed over.
     """
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        hint = "every site needs it; see config/README.md"
-        findings.append(Finding(name, 1, "file", f"cannot be read: {error.strerror}", hint))
+    before = len(findings)
+    lines = [line for line in read_lines(path, name, findings) if not _for_people(line)]
+    if not lines:
+        if len(findings) == before:
+            findings.append(Finding(name, 1, "file", "is empty", "its first row names the columns"))
         return []
-    except UnicodeDecodeError as error:
-        message = f"is not UTF-8 text (byte {error.start})"
-        findings.append(Finding(name, 1, "file", message, "save it as CSV UTF-8"))
-        return []
-    head = text.partition("\n")[0]
-    semicolons = head.count(";") > head.count(",")
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=";" if semicolons else ",")
-    try:
-        return _read(reader, name, semicolons, findings)
-    except csv.Error as error:
-        text_ = f"cannot be read as CSV: {error}"
-        findings.append(Finding(name, max(reader.line_num, 1), "file", text_, "save it anew"))
-        return []
+    head, *body = lines
+    header = [_column(cell) for cell in head.cells]
+    while header and not header[-1]:
+        header.pop()
+    _check_header(header, name, head.line, findings)
+    return list(_rows(header, body, name, findings))
 
 
-def _read(reader: Any, name: str, decimal_comma: bool, findings: list[Finding]) -> list[Row]:
-    """Header and rows. Raises csv.Error, such as for a cell that never ends."""
-    header = [cell.strip() for cell in next(reader, [])]
-    _check_header(header, name, findings)
-    rows = []
-    last_line = reader.line_num
-    for cells in reader:
-        line, last_line = last_line + 1, reader.line_num
-        stripped = [cell.strip() for cell in cells]
-        if not any(stripped) or stripped[0].startswith("#"):
+def _for_people(line: Line) -> bool:
+    """Blank, or a remark: its first written cell begins with `#`."""
+    first = next((cell for cell in line.cells if cell), "")
+    return not first or (first.startswith("#") and not damaged(first))
+
+
+def _column(cell: str) -> str:
+    """A column's name: case, blanks and hyphens between its words do not count."""
+    return re.sub(r"[\s-]+", "_", cleaned(cell).lower())
+
+
+def _rows(
+    header: Sequence[str], body: Sequence[Line], name: str, findings: list[Finding]
+) -> Iterator[Row]:
+    at_tag = header.index("tag") if "tag" in header else 0
+    for line, cells in body:
+        tag = cells[at_tag] if at_tag < len(cells) else ""
+        if tag.startswith("#") and not damaged(tag):
             continue
-        if len(stripped) > len(header):
-            text_ = f"has {len(stripped)} cells, the header has {len(header)}"
-            findings.append(Finding(name, line, stripped[0] or "tag", text_, "quote the note"))
-        pairs = {key: cell for key, cell in zip(header, stripped, strict=False) if cell}
-        rows.append(Row(name, line, pairs, decimal_comma=decimal_comma))
-    return rows
+        named = [(key, cell) for key, cell in zip(header, cells, strict=False) if cell]
+        beyond = [cell for cell in cells[len(header) :] if cell]
+        beyond += [cell for key, cell in named if not key]
+        if beyond:
+            count = max(place for place, cell in enumerate(cells, 1) if cell)
+            text = f"has {count} cells, the header has {len(header)}"
+            if count <= len(header):
+                text = f"has {beyond[0]!r} in a column without a name"
+            findings.append(Finding(name, line, tag or "tag", text, "quote the note"))
+        yield Row(name, line, {key: cell for key, cell in named if key})
 
 
-def _check_header(header: Sequence[str], name: str, findings: list[Finding]) -> None:
+def _check_header(header: Sequence[str], name: str, line: int, findings: list[Finding]) -> None:
+    def complain(column: str, text: str, hint: str | None = None) -> None:
+        findings.append(Finding(name, line, column, text, hint))
+
     for column in REQUIRED:
         if column not in header:
-            findings.append(Finding(name, 1, column, "the header lacks this column"))
-    for column in header:
+            complain(column, "the header lacks this column")
+    for column in dict.fromkeys(filter(None, header)):
         if column not in COLUMNS:
-            hint = nearest(column, COLUMNS)
-            text = "is not a column of the IO list"
-            findings.append(Finding(name, 1, column or "header", text, hint))
+            complain(column, "is not a column of the IO list", nearest(column, COLUMNS))
         elif header.count(column) > 1:
-            findings.append(Finding(name, 1, column, "stands twice in the header"))
+            complain(column, "stands twice in the header")
 
 
 def override(base: Sequence[Row], over: Sequence[Row], findings: list[Finding]) -> list[Row]:
@@ -148,13 +150,22 @@ def override(base: Sequence[Row], over: Sequence[Row], findings: list[Finding]) 
     return list(rows.values())
 
 
+@dataclass(frozen=True)
+class Hardware:
+    """What rows are read by: devices that could be read, and how each writes its addresses."""
+
+    devices: Mapping[str, Device]
+    notations: Mapping[str, Notation]
+    """Of every device that site.yaml names, readable or not."""
+
+
 def points_of(
-    rows: Sequence[Row], needs: Mapping[str, Need], findings: list[Finding]
+    rows: Sequence[Row], needs: Mapping[str, Need], hardware: Hardware, findings: list[Finding]
 ) -> list[tuple[Row, Point]]:
     """The rows that can be read as points, numbered in order; the others become findings."""
     made: list[tuple[Row, Point]] = []
     for row in rows:
-        values = _values(row, findings)
+        values = _values(row, hardware, findings)
         if values is None:
             continue
         need = needs.get(row.tag)
@@ -169,8 +180,20 @@ def points_of(
                 for detail in error.errors(include_url=False)
             ]
         else:
-            made.append((row, point))
+            made.append((row, _with_orders(point, hardware.devices.get(point.device), row)))
     return made
+
+
+def _with_orders(point: Point, device: Device | None, row: Row) -> Point:
+    """The point with its device's word and byte order where its row says none."""
+    if device is None:
+        return point
+    orders: dict[str, str] = {}
+    if point.words == 2 and point.word_order is None and device.word_order is not None:
+        orders["word_order"] = device.word_order
+    if "byte_order" not in row.cells and device.byte_order != point.byte_order:
+        orders["byte_order"] = device.byte_order
+    return point.model_copy(update=orders) if orders else point
 
 
 def _direction(need: Need | None, table: str) -> Literal["in", "out"]:
@@ -182,8 +205,6 @@ def _direction(need: Need | None, table: str) -> Literal["in", "out"]:
 def _complaint(detail: Any) -> str:
     given, context = detail["input"], detail.get("ctx", {})
     match detail["type"], detail["loc"][0]:
-        case "less_than_equal" | "greater_than_equal", "address":
-            return f"address {given} is outside 0–65535 (protocol address; the manual's 40001 is 0)"
         case "less_than_equal" | "greater_than_equal", "bit":
             return f"bit {given} is outside 0–15"
         case "literal_error", _:
@@ -197,7 +218,7 @@ def _complaint(detail: Any) -> str:
     return str(detail["msg"])
 
 
-def _values(row: Row, findings: list[Finding]) -> dict[str, Any] | None:
+def _values(row: Row, hardware: Hardware, findings: list[Finding]) -> dict[str, Any] | None:
     """The row's cells as values; None, with findings, if any cannot be read."""
     before = len(findings)
     for column in REQUIRED:
@@ -209,33 +230,41 @@ def _values(row: Row, findings: list[Finding]) -> dict[str, Any] | None:
         if column not in COLUMNS:
             continue
         try:
-            values[column] = _value(column, cell, row.decimal_comma)
+            check_form(column, cell)
+            if column == "address":
+                values[column] = _address(row, cell, hardware)
+            else:
+                values[column] = value_of(column, cell)
         except ValueError as error:
             findings.append(row.finding(column, str(error)))
     return values if len(findings) == before else None
 
 
-def _value(column: str, cell: str, decimal_comma: bool) -> object:
-    if column in _WHOLE:
-        try:
-            return int(cell)
-        except ValueError:
-            raise ValueError(f"{cell!r} is not a whole number") from None
-    if column in _REAL:
-        try:
-            number = float(cell.replace(",", ".") if decimal_comma else cell)
-        except ValueError:
-            point = f"; write {cell.replace(',', '.')}" if cell.count(",") == 1 else ""
-            raise ValueError(f"{cell!r} is not a number{point}") from None
-        if not math.isfinite(number):
-            raise ValueError(f"{cell!r} is not a number that can be counted with")
-        return number
-    if column in _TRUTH:
-        if cell.lower() in _YES | _NO:
-            return cell.lower() in _YES
-        raise ValueError(f"{cell!r} is neither yes nor no")
-    if column in _TIME:
-        text = f"{cell}ms" if cell.isdecimal() else cell
-        parse_duration(text)
-        return text
-    return cell
+def _address(row: Row, cell: str, hardware: Hardware) -> int:
+    """The row's protocol address, read as its device's addresses are written. Raises ValueError.
+
+    A table that is none is complained of elsewhere; a device that nobody knows could write either
+    way, so its rows are given what they can be read as.
+    """
+    trouble = number_trouble(cell)
+    if trouble and not (cell.isascii() and cell.isdecimal()):
+        raise ValueError(f"{cell!r} is not a whole number{trouble}")
+    table = next((known for known in _TABLES if known == row.cells.get("table")), None)
+    device = row.cells.get("device", "")
+    if table is None:
+        if not cell.removeprefix("item ").isdecimal():
+            raise ValueError(f"{cell!r} is not a whole number")
+        return 0
+    notation = hardware.notations.get(device)
+    if notation is not None:
+        return protocol_address(table, cell, notation)
+    try:
+        return protocol_address(table, cell, "protocol")
+    except ValueError:
+        return protocol_address(table, cell, "reference")
+
+
+def address_both_ways(point: Point) -> str:
+    """Where a point lies: `holding 17–18 (reference 40018–40019)`, `input 1 (…) bit 0`."""
+    where = both_ways(point.table, point.address, point.words)
+    return where if point.bit is None else f"{where} bit {point.bit}"

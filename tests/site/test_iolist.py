@@ -9,7 +9,7 @@ import pytest
 
 from linectl.errors import Finding
 from linectl.site.iolist import read_rows
-from linectl.site.load import load_site, read_site
+from linectl.site.load import read_site
 
 CONFIG = Path(__file__).parents[2] / "config"
 
@@ -18,22 +18,6 @@ def _copy(tmp_path: Path) -> Path:
     folder = tmp_path / "small"
     shutil.copytree(CONFIG / "small", folder)
     return folder
-
-
-def test_semicolons_decimal_commas_and_a_byte_order_mark_read_the_same(tmp_path: Path) -> None:
-    folder = _copy(tmp_path)
-    path = folder / "io.csv"
-    text = path.read_text(encoding="utf-8").replace(";", " ")
-    swapped = text.replace(".", "\0").replace(",", ";")
-    lines = []
-    for line in swapped.splitlines():
-        cells = line.split(";")
-        if len(cells) > 7:
-            cells[7] = cells[7].replace("\0", ",")
-        lines.append(";".join(cells).replace("\0", "."))
-    path.write_text("\r\n".join(lines), encoding="utf-8-sig", newline="")
-    expected = [p.model_dump(exclude={"note"}) for p in load_site(CONFIG / "small").points]
-    assert [p.model_dump(exclude={"note"}) for p in load_site(folder).points] == expected
 
 
 def test_rows_for_people_are_passed_over_and_lines_still_count(tmp_path: Path) -> None:

@@ -1,0 +1,150 @@
+"""The text of an IO list to rows of cells and back, whatever program saved it.
+
+Read are comma, semicolon and tab; UTF-8 with or without a byte order mark, and UTF-16 with one;
+any line ends; quoted cells over several lines; a first line `sep=;`; empty columns behind the
+last. A file in an older encoding is refused, because its letters would be guesses.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import NamedTuple
+
+from linectl.errors import Finding
+from linectl.site.cells import cleaned
+
+SEPARATORS = ",;\t"
+_NAMED = re.compile(r"sep=(.)\r?\n?", re.I)
+_UTF16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+
+
+class Line(NamedTuple):
+    """A row of the file: its first line, counted from 1, and its cells without outer blanks."""
+
+    line: int
+    cells: tuple[str, ...]
+
+    @property
+    def is_blank(self) -> bool:
+        return not any(self.cells)
+
+
+class Dialect(NamedTuple):
+    """How a program saves a list."""
+
+    separator: str = ","
+    line_end: str = "\n"
+    encoding: str = "utf-8"
+    """utf-8, utf-8-sig (with byte order mark) or utf-16."""
+    quote_all: bool = False
+
+
+PLAIN = Dialect()
+
+
+def read_lines(path: Path, name: str, findings: list[Finding]) -> list[Line]:
+    """The file's rows, blank ones too; what cannot be read is added to `findings`."""
+    text = _text(path, name, findings)
+    if text is None:
+        return []
+    skipped = 0
+    if named := _NAMED.match(text):
+        separator, skipped = named[1], 1
+        text = text[named.end() :]
+    else:
+        separator = _separator(text)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    lines, last = [], skipped
+    try:
+        for cells in reader:
+            lines.append(Line(last + 1, tuple(cleaned(cell) for cell in cells)))
+            last = skipped + reader.line_num
+    except csv.Error as error:
+        message = f"cannot be read as CSV: {_said(str(error), last + 1)}"
+        findings.append(Finding(name, last + 1, "file", message, "save it anew"))
+        return []
+    return lines
+
+
+def _said(error: str, line: int) -> str:
+    if "end of data" in error or "field larger" in error:
+        return f"the quote opened in line {line} is never closed ({error})"
+    if "expected after" in error:
+        return f"a quote stands inside a cell; inside quotes write it twice ({error})"
+    return error
+
+
+def _text(path: Path, name: str, findings: list[Finding]) -> str | None:
+    """The file's text with plain line ends; None, with a finding, if it cannot be read."""
+
+    def refuse(line: int, message: str, hint: str) -> None:
+        findings.append(Finding(name, line, "file", message, hint))
+
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        refuse(1, f"cannot be read: {error.strerror}", "every site needs it; see config/README.md")
+        return None
+    try:
+        text = data.decode("utf-16" if data.startswith(_UTF16) else "utf-8-sig")
+    except UnicodeDecodeError as error:
+        refuse(*_encoding(data, error))
+        return None
+    if "\0" in text:
+        line = text[: text.index("\0")].count("\n") + 1
+        refuse(line, "holds a zero character: it is no text file", "save it as CSV UTF-8")
+        return None
+    return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def _encoding(data: bytes, error: UnicodeDecodeError) -> tuple[int, str, str]:
+    """Line, message and hint for bytes that are not UTF-8."""
+    line = data[: error.start].count(b"\n") + 1
+    letter = data[error.start : error.start + 1].decode("cp1252", "replace")
+    message = (
+        f"is not UTF-8 text: byte {data[error.start]:#04x} in this line would be {letter!r} in "
+        "Latin-1, which some spreadsheets save"
+    )
+    return line, message, "save it as CSV UTF-8 (in the dialogue of Save as)"
+
+
+def _separator(text: str) -> str:
+    """The separator that the first row with any has most of, outside quotes; else the comma."""
+    for row in text.split("\n"):
+        if row.lstrip(SEPARATORS + " ").startswith("#"):
+            continue
+        bare = re.sub(r'"[^"]*"', "", row)
+        if any(separator in bare for separator in SEPARATORS):
+            return max(SEPARATORS, key=bare.count)
+    return ","
+
+
+def write_rows(
+    path: Path,
+    columns: Sequence[str],
+    rows: Iterable[Mapping[str, str]],
+    dialect: Dialect = PLAIN,
+) -> None:
+    """Write a header and rows of cells by column; absent cells are empty. Raises OSError."""
+    path.write_bytes(rows_text(columns, rows, dialect).encode(dialect.encoding))
+
+
+def rows_text(
+    columns: Sequence[str], rows: Iterable[Mapping[str, str]], dialect: Dialect = PLAIN
+) -> str:
+    """The text that `write_rows` writes, before it is encoded."""
+    made = io.StringIO(newline="")
+    writer = csv.writer(
+        made,
+        delimiter=dialect.separator,
+        lineterminator=dialect.line_end,
+        quoting=csv.QUOTE_ALL if dialect.quote_all else csv.QUOTE_MINIMAL,
+    )
+    writer.writerow(columns)
+    writer.writerows([row.get(column, "") for column in columns] for row in rows)
+    return made.getvalue()
