@@ -1,11 +1,23 @@
 """The command line: one small module per command; it prints and exits, and decides nothing."""
 
-from linectl.cli import check, command, peek, plant, rehearse, run, schema, status, why
+from linectl.cli import (
+    check,
+    command,
+    frames,
+    peek,
+    plant,
+    rehearse,
+    run,
+    schema,
+    status,
+    why,
+)
 from linectl.cli.app import main
 
 __all__ = [
     "check",
     "command",
+    "frames",
     "main",
     "peek",
     "plant",
