@@ -26,8 +26,9 @@ from linectl.site.hardware import RtuBus, TcpBus
 UNIT = 17
 CELLS = 64
 """Cells of each table."""
-REFUSALS = {40: 3, 41: 4, 42: 6, 43: 10, 44: 11}
-"""Holding registers that answer with an exception: a device with conditions of its own."""
+REFUSALS = dict(enumerate((1, 2, 3, 4, 5, 6, 8, 10, 11), 40))
+"""Holding registers that answer with an exception: every code of MODBUS Application Protocol
+V1.1b3, 7."""
 TIMES = {"poll": "20ms", "timeout": "150ms"}
 TCP = TcpBus.model_validate({"kind": "tcp", "host": "127.0.0.1"} | TIMES)
 RTU = RtuBus.model_validate({"kind": "rtu", "port": "none", "baud": 115_200} | TIMES)
@@ -77,6 +78,7 @@ def libmodbus(path: str) -> ctypes.CDLL:
 class Libmodbus:
     """A server of libmodbus in a thread. It is handed open descriptors: no fixed ports."""
 
+    refusals = REFUSALS
     LOOK_US = 20_000
     """How often it looks whether it is to end."""
 
@@ -230,7 +232,10 @@ class Conditions(DataHandler):
 
 
 class PyModbusTcp:
+    """The server of pyModbusTCP. It answers to any unit number."""
+
     bus = TCP
+    refusals = REFUSALS
     NAMES = {  # noqa: RUF012
         "coil": "coils",
         "discrete": "discrete_inputs",

@@ -14,8 +14,6 @@ pytestmark = pytest.mark.wire
 
 UNIT, CELLS = 17, 64
 """The servers' unit number (conftest.py) and the cells of each of their tables."""
-REFUSALS = {40: 3, 41: 4, 42: 6, 43: 10, 44: 11}
-"""Holding registers that they answer with an exception."""
 
 
 @pytest.fixture
@@ -79,8 +77,11 @@ def test_an_address_that_is_not_there_is_exception_2(server: Any, wire: Wire) ->
     assert read(wire, 3, 0) == [0]
 
 
-def test_a_devices_own_refusals_come_with_their_code(wire: Wire) -> None:
-    for address, code in REFUSALS.items():
+# V1.1b3, 7: 01–06, 08, 0A, 0B.
+def test_every_exception_comes_with_its_code_and_words_of_its_own(server: Any, wire: Wire) -> None:
+    assert sorted(server.refusals.values()) == [1, 2, 3, 4, 5, 6, 8, 10, 11]
+    words = set()
+    for address, code in server.refusals.items():
         for exchange in (
             lambda at: wire.write(ask(6, at, 1, (7,))),
             lambda at: wire.write(ask(16, at, 2, (7, 8))),
@@ -89,6 +90,8 @@ def test_a_devices_own_refusals_come_with_their_code(wire: Wire) -> None:
             with pytest.raises(DeviceRefused) as refused:
                 exchange(address)
             assert refused.value.code == code
+        words.add(str(refused.value).rpartition(f"exception {code}")[2])
+    assert len(words) == len(server.refusals)
     assert read(wire, 3, 0) == [0]
 
 
