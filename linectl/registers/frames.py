@@ -8,6 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from linectl.site.notation import Table
+from linectl.site.reading import MAX_READ_BITS as MAX_READ_BITS
+from linectl.site.reading import MAX_READ_REGISTERS as MAX_READ_REGISTERS
 
 READ_COILS, READ_DISCRETE, READ_HOLDING, READ_INPUT = 1, 2, 3, 4
 WRITE_COIL, WRITE_REGISTER, WRITE_COILS, WRITE_REGISTERS = 5, 6, 15, 16
@@ -20,8 +22,6 @@ READ_FUNCTIONS: dict[Table, int] = {
     "input": READ_INPUT,
 }
 
-MAX_READ_BITS = 2000
-MAX_READ_REGISTERS = 125
 MAX_WRITE_BITS = 1968
 MAX_WRITE_REGISTERS = 123
 MAX_PDU_BYTES = 253

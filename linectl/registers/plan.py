@@ -1,20 +1,20 @@
-"""Groups a device's points into few requests, within the protocol's and the device's limits.
+"""Groups a device's points into requests, within the protocol's and the device's limits. Pure.
 
-Reading: an address that no point names is read only if the device says that gaps are fine, and
-then only over gaps that cost less than a request of their own. A 32-bit value is never split.
+Reading: the requests of least bus time (`least_time.py`), our own time for each included. An
+address that no point names is read only if the device says that gaps are fine. A 32-bit value and
+a group are never split. Each point comes from one request: the fastest of those that cover it.
+Slower polling classes are read at each n-th poll, at phases that level the load (`phases.py`).
 Writing: neighbouring outputs form a block; a block never covers what is not ours to write.
-Greedy from the lowest address: not always the fewest requests, always allowed ones.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import math
+from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from linectl.errors import Finding, SiteError
 from linectl.registers.frames import (
-    MAX_READ_BITS,
-    MAX_READ_REGISTERS,
     MAX_WRITE_BITS,
     MAX_WRITE_REGISTERS,
     READ_FUNCTIONS,
@@ -25,16 +25,25 @@ from linectl.registers.frames import (
     read_pdu_bytes,
     write_pdu_bytes,
 )
+from linectl.registers.least_time import Span, Tariff, least_time
+from linectl.registers.phases import PollTable
 from linectl.registers.wire_time import HOST_MS, exchange_ms
 from linectl.site.hardware import Bus, Device, Point
 from linectl.site.model import Site
-from linectl.site.notation import Table, reference
+from linectl.site.notation import Table, both_ways, reference
+from linectl.site.reading import Readable, Unit, polls_between, read_limit, units_of
 
-TABLE_OF_READ: dict[int, Table] = {code: table for table, code in READ_FUNCTIONS.items()}
+PARTS_PER_MS = 1_000_000_000
+"""The planner counts in whole picoseconds, so that equal plans are equal."""
+
+TABLE_OF: dict[int, Table] = {function: table for table, function in READ_FUNCTIONS.items()}
 
 
 class ReadRequest(NamedTuple):
-    """One read: `points` are the image indices it brings, by address."""
+    """One read: `points` are the image indices that are taken from it, by address.
+
+    It is due at the polls whose number leaves `phase` when divided by `every`, counted from 0.
+    """
 
     device: str
     unit: int
@@ -42,9 +51,23 @@ class ReadRequest(NamedTuple):
     address: int
     quantity: int
     points: tuple[int, ...]
+    poll: str = ""
+    """Its polling class; "": every poll."""
     every: int = 1
-    """Read at each so-manieth poll, when the poll's number leaves `phase`."""
     phase: int = 0
+
+    @property
+    def table(self) -> Table:
+        return TABLE_OF[self.function]
+
+    @property
+    def rate(self) -> float:
+        """Share of the polls at which it is due."""
+        return 1 / self.every
+
+    def due(self, poll: int) -> bool:
+        """True if the request belongs to the poll of that number."""
+        return poll % self.every == self.phase
 
 
 class WriteBlock(NamedTuple):
@@ -61,13 +84,23 @@ class WriteBlock(NamedTuple):
 def plan_reads(
     name: str, device: Device, bus: Bus, points: Iterable[Point]
 ) -> tuple[ReadRequest, ...]:
-    """The requests of one poll of device `name`: its input points, table by table."""
-    mine = [point for point in points if point.device == name and point.direction == "in"]
+    """The requests of device `name`, the more frequent first, then by table and address.
+
+    Phases level this device alone; `read_plan` levels all devices of a bus. Raises SiteError for a
+    unit that no request of the device may bring, KeyError for an unknown polling class.
+    """
+    mine = [point for point in points if point.device == name]
     requests: list[ReadRequest] = []
     for table, function in READ_FUNCTIONS.items():
-        rows = sorted((p for p in mine if p.table == table), key=lambda p: (p.address, p.index))
-        requests.extend(_merge(name, device, bus, function, rows))
-    return tuple(requests)
+        inputs = [point for point in mine if point.table == table and point.direction == "in"]
+        units = units_of(bus, inputs)
+        readable = Readable(device, table, mine)
+        limit = read_limit(device, table)
+        _refuse_unreadable(name, units, readable, limit, mine)
+        for stretch in _stretches(units, readable, limit):
+            requests += _planned(name, device, bus, function, stretch, limit)
+    requests.sort(key=lambda request: (request.every, request.function, request.address))
+    return _levelled(requests, {name: device}, bus)
 
 
 def plan_writes(name: str, device: Device, points: Iterable[Point]) -> tuple[WriteBlock, ...]:
@@ -93,8 +126,36 @@ def plan_writes(name: str, device: Device, points: Iterable[Point]) -> tuple[Wri
 
 def read_ms(request: ReadRequest, device: Device, bus: Bus) -> float:
     """Time the request holds the bus, in ms."""
-    pdu_bytes = read_pdu_bytes(request.function, request.quantity)
-    return exchange_ms(bus, device.turnaround_ms, pdu_bytes)
+    return _reading_ms(request.function, request.quantity, device, bus)
+
+
+def one_by_one_ms(point: Point, device: Device, bus: Bus) -> float:
+    """Time a request for that input alone would hold the bus, in ms."""
+    return _reading_ms(READ_FUNCTIONS[point.table], point.words, device, bus)
+
+
+def _reading_ms(function: int, quantity: int, device: Device, bus: Bus) -> float:
+    pdu_bytes = read_pdu_bytes(function, quantity)
+    return exchange_ms(bus, device.turnaround_ms, pdu_bytes, device.pause_ms)
+
+
+def read_back_ms(block: WriteBlock, device: Device, bus: Bus) -> float:
+    """Time to read a block of outputs back after its refresh, in ms; 0 if it is not."""
+    if not device.read_back:
+        return 0.0
+    limit = read_limit(device, block.table)
+    whole, rest = divmod(block.quantity, limit)
+    function = READ_FUNCTIONS[block.table]
+    parts = [limit] * whole + [rest] * (rest > 0)
+    return sum(_reading_ms(function, quantity, device, bus) for quantity in parts)
+
+
+def heartbeat_ms(device: Device, bus: Bus) -> float:
+    """Time of one heartbeat, the write of one register, in ms; 0 if the device has none."""
+    if device.heartbeat is None:
+        return 0.0
+    pdu_bytes = write_pdu_bytes(write_function(device, "holding", 1), 1)
+    return exchange_ms(bus, device.turnaround_ms, pdu_bytes, device.pause_ms)
 
 
 def write_function(device: Device, table: Table, count: int) -> int:
@@ -110,7 +171,7 @@ def write_request_ms(block: WriteBlock, device: Device, bus: Bus) -> float:
     function = write_function(device, block.table, block.quantity)
     single = function in (WRITE_COIL, WRITE_REGISTER)
     pdu_bytes = write_pdu_bytes(function, 1 if single else block.quantity)
-    return exchange_ms(bus, device.turnaround_ms, pdu_bytes)
+    return exchange_ms(bus, device.turnaround_ms, pdu_bytes, device.pause_ms)
 
 
 def write_block_ms(block: WriteBlock, device: Device, bus: Bus) -> float:
@@ -120,14 +181,15 @@ def write_block_ms(block: WriteBlock, device: Device, bus: Bus) -> float:
 
 
 def read_plan(site: Site, bus_name: str) -> tuple[ReadRequest, ...]:
-    """One poll of a bus: every request of its devices, in the site's order."""
+    """Every request of a bus's devices, in the site's order; phases level the whole bus."""
     bus = site.file.buses[bus_name]
-    return tuple(
+    devices = {n: device for n, device in site.file.devices.items() if device.bus == bus_name}
+    requests = [
         request
-        for name, device in site.file.devices.items()
-        if device.bus == bus_name
+        for name, device in devices.items()
         for request in plan_reads(name, device, bus, site.points)
-    )
+    ]
+    return _levelled(requests, devices, bus)
 
 
 def write_plan(site: Site, bus_name: str) -> tuple[WriteBlock, ...]:
@@ -140,48 +202,100 @@ def write_plan(site: Site, bus_name: str) -> tuple[WriteBlock, ...]:
     )
 
 
-def _read_limit(device: Device, function: int) -> int:
-    if function in (READ_FUNCTIONS["coil"], READ_FUNCTIONS["discrete"]):
-        return min(MAX_READ_BITS, device.max_read_bits)
-    return min(MAX_READ_REGISTERS, device.max_read_registers)
+def _levelled(
+    requests: list[ReadRequest], devices: Mapping[str, Device], bus: Bus
+) -> tuple[ReadRequest, ...]:
+    """The requests with phases: the more frequent and longer ones choose their polls first."""
+    cost = [read_ms(request, devices[request.device], bus) for request in requests]
+    table = PollTable(request.every for request in requests)
+    chosen = list(requests)
+    for place in sorted(range(len(cost)), key=lambda n: (requests[n].every, -cost[n], n)):
+        request = requests[place]
+        phase = table.lightest(request.every)
+        table.add(request.every, phase, cost[place])
+        chosen[place] = request._replace(phase=phase)
+    return tuple(chosen)
 
 
-def _merge(
-    name: str, device: Device, bus: Bus, function: int, rows: list[Point]
+def _stretches(units: Sequence[Unit], readable: Readable, limit: int) -> list[list[Unit]]:
+    """The units parted where no request may reach from one to the next."""
+    parts: list[list[Unit]] = []
+    last = 0
+    for unit in units:
+        gap = range(last + 1, unit.first)
+        if parts and len(gap) < limit and readable.allows(gap):
+            parts[-1].append(unit)
+        else:
+            parts.append([unit])
+        last = max(last, unit.last) if len(parts[-1]) > 1 else unit.last
+    return parts
+
+
+def _planned(
+    name: str, device: Device, bus: Bus, function: int, units: Sequence[Unit], limit: int
 ) -> list[ReadRequest]:
-    limit = _read_limit(device, function)
-    requests: list[ReadRequest] = []
-    start = end = 0
-    taken: list[int] = []
-
-    def close() -> None:
-        if taken:
-            requests.append(
-                ReadRequest(name, device.unit, function, start, end - start, tuple(taken))
-            )
-
-    for point in rows:
-        after = max(end, point.address + point.words)
-        gap = point.address - end
-        joins = bool(taken) and after - start <= limit
-        if joins and gap > 0:
-            joins = device.gaps and _gap_pays(device, bus, function, end - start, after - start)
-        if not joins:
-            close()
-            start, after, taken = point.address, point.address + point.words, []
-        end = after
-        taken.append(point.index)
-    close()
-    return requests
+    """The requests of least time for units that may share them."""
+    paces = sorted({unit.every for unit in units})
+    whole = math.lcm(*paces)
+    spans = [Span(unit.first, unit.last, paces.index(unit.every)) for unit in units]
+    tariff = _tariff(device, bus, function)
+    _, found = least_time(spans, limit, tariff, [whole // pace for pace in paces])
+    names = {polls_between(bus, name): name for name in reversed(bus.polls)} | {1: ""}
+    return [
+        ReadRequest(
+            name, device.unit, function, span.first, span.last - span.first + 1, points,
+            names[paces[span.rank]], paces[span.rank],
+        )
+        for span, points in zip(found, _taken(found, spans, units), strict=True)
+    ]  # fmt: skip
 
 
-def _gap_pays(device: Device, bus: Bus, function: int, count: int, merged: int) -> bool:
-    """True if one longer request is no dearer than two, our own time included."""
+def _tariff(device: Device, bus: Bus, function: int) -> Tariff:
+    """What a read costs, in the planner's own parts: its bus time and our own."""
+    cells = 8 if function in (READ_FUNCTIONS["coil"], READ_FUNCTIONS["discrete"]) else 1
+    one, two = (
+        round((_reading_ms(function, count, device, bus) + HOST_MS) * PARTS_PER_MS)
+        for count in (cells, 2 * cells)
+    )
+    return Tariff(2 * one - two, two - one, cells)
 
-    def cost(length: int) -> float:
-        return exchange_ms(bus, device.turnaround_ms, read_pdu_bytes(function, length)) + HOST_MS
 
-    return cost(merged) <= cost(count) + cost(1)
+def _taken(
+    requests: Sequence[Span], spans: Sequence[Span], units: Sequence[Unit]
+) -> list[tuple[int, ...]]:
+    """The points of each request: a unit belongs to the fastest, then first, that covers it."""
+    taken: list[list[int]] = [[] for _ in requests]
+    ahead = 0
+    near: list[int] = []
+    for span, unit in zip(spans, units, strict=True):
+        while ahead < len(requests) and requests[ahead].first <= span.first:
+            near.append(ahead)
+            ahead += 1
+        near = [place for place in near if requests[place].last >= span.first]
+        covering = [place for place in near if requests[place].last >= span.last]
+        taken[min(covering, key=lambda place: (requests[place].rank, place))] += unit.points
+    return [tuple(points) for points in taken]
+
+
+def _refuse_unreadable(
+    name: str, units: Iterable[Unit], readable: Readable, limit: int, points: Iterable[Point]
+) -> None:
+    """A unit that is too long, or lies where the device must not be read."""
+    by_index = {point.index: point for point in points}
+    findings = []
+    for unit in units:
+        addresses = range(unit.first, unit.last + 1)
+        if len(addresses) <= limit and readable.allows(addresses):
+            continue
+        point = by_index[unit.points[0]]
+        text = (
+            f"{point.tag}: {both_ways(point.table, unit.first)} with {len(addresses)} addresses "
+            f"cannot be read in one request of {name}, whose limit is {limit}"
+        )
+        hint = "see readable, holes, gaps and the limits of the device in site.yaml"
+        findings.append(Finding("io.csv", point.line, "address", text, hint))
+    if findings:
+        raise SiteError(findings)
 
 
 def _runs(rows: list[Point], limit: int) -> list[tuple[int, int, tuple[int, ...]]]:
@@ -233,6 +347,6 @@ def hole_of(request: ReadRequest, device: Device) -> str:
     if device.notation == "protocol":
         ends = [str(request.address), str(last)]
     else:
-        table = TABLE_OF_READ[request.function]
+        table = TABLE_OF[request.function]
         ends = [reference(table, request.address), reference(table, last)]
     return ends[0] if request.quantity == 1 else "-".join(ends)
