@@ -30,7 +30,7 @@ from linectl.commission.frame_reading import (
     request_of,
     split,
 )
-from linectl.field.modbus import EXCEPTION_TEXT
+from linectl.field.asks import EXCEPTION_TEXT
 from linectl.field.trace_lines import Framing, Traced
 
 Outcome = Literal[
