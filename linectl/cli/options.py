@@ -67,3 +67,6 @@ LedgerFile = Annotated[
 ]
 EventsFile = Annotated[Path | None, typer.Option(help="Write events as JSON Lines.")]
 ReportFile = Annotated[Path | None, typer.Option(help="Write a page to look at: FILE.html.")]
+TraceFile = Annotated[
+    Path | None, typer.Option(help="Record every frame of the wires; `linectl frames` reads it.")
+]

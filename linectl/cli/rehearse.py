@@ -17,6 +17,7 @@ from linectl.cli.options import (
     RipeCheck,
     Scenario,
     Seed,
+    TraceFile,
     Wire,
 )
 from linectl.cli.screen import progress, say_json
@@ -52,6 +53,7 @@ def rehearse(
     ledger: LedgerFile = None,
     events: EventsFile = None,
     report: ReportFile = None,
+    trace: TraceFile = None,
     as_json: AsJson = False,
 ) -> None:
     """Runs the controller on the plant model and reports the shift.
@@ -71,10 +73,13 @@ def rehearse(
         ripe_check=ripe_check is Ripe.on,
         ledger=":memory:" if ledger is None else str(ledger),
         events=events,
+        trace=trace,
     )
-    for target in (events, report):
+    for target in (events, report, trace):
         if target is not None:
             will_be_written(target)
+    if trace is not None and not wire:
+        raise UsageError("--trace records real frames: add --wire")
     if wire and (every_tick or ideal_bus):
         raise UsageError("--every-tick and --ideal-bus belong to virtual time: leave out --wire")
     with progress(f"rehearsing {loaded.name}", for_ms) as tell:

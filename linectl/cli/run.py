@@ -12,7 +12,7 @@ from rich.text import Text
 
 from linectl.cli.app import AsJson, SiteFolder, app
 from linectl.cli.ending import until_signalled
-from linectl.cli.options import Lanes
+from linectl.cli.options import Lanes, TraceFile
 from linectl.cli.screen import say, say_json
 from linectl.cli.status import print_status
 from linectl.field.wiring import read_endpoints
@@ -40,6 +40,7 @@ def run(
         Path | None, typer.Option(help=f"The ledger's file; {LEDGER} in the site's folder if not.")
     ] = None,
     lanes: Lanes = "empty",  # type: ignore[assignment]  # typer parses the text
+    trace: TraceFile = None,
     as_json: AsJson = False,
 ) -> None:
     """Controls the line on its field devices.
@@ -48,7 +49,8 @@ def run(
 
     A new ledger is told what stands in the lanes by --lanes. Nothing moves until a person resets
     and starts a unit: see `linectl command --help`. When it ends, outputs are safe before it
-    goes. It is not a safety function: see SAFETY.md.
+    goes. After trouble on a bus its last frames lie in a folder beside the ledger, for `linectl
+    frames`. It is not a safety function: see SAFETY.md.
     """
     loaded = load_site(site)
     with until_signalled() as ending:
@@ -60,6 +62,7 @@ def run(
             stock=standing(loaded, lanes),
             on_status=say_json if as_json else Told(),
             site_folder=site,
+            trace=trace,
         )
 
 

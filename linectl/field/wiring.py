@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from linectl.errors import UsageError
-from linectl.field.bus import Clock, FieldBus
+from linectl.field.bus import Clock, FieldBus, Troubled
+from linectl.field.modbus import Tracer
 from linectl.field.snapshots import BusHealth, Outputs, Snapshot
 from linectl.site.hardware import RtuBus
 from linectl.site.model import Site
@@ -74,11 +75,20 @@ class Field:
     """Every bus of a site. For the scan's thread; the buses' threads are theirs."""
 
     def __init__(
-        self, site: Site, clock: Clock, reach: Mapping[str, Reach] | None = None, seed: int = 0
+        self,
+        site: Site,
+        clock: Clock,
+        reach: Mapping[str, Reach] | None = None,
+        seed: int = 0,
+        tracer: Tracer | None = None,
+        ring: Troubled | None = None,
     ) -> None:
+        """reach: where the buses are if not where the site says. tracer: takes every frame.
+        ring: takes a bus's last frames after trouble."""
+        self.clock = clock
         where = reach or reach_of(site)
         self.buses = tuple(
-            FieldBus(site, name, where[name].host, where[name].port, clock, seed)
+            FieldBus(site, name, where[name].host, where[name].port, clock, seed, tracer, ring)
             for name in site.file.buses
         )
         by_name = {device.name: device for bus in self.buses for device in bus.devices}

@@ -30,3 +30,5 @@ class Options:
     ledger: str = ":memory:"
     events: Path | None = None
     """Where events are written as JSON Lines."""
+    trace: Path | None = None
+    """Where every frame is written, over the wire."""

@@ -24,6 +24,7 @@ from linectl.line import Line
 from linectl.runtime.account import Account
 from linectl.runtime.live import Live
 from linectl.runtime.pacing import controller_clock
+from linectl.runtime.recording import recording
 from linectl.runtime.rehearsal import Options, Progress, Result
 from linectl.runtime.standing import standing
 from linectl.runtime.virtual import Outcome
@@ -181,7 +182,11 @@ def rehearse(site: Site, options: Options, on_progress: Progress | None = None) 
         talk = Talk(int(endpoints["control"]))
         book = Ledger.open(options.ledger, site)
         try:
-            outcome = _run(site, options, endpoints, talk, book, on_progress)
+            with recording(site, options.trace, None) as kept:
+                field = Field(
+                    site, controller_clock(), reach_in(endpoints, site), tracer=kept.tracer
+                )
+                outcome = _run(site, options, field, talk, book, on_progress)
         finally:
             book.close()
             talk.close()
@@ -191,7 +196,7 @@ def rehearse(site: Site, options: Options, on_progress: Progress | None = None) 
 def _run(
     site: Site,
     options: Options,
-    endpoints: dict[str, Any],
+    field: Field,
     talk: Talk,
     book: Ledger,
     on_progress: Progress | None,
@@ -202,7 +207,7 @@ def _run(
     line.lanes.ripe_check = options.ripe_check
     account, indexed_at = Account(), list[int]()
     writer = LedgerWriter(book)
-    clock = controller_clock()
+    clock = field.clock
     lines: list[str] = []
 
     def on_scan(moves: Sequence[Move], events: Sequence[Event]) -> None:
@@ -217,7 +222,6 @@ def _run(
     def on_status(status: dict[str, Any]) -> None:
         agenda.controls.set()
 
-    field = Field(site, clock, reach_in(endpoints, site))
     live = Live(site, line, field, writer, clock, None, on_status, on_scan)
     agenda = _Agenda(live, talk, options, on_progress)
     agenda.start()
