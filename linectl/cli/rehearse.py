@@ -78,10 +78,10 @@ def rehearse(
     for target in (events, report, trace):
         if target is not None:
             will_be_written(target)
-    if trace is not None and not wire:
-        raise UsageError("--trace records real frames: add --wire")
     if wire and (every_tick or ideal_bus):
         raise UsageError("--every-tick and --ideal-bus belong to virtual time: leave out --wire")
+    if trace is not None and not wire:
+        raise UsageError("--trace records the wires, and virtual time has none: add --wire")
     with progress(f"rehearsing {loaded.name}", for_ms) as tell:
         result = _over_wire(loaded, options, tell) if wire else _on_bench(loaded, options, tell)
     if report is not None:

@@ -13,7 +13,7 @@ from rich.text import Text
 from linectl.cli.app import AsJson, SiteFolder, app
 from linectl.cli.ending import until_signalled
 from linectl.cli.options import Lanes, TraceFile
-from linectl.cli.screen import say, say_json
+from linectl.cli.screen import complain, say, say_json
 from linectl.cli.status import print_status
 from linectl.field.wiring import read_endpoints
 from linectl.runtime.live import control_site
@@ -63,6 +63,7 @@ def run(
             on_status=say_json if as_json else Told(),
             site_folder=site,
             trace=trace,
+            on_remark=complain,
         )
 
 

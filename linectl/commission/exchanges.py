@@ -18,7 +18,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from linectl.commission.frame_reading import (
     SINGLES,
@@ -47,6 +47,19 @@ Outcome = Literal[
 FINE: frozenset[Outcome] = frozenset({"answered", "open"})
 PAST_KEPT = 16
 """Unanswered requests of a bus that a stale answer is looked up in."""
+
+
+STAMP_SLACK_MS = 1.0
+"""Between an answer's last byte and our stamp, so that one in time is not called late."""
+
+
+class BusTiming(NamedTuple):
+    """When an answer of a bus counts as late: `byte_ms` is a byte's time on its serial line, 0
+    without one; the time-out runs from the request's end."""
+
+    framing: Framing
+    timeout_ms: float
+    byte_ms: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -80,8 +93,7 @@ class _Pending:
 @dataclass
 class _Bus:
     name: str
-    framing: Framing
-    timeout_ms: float | None
+    timing: BusTiming
     pending: _Pending | None = None
     past: deque[_Pending] = field(default_factory=lambda: deque(maxlen=PAST_KEPT))
     last_raw: bytes = b""
@@ -89,7 +101,7 @@ class _Bus:
 
     def sent(self, frame: Traced) -> Iterator[Exchange]:
         yield from self.give_up()
-        found = split(self.framing, frame.data, answers=False)
+        found = split(self.timing.framing, frame.data, answers=False)
         request = request_of(found.messages[0]) if found.messages else None
         self.last_raw = b""
         if request is None or found.rest or len(found.messages) > 1:
@@ -103,10 +115,10 @@ class _Bus:
         if pending is None:
             yield from self._unasked(frame)
             return
-        data = self._joined(pending, frame.data)
+        data = pending.came + frame.data
         if pending.request.function not in SINGLES and data.startswith(pending.raw):
             data = data[len(pending.raw) :]
-        found = split(self.framing, data, answers=True)
+        found = split(self.timing.framing, data, answers=True)
         pending.came, pending.came_at_s = found.rest, frame.at_s
         for message in found.messages:
             if self.pending is not None and misfit(pending.request, message) is None:
@@ -118,14 +130,6 @@ class _Bus:
         if self.pending is None and found.rest:
             yield self._damaged(None, frame.at_s, found.rest)
 
-    def _joined(self, pending: _Pending, data: bytes) -> bytes:
-        """What has come so far: pieces follow one another, or each repeats those before it."""
-        before = pending.came
-        repeats = len(data) > len(before) and data.startswith(before)
-        if before and repeats and split(self.framing, data, answers=True).messages:
-            return data
-        return before + data
-
     def _answered(self, pending: _Pending, message: Message, at_s: float) -> Exchange:
         request, latency_ms = pending.request, (at_s - pending.at_s) * 1000
         code = exception_code(message)
@@ -134,17 +138,20 @@ class _Bus:
             text = f"exception {code}: {meaning}"
             return Exchange(pending.at_s, self.name, "exception", request, latency_ms, text=text)
         cells = read_cells(request, message) if request.is_read else request.cells
-        late_ms = latency_ms - self.timeout_ms if self.timeout_ms is not None else 0.0
-        if late_ms > 0:
+        late_ms = latency_ms - self._limit_ms(pending)
+        if late_ms > STAMP_SLACK_MS:
             text = f"came {late_ms:.0f} ms after the time-out"
             return Exchange(pending.at_s, self.name, "late", request, latency_ms, cells, text)
         return Exchange(pending.at_s, self.name, "answered", request, latency_ms, cells)
+
+    def _limit_ms(self, pending: _Pending) -> float:
+        return self.timing.timeout_ms + len(pending.raw) * self.timing.byte_ms
 
     def _unasked(self, frame: Traced) -> Iterator[Exchange]:
         if self.last_raw and frame.data == self.last_raw:
             self.last_raw = b""
             return
-        found = split(self.framing, frame.data, answers=True)
+        found = split(self.timing.framing, frame.data, answers=True)
         for message in found.messages:
             yield self._astray(message, frame.at_s)
         if found.rest:
@@ -165,7 +172,7 @@ class _Bus:
         return Exchange(at_s, self.name, "foreign", text=text)
 
     def _damaged(self, pending: _Pending | None, at_s: float, data: bytes) -> Exchange:
-        what = "no whole frame" if self.framing == "tcp" or len(data) < 4 else "no right CRC"
+        what = "no whole frame" if self.timing.framing == "tcp" or len(data) < 4 else "no right CRC"
         text = f"{len(data)} bytes came, {what}: {data.hex(' ')}"
         request = pending.request if pending else None
         return Exchange(pending.at_s if pending else at_s, self.name, "damaged", request, text=text)
@@ -178,23 +185,15 @@ class _Bus:
         self.past.append(pending)
         if pending.came:
             yield self._damaged(pending, pending.came_at_s, pending.came)
-        elif (
-            end_s is not None
-            and self.timeout_ms is not None
-            and (end_s - pending.at_s) * 1000 < self.timeout_ms
-        ):
+        elif end_s is not None and (end_s - pending.at_s) * 1000 < self._limit_ms(pending):
             yield Exchange(pending.at_s, self.name, "open", pending.request)
         else:
             yield Exchange(pending.at_s, self.name, "unanswered", pending.request, text="no answer")
 
 
-def exchanges(
-    frames: Iterable[Traced],
-    framings: Mapping[str, Framing],
-    timeouts_ms: Mapping[str, float],
-) -> Iterator[Exchange]:
+def exchanges(frames: Iterable[Traced], timings: Mapping[str, BusTiming]) -> Iterator[Exchange]:
     """The exchanges of a trace, each when its end is known; frames of other buses are left out."""
-    buses = {name: _Bus(name, kind, timeouts_ms.get(name)) for name, kind in framings.items()}
+    buses = {name: _Bus(name, timing) for name, timing in timings.items()}
     end_s = None
     for frame in frames:
         end_s = frame.at_s

@@ -39,6 +39,8 @@ TABLE_OF: dict[int, Table] = {
     WRITE_REGISTER: "holding",
     WRITE_REGISTERS: "holding",
 }
+IDENTIFY = 0x2B
+"""Read device identification, with 0E behind it (MODBUS Application Protocol V1.1b3, 6.21)."""
 READS = frozenset({READ_COILS, READ_DISCRETE, READ_HOLDING, READ_INPUT})
 SINGLES = frozenset({WRITE_COIL, WRITE_REGISTER})
 BIT_FUNCTIONS = frozenset({READ_COILS, READ_DISCRETE, WRITE_COIL, WRITE_COILS})
@@ -75,8 +77,9 @@ class Request:
     transaction: int | None = None
 
     @property
-    def table(self) -> Table:
-        return TABLE_OF[self.function]
+    def table(self) -> Table | None:
+        """None for a function that is about no table, such as identification."""
+        return TABLE_OF.get(self.function)
 
     @property
     def is_read(self) -> bool:
@@ -131,9 +134,13 @@ def _rtu_bytes(data: bytes, answers: bool) -> int | None:
 
 
 def request_of(message: Message) -> Request | None:
-    """The request that a message sent by us is; None if it is no read or write of ours."""
+    """The request that a message sent by us is; None if it is none."""
     pdu = message.pdu
-    if message.function not in TABLE_OF or len(pdu) < 5 or pdu[0] & EXCEPTION:
+    if not pdu or pdu[0] & EXCEPTION:
+        return None
+    if message.function not in TABLE_OF:
+        return Request(message.unit, message.function, 0, 0, (), message.transaction)
+    if len(pdu) < 5:
         return None
     function, address = pdu[0], int.from_bytes(pdu[1:3], "big")
     number = int.from_bytes(pdu[3:5], "big")
@@ -170,6 +177,8 @@ def misfit(request: Request, answer: Message) -> str | None:
         return f"function {answer.function} instead of {request.function}"
     if answer.pdu[0] & EXCEPTION:
         return None if len(answer.pdu) == 2 else f"an exception of {len(answer.pdu)} bytes"
+    if request.table is None:
+        return None
     if request.is_read:
         try:
             read_cells(request, answer)

@@ -9,13 +9,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from linectl.commission.exchanges import FINE, Exchange, exchanges
-from linectl.commission.frame_reading import READS
+from linectl.commission.exchanges import FINE, BusTiming, Exchange, exchanges
+from linectl.commission.frame_reading import IDENTIFY, READS
 from linectl.errors import LinectlError, Unreachable
 from linectl.field.trace_lines import Framing, Trace, read_trace
 from linectl.image import Value
 from linectl.registers.codec import Decoder, decoder
-from linectl.site.hardware import Point
+from linectl.registers.wire_time import character_ms
+from linectl.site.hardware import Bus, Point, RtuBus, TcpBus
 from linectl.site.model import Site
 from linectl.site.notation import Table, both_ways
 
@@ -42,6 +43,10 @@ class Told:
         request = self.exchange.request
         if request is None:
             return ""
+        if request.table is None:
+            return (
+                "identification" if request.function == IDENTIFY else f"function {request.function}"
+            )
         kind = "read" if request.is_read else "write"
         return f"{kind} {both_ways(request.table, request.address, request.quantity)}"
 
@@ -109,12 +114,12 @@ class Reader:
 
     def told(self) -> Iterator[Told]:
         """Every exchange of the trace; draws the file while it goes."""
-        framings: dict[str, Framing] = {
-            name: "rtu" if bus["framing"] == "rtu" else "tcp"
-            for name, bus in self.trace.header.buses.items()
+        timings = {
+            name: _timing("rtu" if traced["framing"] == "rtu" else "tcp", bus)
+            for name, traced in self.trace.header.buses.items()
+            if (bus := self.site.file.buses.get(name)) is not None
         }
-        timeouts = {name: float(bus.timeout_ms) for name, bus in self.site.file.buses.items()}
-        for exchange in exchanges(self.trace.frames, framings, timeouts):
+        for exchange in exchanges(self.trace.frames, timings):
             self.outcomes[exchange.bus][exchange.outcome] += 1
             yield self._tell(exchange)
 
@@ -146,8 +151,10 @@ class Reader:
         found = self._within(told.device, request.table, request.address, request.quantity)
         return [point.tag for point in found]
 
-    def _within(self, device: str | None, table: Table, address: int, quantity: int) -> list[Point]:
-        if device is None:
+    def _within(
+        self, device: str | None, table: Table | None, address: int, quantity: int
+    ) -> list[Point]:
+        if device is None or table is None:
             return []
         end = address + quantity
         return [
@@ -162,6 +169,11 @@ class Reader:
             self._decoders[key] = decoder(point, point.address - address)
         value = self._decoders[key](cells)
         return not value if point.is_bool and point.invert else value
+
+
+def _timing(framing: Framing, bus: Bus) -> BusTiming:
+    line = bus if isinstance(bus, RtuBus) else bus.line if isinstance(bus, TcpBus) else None
+    return BusTiming(framing, bus.timeout_ms, character_ms(line) if line else 0.0)
 
 
 @contextmanager

@@ -8,20 +8,21 @@ deadlines; one that is missed is counted and skipped.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from pathlib import Path
 from random import Random
-from typing import Protocol
 
 from linectl.errors import DeviceRefused, LinkDown
 from linectl.field.asks import Ask
 from linectl.field.device import Backoff, FieldDevice
 from linectl.field.exchanges import Exchanges
 from linectl.field.measures import Histogram
-from linectl.field.modbus import Frame, Tracer, Wire
+from linectl.field.modbus import Tracer, Wire
 from linectl.field.outputs import ON_GOING, SAFE_GOING
 from linectl.field.serial_port import remarks
 from linectl.field.snapshots import BusHealth, Outputs
+from linectl.field.tracing import Ring
+from linectl.field.trouble import TroubleWatch
 from linectl.site.hardware import Bus
 from linectl.site.model import Site
 
@@ -38,12 +39,6 @@ LONGEST_WAIT_S = 0.05
 """A waiting bus looks at its watchdogs at least this often."""
 
 
-class Troubled(Protocol):
-    """Takes a bus's last frames after trouble; returns at once."""
-
-    def trouble(self, bus: str, what: str, frames: Iterable[Frame]) -> bool: ...
-
-
 class FieldBus:
     """Owns the wire of one bus. `start`, `publish`, `stop` are for the scan's thread."""
 
@@ -56,9 +51,8 @@ class FieldBus:
         clock: Clock,
         seed: int = 0,
         tracer: Tracer | None = None,
-        ring: Troubled | None = None,
+        ring: Ring | None = None,
     ) -> None:
-        """tracer: takes every frame. ring: takes the last frames after trouble."""
         self.name = name
         self._bus: Bus = site.file.buses[name]
         self._clock = clock
@@ -73,7 +67,7 @@ class FieldBus:
         self.devices = tuple(devices)
         """Those with inputs that interlocks stand on are read first."""
         self._wire = Wire(name, self._bus, host, port, Path(site.folder), tracer)
-        self._ring = ring
+        self._trouble = TroubleWatch(ring, self._wire, self.devices)
         self._outputs: Outputs | None = None
         self._wake = threading.Event()
         self._stopping = False
@@ -294,6 +288,7 @@ class FieldBus:
                 return
             differences += device.outputs.compare(ask, cells)
         device.compared(differences, self._clock())
+        self._trouble.differs(device.name, differences)
 
     def _write_safe_going(self, passed_over: set[str]) -> None:
         """Take the scan's latest outputs and write everything that goes safe."""
@@ -337,10 +332,11 @@ class FieldBus:
                 self._refresh(device)
 
     def _publish_health(self, up: bool) -> None:
+        if not self._stopping:  # a wire that is closed on purpose is no trouble
+            self._trouble.look(up)
         if up is not self._up:
             self._up = up
             self._since_ms = self._clock()
-        before = self.health
         self.health = BusHealth(
             self.name,
             self._bus.kind,
@@ -357,23 +353,6 @@ class FieldBus:
             self._wire.echoes,
             self._remarks,
         )
-        if self._ring is None or self._stopping:
-            return
-        if what := trouble_between(before, self.health):
-            self._ring.trouble(self.name, what, list(self._wire.frames))
-
-
-def trouble_between(before: BusHealth, after: BusHealth) -> str:
-    """What has gone wrong from one state of health to the next, in words; empty: nothing."""
-    if before.up and not after.up:
-        last = next((device.last for device in after.devices if device.last), "")
-        return f"the link was lost: {last}"
-    for old, new in zip(before.devices, after.devices, strict=False):
-        if old.good and not new.good:
-            return f"{new.name} was lost: {new.last}"
-        if new.errors.get("not_taken", 0) > old.errors.get("not_taken", 0):
-            return f"{new.name} does not do as told: {new.last}"
-    return ""
 
 
 def interlock_inputs(site: Site) -> frozenset[int]:

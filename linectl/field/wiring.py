@@ -8,9 +8,10 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from linectl.errors import UsageError
-from linectl.field.bus import Clock, FieldBus, Troubled
+from linectl.field.bus import Clock, FieldBus
 from linectl.field.modbus import Tracer
 from linectl.field.snapshots import BusHealth, Outputs, Snapshot
+from linectl.field.tracing import Ring
 from linectl.site.hardware import RtuBus
 from linectl.site.model import Site
 
@@ -81,11 +82,9 @@ class Field:
         reach: Mapping[str, Reach] | None = None,
         seed: int = 0,
         tracer: Tracer | None = None,
-        ring: Troubled | None = None,
+        ring: Ring | None = None,
     ) -> None:
-        """reach: where the buses are if not where the site says. tracer: takes every frame.
-        ring: takes a bus's last frames after trouble."""
-        self.clock = clock
+        """tracer: takes every frame. ring: where the last ones go when there is trouble."""
         where = reach or reach_of(site)
         self.buses = tuple(
             FieldBus(site, name, where[name].host, where[name].port, clock, seed, tracer, ring)

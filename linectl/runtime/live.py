@@ -24,7 +24,7 @@ from linectl.runtime.control import ControlServer
 from linectl.runtime.heartbeat import Heartbeat
 from linectl.runtime.intake import Intake
 from linectl.runtime.pacing import Pacer, controller_clock
-from linectl.runtime.recording import dumps_beside, recording
+from linectl.runtime.recording import recording, troubles_beside
 from linectl.site.complaints import nearest
 from linectl.site.model import Site
 
@@ -260,13 +260,16 @@ def control_site(
     on_status: Callable[[Status], None] | None = None,
     site_folder: Path | None = None,
     trace: Path | None = None,
+    on_remark: Callable[[str], None] = lambda text: None,
 ) -> None:
     """Control a site's line until `stop` is set: `linectl run`.
 
     ledger: path of the ledger's file. reach: where the buses are if not where the site says.
     stock: gutters to write into an empty ledger's lanes first. site_folder: where the control
-    socket is looked for (the site's own folder if left out). trace: file for every frame.
-    Raises LedgerUnreachable, LedgerBroken, Unreachable (a controller runs already), LinectlError.
+    socket is looked for (the site's own folder if left out). trace: a file for every frame; the
+    last frames before trouble go to a folder beside the ledger. on_remark: told at the end what
+    of them is missing. Raises LedgerUnreachable, LedgerBroken, Unreachable (a controller runs
+    already, or the trace cannot be written), LinectlError.
     """
     control = ControlServer(site_folder or site.folder)
     try:
@@ -278,8 +281,8 @@ def control_site(
                 book.seed_lanes(stock)
             line = Line(site, _in_slots(site, book), book.next_gutter(), book.next_move())
             writer = LedgerWriter(book)
-            with recording(site, trace, dumps_beside(ledger)) as kept:
-                field = Field(site, clock, reach, tracer=kept.tracer, ring=kept.ring)
+            with recording(site, trace, troubles_beside(ledger), on_remark) as record:
+                field = Field(site, clock, reach, tracer=record.tracer, ring=record.ring)
                 Live(site, line, field, writer, clock, control, on_status).run(stop)
         finally:
             if writer is not None:

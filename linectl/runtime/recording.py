@@ -1,48 +1,60 @@
-"""Frames kept while a line runs: a whole trace if asked for, and the last ones after trouble."""
+"""A run's frames on disk: all of them on request, a bus's last ones when there is trouble."""
 
 from __future__ import annotations
 
 import datetime as dt
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from importlib.metadata import version
 from pathlib import Path
 from typing import NamedTuple
 
-from linectl.errors import Unreachable
+from linectl import __version__
 from linectl.field.trace_lines import header_of
 from linectl.field.tracing import Ring, Tracer
 from linectl.site.model import Site
 
 
 class Recording(NamedTuple):
-    """What the field hands its frames to; None: it does not."""
+    """What a field is given; either may be None."""
 
     tracer: Tracer | None
     ring: Ring | None
 
 
-def dumps_beside(ledger: str | Path) -> Path:
-    """The folder for frames after trouble that belongs to a ledger's file."""
-    path = Path(ledger)
-    return path.with_name(f"{path.stem}-frames")
-
-
 @contextmanager
-def recording(site: Site, trace: Path | None, dumps: Path | None) -> Iterator[Recording]:
-    """trace: file for every frame. dumps: folder for the last frames of a bus after trouble.
+def recording(
+    site: Site,
+    trace: Path | None,
+    troubles: Path | None,
+    on_remark: Callable[[str], None] = lambda text: None,
+) -> Iterator[Recording]:
+    """Files for the frames while a field runs, closed afterwards; what is missing is remarked.
 
-    Raises Unreachable if the trace cannot be begun, or could not be written to its end.
+    trace: the file of --trace. troubles: the folder for dumps. Raises Unreachable if the trace
+    cannot be written.
     """
-    header = header_of(site, version("linectl"), dt.datetime.now().astimezone(), time.monotonic())
-    tracer = None if trace is None else Tracer(trace, header)
-    ring = None if dumps is None else Ring(dumps, header)
+    header = header_of(site, __version__, dt.datetime.now().astimezone(), time.monotonic())
+    tracer = Tracer(trace, header) if trace is not None else None
+    ring = Ring(troubles, header) if troubles is not None else None
     try:
         yield Recording(tracer, ring)
     finally:
         if ring is not None:
             ring.close()
-        written = None if tracer is None else tracer.close()
-    if written is not None and written.fault is not None:
-        raise Unreachable(f"the trace is not whole: {written.fault}")
+            if ring.fault:
+                on_remark(ring.fault)
+        if tracer is not None:
+            written = tracer.close()
+            if written.fault:
+                on_remark(written.fault)
+            for bus, count in written.dropped.items():
+                on_remark(f"{trace}: {count} frames of bus {bus} are missing")
+
+
+def troubles_beside(ledger: str) -> Path | None:
+    """The folder of a ledger's dumps; None for a ledger in memory."""
+    if ledger == ":memory:":
+        return None
+    path = Path(ledger)
+    return path.with_name(f"{path.stem}-frames")

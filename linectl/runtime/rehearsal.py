@@ -31,4 +31,4 @@ class Options:
     events: Path | None = None
     """Where events are written as JSON Lines."""
     trace: Path | None = None
-    """Where every frame is written, over the wire."""
+    """Where every frame is written; over the wire only."""

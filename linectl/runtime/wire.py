@@ -24,7 +24,7 @@ from linectl.line import Line
 from linectl.runtime.account import Account
 from linectl.runtime.live import Live
 from linectl.runtime.pacing import controller_clock
-from linectl.runtime.recording import recording
+from linectl.runtime.recording import recording, troubles_beside
 from linectl.runtime.rehearsal import Options, Progress, Result
 from linectl.runtime.standing import standing
 from linectl.runtime.virtual import Outcome
@@ -182,11 +182,7 @@ def rehearse(site: Site, options: Options, on_progress: Progress | None = None) 
         talk = Talk(int(endpoints["control"]))
         book = Ledger.open(options.ledger, site)
         try:
-            with recording(site, options.trace, None) as kept:
-                field = Field(
-                    site, controller_clock(), reach_in(endpoints, site), tracer=kept.tracer
-                )
-                outcome = _run(site, options, field, talk, book, on_progress)
+            outcome = _run(site, options, endpoints, talk, book, on_progress)
         finally:
             book.close()
             talk.close()
@@ -196,7 +192,7 @@ def rehearse(site: Site, options: Options, on_progress: Progress | None = None) 
 def _run(
     site: Site,
     options: Options,
-    field: Field,
+    endpoints: dict[str, Any],
     talk: Talk,
     book: Ledger,
     on_progress: Progress | None,
@@ -207,7 +203,7 @@ def _run(
     line.lanes.ripe_check = options.ripe_check
     account, indexed_at = Account(), list[int]()
     writer = LedgerWriter(book)
-    clock = field.clock
+    clock = controller_clock()
     lines: list[str] = []
 
     def on_scan(moves: Sequence[Move], events: Sequence[Event]) -> None:
@@ -222,16 +218,18 @@ def _run(
     def on_status(status: dict[str, Any]) -> None:
         agenda.controls.set()
 
-    live = Live(site, line, field, writer, clock, None, on_status, on_scan)
-    agenda = _Agenda(live, talk, options, on_progress)
-    agenda.start()
-    try:
-        live.run(agenda.over)
-    finally:
-        agenda.over.set()
-        agenda.controls.set()
-        agenda.join()
-        written = writer.close()
+    with recording(site, options.trace, troubles_beside(options.ledger)) as record:
+        field = Field(site, clock, reach_in(endpoints, site), 0, record.tracer, record.ring)
+        live = Live(site, line, field, writer, clock, None, on_status, on_scan)
+        agenda = _Agenda(live, talk, options, on_progress)
+        agenda.start()
+        try:
+            live.run(agenda.over)
+        finally:
+            agenda.over.set()
+            agenda.controls.set()
+            agenda.join()
+            written = writer.close()
     if not written:
         raise LinectlError(writer.fault() or f"ledger {options.ledger}: not all of it was written")
     if options.events is not None:
