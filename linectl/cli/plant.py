@@ -25,6 +25,20 @@ Example, in two terminals:
   linectl plant config/small --lanes full --file plant.json
 
   linectl run config/small --lanes full --at plant.json
+
+A site with a TLS bus needs --tls DIR with server.pem, server.key and authority.pem. A set for
+trials, valid for 30 days, with OpenSSL 3 in that folder; the last one is for the controller:
+
+  new() { openssl req -x509 -newkey rsa:2048 -nodes -days 30 "$@"; }
+
+  by() { new -CA authority.pem -CAkey authority.key -addext basicConstraints=CA:FALSE "$@"; }
+
+  new -subj /CN=authority -keyout authority.key -out authority.pem
+
+  by -subj /CN=plant -addext subjectAltName=IP:127.0.0.1 -keyout server.key -out server.pem
+
+  by -subj /CN=controller -addext 1.3.6.1.4.1.50316.802.1=ASN1:UTF8String:operator
+  -keyout controller.key -out controller.pem
 """
 
 
@@ -37,9 +51,13 @@ def plant(
         Path | None, typer.Option(help="Where to write the endpoints, for run --at.")
     ] = None,
     scenario: Scenario = None,
+    tls: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Certificates of the devices, for TLS buses."),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Runs the plant model as Modbus devices: TCP ports and serial pseudo-terminals.
+    """Runs the plant model as Modbus devices: TCP and TLS ports, serial pseudo-terminals.
 
     In real time, until interrupted. What a scenario commands the controller is left out here.
     """
@@ -59,6 +77,7 @@ def plant(
             actions=[
                 (a.at_ms, a.verb, a.part, dict(a.options)) for a in actions if a.verb != "command"
             ],
+            tls=tls,
         )
 
 

@@ -57,8 +57,8 @@ def open_plant(site: Site, seed: int) -> Plant:
 def open_server() -> Callable[..., dict[str, Any]]:
     """The installed plant model's `serve`: the plant as Modbus devices, until told to stop.
 
-    `serve(site, seed, stop, *, announce, endpoints_file, slots, actions)` returns the plant's
-    report. Raises PlantMissing when none is installed.
+    `serve(site, seed, stop, *, announce, endpoints_file, slots, actions, tls)` returns the
+    plant's report. Raises PlantMissing when none is installed.
     """
     serve: Callable[..., dict[str, Any]] = _load("serve")
     return serve

@@ -18,11 +18,8 @@ ROLE_OID = bytes.fromhex("2B 06 01 04 01 83 89 0C 86 22 01")
 FILES = ("server.pem", "server.key", "authority.pem")
 _SEQUENCE, _OID, _OCTETS, _UTF8, _EXTENSIONS = 0x30, 0x06, 0x04, 0x0C, 0xA3
 HOW_TO = (
-    "server.pem and server.key (the devices' certificate and key) and authority.pem (whose "
-    "signature a controller's certificate must bear). A set for trials: openssl req -x509 "
-    "-newkey rsa:2048 -nodes -days 30 -subj /CN=trial -keyout authority.key -out authority.pem; "
-    "then for each side openssl req -newkey … -out side.csr and openssl x509 -req -CA "
-    "authority.pem -CAkey authority.key -in side.csr -out side.pem"
+    "server.pem and server.key (the devices' certificate and its key) and authority.pem (who must "
+    "have signed the controller's certificate); `linectl plant --help` shows how to make a set"
 )
 
 

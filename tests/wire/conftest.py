@@ -7,10 +7,15 @@ import os
 import threading
 import time
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
 
 import pytest
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes, serialization
+from cryptography.hazmat.primitives.asymmetric import ec
 
 from linectl.errors import UsageError
 from linectl.field.outputs import safe_value
@@ -65,10 +70,10 @@ class Registers:
 class Served:
     """A plant server in a thread of its own."""
 
-    def __init__(self, site: Site, plant: Any, file: Path | None) -> None:
+    def __init__(self, site: Site, plant: Any, file: Path | None, **options: Any) -> None:
         self.site = site
         self.plant = plant
-        self.server = PlantServer(site, plant)
+        self.server = PlantServer(site, plant, **options)
         self.endpoints = self.server.open(file)
         if file is not None:
             file.write_text(json.dumps(self.endpoints), encoding="utf-8")
@@ -97,6 +102,54 @@ def wait_for(true: Callable[[], bool], limit_s: float = 5.0) -> float:
             pytest.fail(f"not within {limit_s} s")
         time.sleep(0.005)
     return time.monotonic() - start_s
+
+
+Authority = tuple[x509.Certificate, ec.EllipticCurvePrivateKey]
+
+
+def unsigned(name: str, issuer: str, key: ec.EllipticCurvePrivateKey) -> x509.CertificateBuilder:
+    """A certificate for an hour."""
+    now = datetime.now(UTC)
+    common = [x509.NameAttribute(x509.NameOID.COMMON_NAME, text) for text in (name, issuer)]
+    return (
+        x509.CertificateBuilder()
+        .subject_name(x509.Name(common[:1]))
+        .issuer_name(x509.Name(common[1:]))
+        .public_key(key.public_key())
+        .serial_number(x509.random_serial_number())
+        .not_valid_before(now - timedelta(minutes=5))
+        .not_valid_after(now + timedelta(hours=1))
+        .add_extension(x509.BasicConstraints(ca=name == issuer, path_length=None), critical=True)
+    )
+
+
+def authority(name: str) -> Authority:
+    """A certificate that signs others, with its key."""
+    key = ec.generate_private_key(ec.SECP256R1())
+    return unsigned(name, name, key).sign(key, hashes.SHA256()), key
+
+
+def write_certificate(folder: Path, name: str, by: Authority, role: str = "") -> None:
+    """NAME.pem and NAME.key for 127.0.0.1; the role as MODBUS/TCP Security v36 (2021) has it."""
+    key = ec.generate_private_key(ec.SECP256R1())
+    names = [x509.IPAddress(ip_address("127.0.0.1")), x509.DNSName("localhost")]
+    issuer = str(by[0].subject.get_attributes_for_oid(x509.NameOID.COMMON_NAME)[0].value)
+    asked = unsigned(name, issuer, key).add_extension(
+        x509.SubjectAlternativeName(names), critical=False
+    )
+    if role:
+        utf8 = b"\x0c" + bytes((len(role),)) + role.encode()
+        oid = x509.ObjectIdentifier("1.3.6.1.4.1.50316.802.1")
+        asked = asked.add_extension(x509.UnrecognizedExtension(oid, utf8), critical=False)
+    pem = asked.sign(by[1], hashes.SHA256()).public_bytes(serialization.Encoding.PEM)
+    (folder / f"{name}.pem").write_bytes(pem)
+    (folder / f"{name}.key").write_bytes(
+        key.private_bytes(
+            serialization.Encoding.PEM,
+            serialization.PrivateFormat.PKCS8,
+            serialization.NoEncryption(),
+        )
+    )
 
 
 @pytest.fixture(scope="session")
@@ -137,8 +190,8 @@ def serve() -> Iterator[Callable[..., Served]]:
     """Serves a site's registers; ended after the test."""
     begun: list[Served] = []
 
-    def begin(site: Site, plant: Any = None, file: Path | None = None) -> Served:
-        begun.append(Served(site, plant or Registers(site), file))
+    def begin(site: Site, plant: Any = None, file: Path | None = None, **options: Any) -> Served:
+        begun.append(Served(site, plant or Registers(site), file, **options))
         return begun[-1]
 
     yield begin
@@ -159,6 +212,21 @@ def field_on(clock: Callable[[], int]) -> Iterator[Callable[[Served], Field]]:
     yield begin
     for field in begun:
         assert field.stop() == []
+
+
+@pytest.fixture(scope="session")
+def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder of PEM files: authority.pem; server, controller (with the role operator), plain
+    (without a role) and, signed by somebody else, stranger, each .pem and .key."""
+    folder = tmp_path_factory.mktemp("certificates")
+    own, other = authority("authority"), authority("elsewhere")
+    pem = own[0].public_bytes(serialization.Encoding.PEM)
+    (folder / "authority.pem").write_bytes(pem)
+    write_certificate(folder, "server", own)
+    write_certificate(folder, "controller", own, "operator")
+    write_certificate(folder, "plain", own)
+    write_certificate(folder, "stranger", other, "operator")
+    return folder
 
 
 @pytest.fixture(autouse=True)
