@@ -3,6 +3,7 @@
 from linectl.cli import (
     check,
     command,
+    find,
     frames,
     peek,
     plant,
@@ -17,6 +18,7 @@ from linectl.cli.app import main
 __all__ = [
     "check",
     "command",
+    "find",
     "frames",
     "main",
     "peek",

@@ -81,7 +81,7 @@ def peek(
     bus = device_of(loaded, device).bus
     reach = (reach_of(loaded) if at is None else read_endpoints(at, loaded))[bus]
     refuse_if_held(site)
-    wire = wire_to(bus, loaded.file.buses[bus], reach)
+    wire = wire_to(bus, loaded.file.buses[bus], reach, loaded.folder)
     wire.open()
 
     def once() -> Look:

@@ -35,6 +35,11 @@ def _console(stderr: bool) -> Console:
     return _Screen(stderr=stderr, markup=False, highlight=False, width=width)
 
 
+def error_console() -> Console:
+    """Standard error, for what shows progress."""
+    return _console(stderr=True)
+
+
 def say(*parts: Any, soft_wrap: bool = False) -> None:
     """Print a result; `soft_wrap` leaves long lines whole, for what is copied from the screen."""
     _console(stderr=False).print(*parts, soft_wrap=soft_wrap)

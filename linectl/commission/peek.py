@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from linectl.commission.asked import Asked, asked, device_of
-from linectl.commission.talk import Heard, Line, Talk
+from linectl.commission.talk import Heard, Line, Talk, late_ms
 from linectl.errors import Unreachable, UsageError
 from linectl.field.advice import advice, meaning
 from linectl.image import Value
@@ -131,7 +131,7 @@ class _Looking:
         self._want = want
         self._wanted = range(want.address, want.address + count)
         self._mine = [p for p in site.points if p.device == name and p.table == want.table]
-        self._talk = Talk(line)
+        self._talk = Talk(line, late_ms(self._bus, device.late_ms))
         for at in self._wanted:
             if why := unreadable(device, want.table, at):
                 raise UsageError(

@@ -1,19 +1,22 @@
 """A person's own questions to a bus: each answered, refused or silent, timed and counted.
 
 Commissioning asks what the running line never would: addresses that may not exist, units that may
-not be there. So a failure is an answer here, not an exception; only a dead link ends it.
+not be there. So a failure is an answer here, not an exception; only a dead link ends it. After a
+silence on a line whose answers carry no number the line is kept quiet, as long as `late_ms` says:
+the answer to one question must never be taken for the answer to the next.
 """
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import NamedTuple, Protocol, runtime_checkable
+from typing import NamedTuple, Protocol
 
-from linectl.errors import LinkDown, Unreachable
+from linectl.errors import DeviceRefused, ForeignAnswer, LinkDown, Silent, Unreachable
+from linectl.field.asks import ANSWER_MAY_FOLLOW, Ask
 from linectl.field.device import error_kind
-from linectl.field.modbus import Ask, Frame, Wire
+from linectl.field.modbus import Wire
 from linectl.field.wiring import Reach
 from linectl.registers.frames import READ_FUNCTIONS
 from linectl.runtime.control import running_controller
@@ -22,10 +25,19 @@ from linectl.site.notation import Table
 
 NO_PATH = ("refused_10", "refused_11")
 """A gateway's own words: it found nobody behind it."""
+SAME_UNIT_QUIET = 2.0
+"""Before one unit is asked again, the line is kept quiet this many times its lateness: nothing
+else would tell a late answer from the next."""
+DAMAGED = ("crc", "short", "foreign", "stale", "stray", "echo")
 
 
 class Line(Protocol):
     """A bus as commissioning sees it; `linectl.field.modbus.Wire` is one."""
+
+    latency_ms: float
+    """From the last question's end to its answer's beginning."""
+    echoes: bool | None
+    """True if the line brings our own bytes back; None while that is not known."""
 
     def open(self) -> None: ...
 
@@ -35,29 +47,22 @@ class Line(Protocol):
 
     def write(self, ask: Ask) -> None: ...
 
+    def identify(self, unit: int, device: str = "") -> Mapping[int, bytes]: ...
 
-@runtime_checkable
-class Identifies(Protocol):
-    """A line that can ask for identification (function 0x2B/0x0E): objects by number."""
+    def settle(self, ask: Ask, late_ms: float, outstanding: bool) -> bool: ...
 
-    def identify(self, unit: int) -> Mapping[int, bytes]: ...
-
-
-@runtime_checkable
-class Settles(Protocol):
-    """A line that must be quietened by its owner after a failure."""
-
-    def settle(self) -> None: ...
+    def rest(self, pause_ms: int) -> None: ...
 
 
 class Heard(NamedTuple):
     """What one question brought."""
 
     kind: str
-    """Empty if it was answered; else as errors are counted: silent, refused_2, crc …"""
+    """Empty if it was answered; else as errors are counted: silent, refused_2, crc … A whole
+    answer after the time-out is `late`."""
     cells: tuple[int, ...]
     ms: float
-    """From the question to its answer, our own time included."""
+    """From the question's end to the answer's beginning; 0 without one."""
     text: str = ""
     """The error's own words."""
 
@@ -67,17 +72,20 @@ class Heard(NamedTuple):
 
     @property
     def there(self) -> bool:
-        """True if some device answered, be it to refuse."""
-        return self.good or (self.kind.startswith("refused_") and self.kind not in NO_PATH)
+        """True if some device answered, be it late or to refuse."""
+        refused = self.kind.startswith("refused_") and self.kind not in NO_PATH
+        return self.good or refused or self.kind == "late"
 
 
 class Talk:
-    """Asks one line, one question at a time."""
+    """Asks one line, one question at a time. `late_ms`: how late an answer may still come."""
 
-    def __init__(self, line: Line, clock: Callable[[], float] = time.perf_counter) -> None:
+    def __init__(self, line: Line, late_ms: float = 0.0) -> None:
         self.line = line
+        self.late_ms = late_ms
         self.requests = 0
-        self._clock = clock
+        self.kinds: Counter[str] = Counter()
+        """Failures by kind."""
 
     def read(
         self, name: str, unit: int, table: Table, address: int, quantity: int = 1, pause_ms: int = 0
@@ -89,9 +97,20 @@ class Talk:
         """One write. Raises LinkDown; every other failure is what it heard."""
         return self._do(ask, pause_ms)
 
+    def identify(self, name: str, unit: int) -> dict[int, bytes] | None:
+        """The identification objects; None if the device cannot tell them. Raises LinkDown."""
+        self.requests += 1
+        try:
+            return dict(self.line.identify(unit, name))
+        except LinkDown:
+            raise
+        except Unreachable as error:
+            # Many devices know no such function, and some say so by silence: no failure of theirs.
+            self._settle(Ask(name, unit, READ_FUNCTIONS["holding"], 0, 1), error)
+            return None
+
     def _do(self, ask: Ask, pause_ms: int) -> Heard:
         self.requests += 1
-        began_s = self._clock()
         cells: Sequence[int] = ()
         try:
             if ask.cells:
@@ -101,52 +120,31 @@ class Talk:
         except LinkDown:
             raise
         except Unreachable as error:
-            took_ms = (self._clock() - began_s) * 1000
-            kind = error_kind(error)
-            if isinstance(self.line, Settles) and not kind.startswith("refused_"):
-                self.line.settle()
-            return Heard(kind, (), took_ms, str(error))
-        heard = Heard("", tuple(int(cell) for cell in cells), (self._clock() - began_s) * 1000)
-        if pause_ms:
-            time.sleep(pause_ms / 1000)
-        return heard
+            kind = "late" if self._settle(ask, error) else error_kind(error)
+            self.kinds[kind] += 1
+            refused_ms = self.line.latency_ms if isinstance(error, DeviceRefused) else 0.0
+            self.line.rest(pause_ms)
+            return Heard(kind, (), refused_ms, str(error))
+        self.line.rest(pause_ms)
+        return Heard("", tuple(int(cell) for cell in cells), self.line.latency_ms)
 
-    def identify(self, unit: int) -> dict[int, bytes] | None:
-        """The identification objects; None if the device, or this line, cannot tell them."""
-        if not isinstance(self.line, Identifies):
-            return None
-        self.requests += 1
-        try:
-            return dict(self.line.identify(unit))
-        except LinkDown:
-            raise
-        except Unreachable:
-            if isinstance(self.line, Settles):
-                self.line.settle()
-            return None
+    def _settle(self, ask: Ask, error: Unreachable) -> bool:
+        """The quiet after a failure; True if the whole answer came during it."""
+        if isinstance(error, DeviceRefused) and error.code not in ANSWER_MAY_FOLLOW:
+            return False
+        outstanding = not isinstance(error, ForeignAnswer)
+        came = self.line.settle(ask, self.late_ms, outstanding)
+        return came and isinstance(error, Silent)
 
 
-def wire_to(name: str, bus: Bus, reach: Reach) -> Wire:
-    """The wire to a bus, not yet open."""
-    return Wire(name, bus, reach.host, reach.port)
+def late_ms(bus: Bus, declared_ms: int | None) -> float:
+    """How long to keep the line quiet before one unit is asked again."""
+    return SAME_UNIT_QUIET * (bus.timeout_ms if declared_ms is None else declared_ms)
 
 
-def echoed(frames: Iterable[Frame]) -> bool | None:
-    """True if every request that was answered came back before its answer; None without any.
-
-    For reads only: a write's answer is its request again (functions 5, 6, 15, 16 repeat it).
-    """
-    seen = []
-    sent = b""
-    came = b""
-    for frame in [*frames, Frame(0.0, True, b"")]:
-        if frame.sent:
-            if sent and came:
-                seen.append(came.startswith(sent))
-            sent, came = frame.data, b""
-        else:
-            came = frame.data if frame.data.startswith(came) else came + frame.data
-    return all(seen) if seen else None
+def wire_to(name: str, bus: Bus, reach: Reach, folder: str | Path = "") -> Wire:
+    """The wire to a bus, not yet open. folder: the site's, where certificates lie."""
+    return Wire(name, bus, reach.host, reach.port, Path(folder))
 
 
 def refuse_if_held(site_folder: str | Path) -> None:

@@ -1,7 +1,8 @@
 """What to check next, for each kind of trouble on a bus, in a technician's words. Pure text.
 
 The kinds are those that errors are counted under: link_down, silent, crc, short, foreign, stale,
-refused_1 … refused_11, echo, noise, late, not_taken. What helps depends on what lies between:
+stray, refused_1 … refused_11, echo, noise, late, not_taken. What helps depends on what lies
+between:
 
     serial      an RS-485 line on this machine's own adapter
     converter   a box that passes serial frames over TCP unchanged
@@ -18,6 +19,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Literal
 
+from linectl.field.asks import EXCEPTION_TEXT
 from linectl.registers.frames import (
     WRITE_COIL,
     WRITE_COILS,
@@ -35,15 +37,8 @@ MEANING: Mapping[str, str] = {
     "short": "an answer broke off before its end",
     "foreign": "an answer to something else came",
     "stale": "an answer to an earlier question came",
-    "refused_1": "the device does not know this function",
-    "refused_2": "the device has no such address",
-    "refused_3": "the device does not accept this quantity or value",
-    "refused_4": "the device failed while doing it",
-    "refused_5": "the device has accepted it and is still at work",
-    "refused_6": "the device is busy",
-    "refused_8": "the device's memory has a parity error",
-    "refused_10": "the gateway has no path to this unit",
-    "refused_11": "the gateway got no answer from the device behind it",
+    "stray": "bytes came before anything was asked",
+    **{f"refused_{code}": text for code, text in EXCEPTION_TEXT.items()},
     "echo": "our own request comes back on the line",
     "noise": "bytes come that belong to no answer",
     "late": "answers come later than the time-out",
@@ -151,6 +146,7 @@ _ON_A_LINE: Mapping[str, tuple[str, ...]] = {
     "short": (_BAUD, _TERMINATION, _CABLE, _MOTOR, "the direction switch: it may cut the end off"),
     "noise": (_BIAS, _TERMINATION, _GROUND, _MOTOR, _BAUD, _SECOND_MASTER),
     "foreign": (_SAME_UNIT, _SECOND_MASTER, _SLOWER, "echo: does the adapter hear itself?"),
+    "stray": (_SLOWER, _SECOND_MASTER, _BIAS, "echo: does the adapter hear itself?"),
     "stale": (_SLOWER, "`late` of this device: by how much its answer may come after the time-out"),
     "late": (
         _SLOWER,
@@ -177,6 +173,7 @@ _ON_A_NETWORK: Mapping[str, tuple[str, ...]] = {
         "a box between that mixes up the answers of two clients: let it serve one only",
         "the device's firmware: its answers must repeat our transaction number",
     ),
+    "stray": (_SLOWER, "a box that sends what it has for another client to us too"),
     "stale": (_SLOWER, "a gateway whose own time-out is longer than the bus's `timeout`"),
     "late": (
         _SLOWER,

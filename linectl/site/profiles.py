@@ -14,7 +14,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from linectl.errors import Finding
-from linectl.site.sheet import Node, TreePath, dotted, merge, read_yaml
+from linectl.site.sheet import Key, Node, TreePath, dotted, merge, read_yaml
 
 FOR_PEOPLE = ("found", "identification", "tables")
 """Keys of a profile that say where it comes from; no site reads them."""
@@ -61,6 +61,7 @@ def _resolved(device: Node, folder: Path, path: TreePath, findings: list[Finding
             text = "belongs to one device of a site, not to a profile"
             hint = "write it in site.yaml, under the device"
             findings.append(Finding(wrong.file, wrong.line, key, text, hint))
+    _same_notation(profile, own, findings)
     facts = {
         key: node
         for key, node in profile.value.items()
@@ -68,6 +69,20 @@ def _resolved(device: Node, folder: Path, path: TreePath, findings: list[Finding
     }
     under = Node(facts, profile.file, profile.line)
     return merge(under, Node(own, device.file, device.line), findings, path)
+
+
+def _same_notation(profile: Node, own: dict[Key, Node], findings: list[Finding]) -> None:
+    """Ranges in a profile mean other addresses where the device counts otherwise: off by one."""
+    theirs, ours = profile.child("notation"), own.get("notation")
+    ranges = [key for key in ("readable", "holes") if profile.child(key) is not None]
+    counted = "protocol" if theirs is None else theirs.value
+    if ours is not None and ranges and ours.value != counted:
+        text = (
+            f"is {ours.value!r}, but {profile.file} writes its {' and '.join(ranges)} in {counted} "
+            "numbers: they would be off by one"
+        )
+        hint = "write both alike; leave the key out here to take the profile's"
+        findings.append(Finding(ours.file, ours.line, "notation", text, hint))
 
 
 def _in(file: Path) -> str | None:

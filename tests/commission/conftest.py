@@ -50,11 +50,22 @@ class FakeLine:
         self.asked: list[Ask] = []
         self.down = False
         self.is_open = False
-        self.ms = 0.0
-        """What the line's clock says; each question takes 4 ms, a silent one 50."""
+        self.latency_ms = 0.0
+        self.latencies = [4.0]
+        """In turn, over and over."""
+        self.echoes = None
+        self.quiet: list[float] = []
+        """How long it was kept quiet each time, ms."""
+        self.late: set[int] = set()
+        """Units whose answers come during the quiet."""
+        self.rests: list[int] = []
 
-    def clock(self) -> float:
-        return self.ms / 1000
+    def settle(self, ask: Ask, late_ms: float, outstanding: bool) -> bool:
+        self.quiet.append(late_ms)
+        return outstanding and ask.unit in self.late
+
+    def rest(self, pause_ms: int) -> None:
+        self.rests.append(pause_ms)
 
     def open(self) -> None:
         self.is_open = True
@@ -68,7 +79,7 @@ class FakeLine:
     def write(self, ask: Ask) -> None:
         self._do(ask)
 
-    def identify(self, unit: int) -> dict[int, bytes]:
+    def identify(self, unit: int, device: str = "") -> dict[int, bytes]:
         if unit not in self.things:
             raise Silent(f"unit {unit}")
         if self.things[unit].objects is None:
@@ -80,9 +91,8 @@ class FakeLine:
         if self.down:
             raise LinkDown("bus line is down")
         if ask.unit not in self.things:
-            self.ms += 50
             raise Silent(f"{ask}: no answer")
-        self.ms += 4
+        self.latency_ms = self.latencies[len(self.asked) % len(self.latencies)]
         return self.things[ask.unit].do(ask)
 
 
@@ -94,3 +104,13 @@ def thing():
 @pytest.fixture
 def fake_line():
     return FakeLine
+
+
+@pytest.fixture(scope="session")
+def make_line():
+    """Makes a line with one thing, unit 7; for tests that make many."""
+
+    def make(tables, most):
+        return FakeLine({7: Thing(tables, most=most)})
+
+    return make

@@ -8,9 +8,7 @@ import pytest
 
 from linectl.commission.asked import asked
 from linectl.commission.peek import peek
-from linectl.commission.talk import echoed
 from linectl.errors import LinkDown, Unreachable, UsageError
-from linectl.field.modbus import Frame
 from linectl.site.load import load_site
 
 SMALL = Path(__file__).parents[2] / "config/small"
@@ -195,17 +193,3 @@ def test_the_ends_of_the_table_have_one_neighbour(small, fake_line, thing):
     assert [c.address for c in look.cells] == [65534, 65535]
     with pytest.raises(UsageError, match="none past 65535"):
         peek(small, "axis_infeed", "65535", line, count=2)
-
-
-def test_an_echo_is_seen_when_each_question_comes_back_first():
-    # MODBUS Application Protocol V1.1b3, 6.3: request 11 03 00 6B 00 03 and its answer
-    question = bytes.fromhex("1103006B00037687")
-    answer = bytes.fromhex("1103060 22B00000064C8BA".replace(" ", ""))
-
-    def frames(*came):
-        return [Frame(0.0, True, question), *(Frame(0.0, False, data) for data in came)]
-
-    assert echoed(frames(question + answer)) is True
-    assert echoed(frames(question, question + answer)) is True  # as bytes gather
-    assert echoed(frames(answer)) is False
-    assert echoed(frames()) is None

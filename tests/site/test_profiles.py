@@ -117,3 +117,13 @@ def test_a_key_set_to_nothing_takes_the_profiles_away(site):
     text = text.replace("{profile: profiles/axis.yaml,", "{profile: profiles/axis.yaml, holes: ~,")
     (folder / "site.yaml").write_text(text)
     assert load_site(folder).file.devices["axis_infeed"].holes == {}
+
+
+def test_a_device_that_counts_otherwise_than_its_profile_is_off_by_one_and_told(site):
+    folder = site(PROFILE)
+    text = (folder / "site.yaml").read_text()
+    counted = "{profile: profiles/axis.yaml, notation: reference,"
+    (folder / "site.yaml").write_text(text.replace("{profile: profiles/axis.yaml,", counted))
+    found = [e for e in read_site(folder).errors if e.key == "notation"]
+    assert found
+    assert "off by one" in found[0].message
