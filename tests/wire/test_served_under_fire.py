@@ -16,6 +16,7 @@ import pytest
 
 import linectl_sim
 from linectl.registers.frames import crc16
+from linectl.registers.wire_time import character_ms
 from linectl.site.hardware import RtuBus
 from linectl.site.model import Site
 
@@ -128,10 +129,14 @@ def test_random_bytes_on_a_socket_end_their_own_connection_at_most(
 def test_random_bytes_on_the_line_are_over_with_the_silence(small: Site, served: Any) -> None:
     random = Random(2)
     line, unit = Line(served.path("drives")), small.file.devices["meter"].unit
+    bus = small.file.buses["drives"]
+    assert isinstance(bus, RtuBus)
+    on_their_way = 0
     for number in range(BURSTS):
-        os.write(line.fd, random.randbytes(random.randint(1, 64)))
+        on_their_way += os.write(line.fd, random.randbytes(random.randint(1, 64)))
         if number % 50 == 49:
-            time.sleep(SILENCE_S)
+            time.sleep(on_their_way * character_ms(bus) / 1000 + SILENCE_S)
+            on_their_way = 0
             assert (
                 line.ask(unit, bytes.fromhex("04 00 00 00 02"))
                 == bytes.fromhex("04 04") + b"\0" * 4
@@ -155,7 +160,6 @@ def test_every_random_request_gets_an_answer_of_its_own_kind(small: Site, served
 def test_random_requests_on_the_line_as_well(small: Site, served: Any) -> None:
     random = Random(4)
     line = Line(served.path("drives"))
-    assert isinstance(small.file.buses["drives"], RtuBus)
     units = [d.unit for d in small.file.devices.values() if d.bus == "drives"]
     for _ in range(SERIAL_REQUESTS):
         pdu = random_pdu(random)

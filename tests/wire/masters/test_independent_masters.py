@@ -141,13 +141,18 @@ def test_mbpoll_joins_and_parts_long_values_as_the_map_says(
     assert plant[f"{link}.dose"] == -118.625
 
 
-# V1.1b3, 6.21: function 2Bh/0Eh. V1.1b3, 7: a device that has not the function says exception 01.
-def test_identification_is_not_a_function_of_a_served_device(
-    plant: Any, py_modbus_tcp: Callable[[int], Any]
-) -> None:
+# V1.1b3, 6.21: function 2Bh/0Eh; objects 0, 1, 2 are vendor, product code and revision; an object
+# that is not there is exception 02, a wrong code exception 03.
+def test_a_served_device_says_who_it_is(plant: Any, py_modbus_tcp: Callable[[int], Any]) -> None:
     client = py_modbus_tcp(plant.served.port("net")).client
-    assert client.read_device_identification() is None
-    assert client.last_except == 1
+    basic = client.read_device_identification(read_code=1, object_id=0)
+    assert sorted(basic.objects_by_id) == [0, 1, 2]
+    assert basic.more_follows == 0
+    assert basic.product_code == b"net"
+    one = client.read_device_identification(read_code=4, object_id=1)
+    assert one.objects_by_id == {1: b"net"}
+    assert client.read_device_identification(read_code=4, object_id=7) is None
+    assert client.last_except == 2
 
 
 def test_the_plant_command_serves_them_as_well(

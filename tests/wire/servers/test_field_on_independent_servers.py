@@ -13,6 +13,7 @@ from linectl.field.snapshots import Outputs
 from linectl.field.wiring import Field
 from linectl.image import Value
 from linectl.site.hardware import Device, Point
+from linectl.site.interlocks import InterlockFile
 from linectl.site.model import Site, SiteFile
 
 pytestmark = pytest.mark.wire
@@ -71,6 +72,8 @@ def field_site(servers: dict[str, Any]) -> Site:
             },
         ),
         points=tuple(points),
+        interlocks=InterlockFile.model_construct(causes={}),
+        folder="",
     )
 
 
