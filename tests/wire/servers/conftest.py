@@ -1,6 +1,7 @@
 """Servers that share no line of code with the field: libmodbus and pyModbusTCP.
 
-libmodbus (C, through ctypes) answers on a socket and on a pseudo-terminal, pyModbusTCP on a socket.
+libmodbus (C, through ctypes) answers on a socket, with serial frames on a socket, and on a
+pseudo-terminal; pyModbusTCP answers on a socket.
 """
 
 from __future__ import annotations
@@ -31,6 +32,9 @@ REFUSALS = dict(enumerate((1, 2, 3, 4, 5, 6, 8, 10, 11), 40))
 V1.1b3, 7."""
 TIMES = {"poll": "20ms", "timeout": "150ms"}
 TCP = TcpBus.model_validate({"kind": "tcp", "host": "127.0.0.1"} | TIMES)
+CONVERTER = TcpBus.model_validate(
+    {"kind": "tcp", "host": "127.0.0.1", "framing": "rtu", "line": {"baud": 115_200}} | TIMES
+)
 RTU = RtuBus.model_validate({"kind": "rtu", "port": "none", "baud": 115_200} | TIMES)
 
 
@@ -122,6 +126,12 @@ class Libmodbus:
     def _run(self) -> None:
         raise NotImplementedError
 
+    def _rtu_context(self) -> int:
+        """For RTU frames; it opens nothing itself."""
+        context = self._library.modbus_new_rtu(b"none", RTU.baud, b"N", 8, 1)
+        self._library.modbus_set_slave(context, UNIT)
+        return context
+
     def _serve(self, context: int, descriptor: int) -> None:
         """Answer on an open descriptor until its other end is gone or we leave."""
         library = self._library
@@ -152,6 +162,9 @@ class Libmodbus:
 class LibmodbusTcp(Libmodbus):
     bus, port = TCP, 0
 
+    def _context(self) -> int:
+        return self._library.modbus_new_tcp(None, 0)
+
     def where(self) -> Reach:
         return Reach("127.0.0.1", self.port)
 
@@ -167,7 +180,7 @@ class LibmodbusTcp(Libmodbus):
             if not select.select([self._listener], [], [], self.LOOK_US / 1e6)[0]:
                 continue
             link, _ = self._listener.accept()
-            context = self._library.modbus_new_tcp(None, 0)
+            context = self._context()
             with link:
                 self._serve(context, link.fileno())
             self._library.modbus_free(context)
@@ -205,10 +218,18 @@ class LibmodbusRtu(Libmodbus):
         os.close(self._theirs)
 
     def _run(self) -> None:
-        context = self._library.modbus_new_rtu(b"pty", RTU.baud, b"N", 8, 1)
-        self._library.modbus_set_slave(context, UNIT)
+        context = self._rtu_context()
         self._serve(context, self._ours)
         self._library.modbus_free(context)
+
+
+class LibmodbusConverter(LibmodbusTcp):
+    """A device on a serial line behind a converter: libmodbus's RTU frames on a socket."""
+
+    bus = CONVERTER
+
+    def _context(self) -> int:
+        return self._rtu_context()
 
 
 class Conditions(DataHandler):
@@ -288,7 +309,7 @@ class PyModbusTcp:
             thread.join(5)
 
 
-Server = LibmodbusTcp | LibmodbusRtu | PyModbusTcp
+Server = LibmodbusTcp | LibmodbusConverter | LibmodbusRtu | PyModbusTcp
 
 
 @pytest.fixture
@@ -299,6 +320,13 @@ def library(installed: Callable[..., str]) -> str:
 @pytest.fixture
 def libmodbus_tcp(library: str) -> Iterator[LibmodbusTcp]:
     begun = LibmodbusTcp(library)
+    yield begun
+    begun.end()
+
+
+@pytest.fixture
+def libmodbus_converter(library: str) -> Iterator[LibmodbusConverter]:
+    begun = LibmodbusConverter(library)
     yield begun
     begun.end()
 
@@ -317,6 +345,6 @@ def py_modbus_tcp() -> Iterator[PyModbusTcp]:
     begun.end()
 
 
-@pytest.fixture(params=["libmodbus_tcp", "libmodbus_rtu", "py_modbus_tcp"])
+@pytest.fixture(params=["libmodbus_tcp", "libmodbus_converter", "libmodbus_rtu", "py_modbus_tcp"])
 def server(request: pytest.FixtureRequest) -> Server:
     return request.getfixturevalue(request.param)

@@ -1,4 +1,4 @@
-"""A wire of the field, answered by servers of other hands; one set of statements for all three."""
+"""A wire of the field, answered by servers of other hands; one set of statements for all."""
 
 from __future__ import annotations
 
@@ -119,3 +119,18 @@ def test_a_server_that_says_nothing_is_silent_until_it_speaks(server: Any, wire:
     server.deaf = False
     assert read(wire, 3, 1) == [2]
     assert read(wire, 3, 0) == [1]
+
+
+# MODBUS over Serial Line V1.02, 2.2: only the unit that is addressed answers.
+@pytest.mark.parametrize("name", ["libmodbus_rtu", "libmodbus_converter"])
+def test_a_unit_that_is_not_on_the_line_is_silent(
+    name: str, request: pytest.FixtureRequest
+) -> None:
+    server = request.getfixturevalue(name)
+    server.put("holding", 0, [1])
+    wire = Wire("peer", server.bus, *server.where())
+    wire.open()
+    with pytest.raises(Silent):
+        wire.read(Ask("absent", UNIT + 1, 3, 0, 1))
+    assert read(wire, 3, 0) == [1]
+    wire.close()
