@@ -277,7 +277,7 @@ def _tools(site: Site, budget: Budget) -> Iterable[ToolRow]:
         chance_ms = sum(
             ms
             for term, ms in reaction.terms
-            if term in ("poll cycle", "scan", "wait for write slot")
+            if term in ("poll cycle", "wait for read slot", "scan", "wait for write slot")
         )
         latest, earliest = reaction.worst_ms, reaction.worst_ms - chance_ms
         speed = station.speed_mm_s / 1000

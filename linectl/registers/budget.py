@@ -1,8 +1,10 @@
 """What a site's buses can do in time: poll cycles, ages of inputs, worst-case reactions. Pure.
 
-    reaction = input filter + device + poll cycle + read + scan + wait for the write slot
-               + write + output device + our own time for each exchange
+    reaction = input filter + device + poll cycle + wait for the read slot + read + scan
+               + wait for the write slot + write + output device + our own time for each exchange
 
+The poll cycle counts as often as the input's polling class lets polls pass. A read waits for its
+slot longer than at the poll before when slow requests or writes come before it.
 All are worst cases of a healthy line. A device's own scan is not known to us: its turnaround is
 taken for it, once at the input and once at the output. A device that stops answering adds its
 bus's time-out once, until it is demoted (`silent_extra_ms`).
@@ -10,25 +12,31 @@ bus's time-out once, until it is demoted (`silent_extra_ms`).
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from linectl.registers.frames import read_pdu_bytes
+from linectl.registers.phases import PollTable
 from linectl.registers.plan import (
     ReadRequest,
     WriteBlock,
+    heartbeat_ms,
+    one_by_one_ms,
+    read_back_ms,
     read_ms,
     read_plan,
     write_block_ms,
     write_plan,
     write_request_ms,
 )
-from linectl.registers.wire_time import WORST_HOST_MS, sample_ms, silence_ms
-from linectl.site.hardware import Bus, Device, Point, RtuBus
+from linectl.registers.wire_time import WORST_HOST_MS, line_silence_ms, sample_ms
+from linectl.site.hardware import Bus, Device, Point
 from linectl.site.model import Site
+from linectl.site.reading import polls_between
 
 
 class TimedRead(NamedTuple):
-    """One read in the grid of a poll, offsets in ms from the start of the poll."""
+    """One read in the grid of a poll, offsets in ms from the start of the fullest poll it is in."""
 
     request: ReadRequest
     start_ms: float
@@ -36,6 +44,13 @@ class TimedRead(NamedTuple):
     """When the device looks at its inputs."""
     done_ms: float
     """When the answer is whole and the next request may start."""
+    early_ms: float
+    """By how much earlier it starts in its emptiest poll: slow requests ahead are not in all."""
+
+    @property
+    def ms(self) -> float:
+        """How long it holds the bus."""
+        return self.done_ms - self.start_ms
 
 
 class TimedWrite(NamedTuple):
@@ -44,13 +59,16 @@ class TimedWrite(NamedTuple):
     block: WriteBlock
     cost_ms: float
     requests: int
+    read_back_ms: float
+    """What reading it back after a refresh costs; 0 if it is not read back."""
 
 
 class BusBudget(NamedTuple):
     """One bus: its read grid, its writes, and the cycle that they give.
 
-    wire_ms: all reads once. write_ms: every output once, as a refresh of all does.
-    cycle_ms: the longer of the poll asked for and reads + writes.
+    wire_ms: the reads of the fullest poll. mean_ms: of a poll in the mean. write_ms: every output
+    once, as a refresh of all does, with what is read back, and the heartbeats of one poll.
+    cycle_ms: the longer of the poll asked for and the fullest poll's reads + writes.
     """
 
     name: str
@@ -58,6 +76,7 @@ class BusBudget(NamedTuple):
     reads: tuple[TimedRead, ...]
     writes: tuple[TimedWrite, ...]
     wire_ms: float
+    mean_ms: float
     write_ms: float
     poll_ms: int
     cycle_ms: float
@@ -65,15 +84,27 @@ class BusBudget(NamedTuple):
     """The longest single exchange: what a write may have to wait for."""
     silent_extra_ms: float
     """What one device that has just fallen silent adds, before it is demoted."""
+    single_ms: float
+    """What one request for each input, at the rate of its class, would take of a poll."""
 
     @property
     def requests(self) -> int:
         return len(self.reads)
 
     @property
+    def headroom_ms(self) -> float:
+        """What is left of the poll asked for, in its worst case; negative if it does not fit."""
+        return self.poll_ms - self.wire_ms - self.write_ms
+
+    @property
     def fits(self) -> bool:
         """True if reads and writes fit the poll that the site asks for."""
-        return self.wire_ms + self.write_ms <= self.poll_ms
+        return self.headroom_ms >= 0
+
+    @property
+    def fraction(self) -> float | None:
+        """Mean time of the reads over that of one request for each input; None without inputs."""
+        return self.mean_ms / self.single_ms if self.single_ms else None
 
 
 class Reaction(NamedTuple):
@@ -105,16 +136,28 @@ class Budget:
     def _bus(self, point: Point) -> BusBudget:
         return self.buses[self.site.file.devices[point.device].bus]
 
+    def read_of(self, point: Point) -> TimedRead:
+        """The read that brings an input; KeyError for an output."""
+        return self._read_of[point.index]
+
+    def period_ms(self, point: Point) -> float:
+        """Time from one read of an input to the next, in ms."""
+        return self._read_of[point.index].request.every * self._bus(point).cycle_ms
+
+    def _slot_ms(self, point: Point) -> float:
+        """By how much later in its poll a read may come than at the one before, in ms."""
+        return self._read_of[point.index].early_ms + self._bus(point).write_ms
+
     def worst_age_ms(self, point: Point) -> float:
         """Oldest that a good value of an input gets before its successor is in the image, ms."""
         read = self._read_of[point.index]
-        return self._bus(point).cycle_ms + (read.done_ms - read.start_ms) + WORST_HOST_MS
+        return self.period_ms(point) + self._slot_ms(point) + read.ms + WORST_HOST_MS
 
     def reaction(self, cause: Point, effect: Point) -> Reaction:
         """Worst reaction from an input to an output; raises KeyError if they are not such."""
         devices = self.site.file.devices
         read, write = self._read_of[cause.index], self._write_of[effect.index]
-        source, sink = self._bus(cause), self._bus(effect)
+        sink = self._bus(effect)
         ahead = [other for other in sink.writes if other is not write]
         # The read, the exchange that is waited for, each write ahead, and the write itself.
         exchanges = 2 + sum(other.requests for other in ahead) + write.requests
@@ -124,8 +167,9 @@ class Budget:
             (
                 ("input filter", float(max(cause.on_delay_ms, cause.off_delay_ms))),
                 ("device", float(devices[cause.device].turnaround_ms)),
-                ("poll cycle", source.cycle_ms),
-                ("read", read.done_ms - read.start_ms),
+                ("poll cycle", self.period_ms(cause)),
+                ("wait for read slot", self._slot_ms(cause)),
+                ("read", read.ms),
                 ("scan", float(self.site.file.scan_ms)),
                 ("wait for write slot", sink.longest_ms + sum(w.cost_ms for w in ahead)),
                 ("write", write.cost_ms),
@@ -153,45 +197,61 @@ def reaction_ms(site: Site, cause: Point, effect: Point) -> float:
 
 def _bus_budget(site: Site, name: str) -> BusBudget:
     bus = site.file.buses[name]
-    reads = _grid(site, bus, read_plan(site, name))
+    devices = {n: device for n, device in site.file.devices.items() if device.bus == name}
+    reads, wire_ms = _grid(devices, bus, read_plan(site, name))
     writes = tuple(
-        _timed_write(block, site.file.devices[block.device], bus)
-        for block in write_plan(site, name)
+        _timed_write(block, devices[block.device], bus) for block in write_plan(site, name)
     )
-    wire_ms = reads[-1].done_ms if reads else 0.0
-    write_ms = sum(write.cost_ms for write in writes)
-    quiet_ms = silence_ms(bus) if isinstance(bus, RtuBus) else 0.0
+    beats = {n: heartbeat_ms(device, bus) for n, device in devices.items()}
+    write_ms = sum(write.cost_ms + write.read_back_ms for write in writes)
+    write_ms += sum(_beats(device, bus) * beats[n] for n, device in devices.items())
+    inputs = [p for p in site.points if p.direction == "in" and p.device in devices]
+    longest = [
+        *(read.ms for read in reads),
+        *(write_request_ms(w.block, devices[w.block.device], bus) for w in writes),
+        *(write.read_back_ms for write in writes),
+        *beats.values(),
+    ]
     return BusBudget(
         name=name,
         kind=bus.kind,
         reads=reads,
         writes=writes,
         wire_ms=wire_ms,
+        mean_ms=sum(read.ms * read.request.rate for read in reads),
         write_ms=write_ms,
         poll_ms=bus.poll_ms,
         cycle_ms=max(float(bus.poll_ms), wire_ms + write_ms),
-        longest_ms=max(
-            [0.0, *(read.done_ms - read.start_ms for read in reads)]
-            + [write_request_ms(w.block, site.file.devices[w.block.device], bus) for w in writes]
+        longest_ms=max([0.0, *longest]),
+        silent_extra_ms=bus.timeout_ms + line_silence_ms(bus),
+        single_ms=sum(
+            one_by_one_ms(p, devices[p.device], bus) / polls_between(bus, p.poll) for p in inputs
         ),
-        silent_extra_ms=bus.timeout_ms + quiet_ms,
     )
+
+
+def _beats(device: Device, bus: Bus) -> int:
+    """The most heartbeats of a device that fall into one poll."""
+    return 0 if device.heartbeat is None else -(-bus.poll_ms // device.heartbeat.every_ms)
 
 
 def _timed_write(block: WriteBlock, device: Device, bus: Bus) -> TimedWrite:
     whole_ms = write_block_ms(block, device, bus)
-    return TimedWrite(block, whole_ms, round(whole_ms / write_request_ms(block, device, bus)))
+    requests = round(whole_ms / write_request_ms(block, device, bus))
+    return TimedWrite(block, whole_ms, requests, read_back_ms(block, device, bus))
 
 
-def _grid(site: Site, bus: Bus, requests: tuple[ReadRequest, ...]) -> tuple[TimedRead, ...]:
-    """The reads back to back."""
+def _grid(
+    devices: Mapping[str, Device], bus: Bus, requests: Sequence[ReadRequest]
+) -> tuple[tuple[TimedRead, ...], float]:
+    """The reads back to back, each as late as its fullest poll makes it; all of the fullest."""
+    table = PollTable(request.every for request in requests)
     grid: list[TimedRead] = []
-    start = 0.0
     for request in requests:
-        device = site.file.devices[request.device]
+        device = devices[request.device]
+        ms = read_ms(request, device, bus)
+        early, start = table.add(request.every, request.phase, ms)
         pdu_bytes = read_pdu_bytes(request.function, request.quantity)
         sampled = start + sample_ms(bus, device.turnaround_ms, pdu_bytes)
-        done = start + read_ms(request, device, bus)
-        grid.append(TimedRead(request, start, sampled, done))
-        start = done
-    return tuple(grid)
+        grid.append(TimedRead(request, start, sampled, start + ms, start - early))
+    return tuple(grid), table.fullest

@@ -15,8 +15,13 @@ Our own time per exchange (`HOST_MS`) is kept apart: it is not on the wire.
 
 from __future__ import annotations
 
-from linectl.registers.frames import RTU_OVERHEAD_BYTES, TCP_OVERHEAD_BYTES
-from linectl.site.hardware import Bus, RtuBus, SerialLine, TcpBus, TlsBus
+from linectl.registers.frames import (
+    RTU_OVERHEAD_BYTES,
+    TCP_OVERHEAD_BYTES,
+    read_pdu_bytes,
+    write_pdu_bytes,
+)
+from linectl.site.hardware import Bus, Device, RtuBus, SerialLine, TcpBus, TlsBus
 
 FIXED_SILENCE_ABOVE_BAUD = 19_200
 FIXED_SILENCE_MS = 1.75
@@ -102,6 +107,18 @@ def exchange_ms(
     request, answer = pdu_bytes
     frames = frame_ms(bus, request) + frame_ms(bus, answer)
     return frames + 2 * line_silence_ms(bus) + turnaround_ms + pause_ms
+
+
+def reading_ms(bus: Bus, device: Device, function: int, quantity: int) -> float:
+    """Time a read of a device holds its bus, its pause included, in ms."""
+    pdu_bytes = read_pdu_bytes(function, quantity)
+    return exchange_ms(bus, device.turnaround_ms, pdu_bytes, device.pause_ms)
+
+
+def writing_ms(bus: Bus, device: Device, function: int, quantity: int) -> float:
+    """Time a write to a device holds its bus, its pause included, in ms."""
+    pdu_bytes = write_pdu_bytes(function, quantity)
+    return exchange_ms(bus, device.turnaround_ms, pdu_bytes, device.pause_ms)
 
 
 def sample_ms(bus: Bus, turnaround_ms: float, pdu_bytes: tuple[int, int]) -> float:

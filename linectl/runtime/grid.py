@@ -2,7 +2,8 @@
 
 Reads and writes of a bus follow its budget, poll after poll, at fixed offsets. On the bench a
 change becomes visible only when the next read of its device has come back, and an output arrives
-with its bus's next writes: the timing of the wire without a wire.
+with its bus's next writes: the timing of the wire without a wire. A request of a slower polling
+class looks at each of its n-th polls only, from its phase on.
 """
 
 from __future__ import annotations
@@ -84,8 +85,9 @@ def _inputs(site: Site, device: str) -> tuple[int, ...]:
 def _reads(budget: BusBudget, period: int) -> list[Tap]:
     taps = []
     for read in budget.reads:
-        phase = math.ceil(read.sample_ms)
-        delay = math.ceil(read.done_ms - read.sample_ms)
         request = read.request
-        taps.append(Tap(budget.name, period, phase, delay, request.device, tuple(request.points)))
+        phase = request.phase * period + math.ceil(read.sample_ms)
+        delay = math.ceil(read.done_ms - read.sample_ms)
+        every = request.every * period
+        taps.append(Tap(budget.name, every, phase, delay, request.device, tuple(request.points)))
     return taps

@@ -83,6 +83,7 @@ def test_a_reaction_is_the_sum_of_its_named_parts(site_of: SiteOf) -> None:
         "input filter",
         "device",
         "poll cycle",
+        "wait for read slot",
         "read",
         "scan",
         "wait for write slot",
@@ -93,6 +94,8 @@ def test_a_reaction_is_the_sum_of_its_named_parts(site_of: SiteOf) -> None:
     assert terms["input filter"] == 40
     assert terms["device"] == terms["output device"] == 5
     assert terms["poll cycle"] == terms["scan"] == 20
+    # Both blocks of outputs may be written before the read, at 5 ms each.
+    assert terms["wait for read slot"] == pytest.approx(10, abs=0.1)
     # One read of 5 ms may be on its way, and one other block of outputs is written before.
     assert terms["wait for write slot"] == pytest.approx(10, abs=0.1)
     assert terms["write"] == pytest.approx(5, abs=0.1)

@@ -3,8 +3,14 @@
 from __future__ import annotations
 
 import random
+from pathlib import Path
 
 import pytest
+
+from linectl.runtime.grid import bus_grid
+from linectl.site.load import load_site
+
+CONFIG = Path(__file__).parents[2] / "config"
 
 STEP_MS = 60_000
 
@@ -36,9 +42,16 @@ def _trouble(shift_, seed: int, until_ms: int) -> None:
 
 
 def _history(
-    shift, attendant, name: str, seed: int, minutes: int, every_tick: bool, plant_bug=None
+    shift,
+    attendant,
+    name: str,
+    seed: int,
+    minutes: int,
+    every_tick: bool,
+    plant_bug=None,
+    site=None,
 ):
-    run = shift(name, seed=seed, every_tick=every_tick)
+    run = shift(name, site=site, seed=seed, every_tick=every_tick)
     if plant_bug is not None:
         plant_bug(run)
     attendant(run)
@@ -82,3 +95,32 @@ def test_another_seed_gives_another_history(shift, attendant):
     first = _history(shift, attendant, "small", 7, 10, every_tick=False)
     second = _history(shift, attendant, "small", 8, 10, every_tick=False)
     assert first[0] != second[0]
+
+
+def _with_slow_classes(name: str, seed: int):
+    """The site with whole tables of its devices, whichever, in two slower polling classes."""
+    site = load_site(CONFIG / name)
+    rng = random.Random(seed)
+    polls = {"slow": 300, "slower": 1_100}
+    buses = {n: bus.model_copy(update={"polls": polls}) for n, bus in site.file.buses.items()}
+    tables = sorted({(p.device, p.table) for p in site.points if p.direction == "in"})
+    classes = {table: rng.choice(["", "", "slow", "slower"]) for table in tables}
+    classes |= {tables[seed]: "slow", tables[seed + 1]: "slower"}
+    points = tuple(
+        point.model_copy(update={"poll": classes.get((point.device, point.table), "")})
+        for point in site.points
+    )
+    file = site.file.model_copy(update={"buses": buses})
+    return site.model_copy(update={"file": file, "points": points})
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize(("name", "minutes"), [("small", 8), ("fennmark", 4)])
+def test_slow_polling_classes_leap_as_they_tick(shift, attendant, name, minutes, seed):
+    site = _with_slow_classes(name, seed)
+    assert len({tap.period_ms for tap in bus_grid(site).reads}) > 2
+    leaping, leapt, _ = _history(shift, attendant, name, seed, minutes, False, site=site)
+    ticking, ticked, _ = _history(shift, attendant, name, seed, minutes, True, site=site)
+    assert leaping == ticking
+    assert leapt == ticked
+    assert len(leaping) > 100
