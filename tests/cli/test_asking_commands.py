@@ -12,6 +12,26 @@ from linectl.runtime.control import ControlServer
 pytestmark = pytest.mark.wire
 SMALL = Path(__file__).parents[2] / "config/small"
 
+SPREAD = {"values": 900, "half": 20.0, "most": 23.0, "worst": 31.0}
+
+
+def bus_row(name, up, errors, last=""):
+    """A bus of one device as a controller describes it."""
+    device = {
+        "name": f"{name}_device", "good": up, "quality": "good" if up else "link_down",
+        "demoted": False, "since_s": 61.0, "last_good_s": 0.02, "errors": errors, "last": last,
+        "bad_points": {}, "holes": {}, "computed": {"age_ms": 45.0},
+        "measured": {"latency_ms": SPREAD, "age_ms": SPREAD},
+    }  # fmt: skip
+    return {
+        "name": name, "kind": "tcp", "up": up, "since_s": 61.0, "cycle_ms": 20.2,
+        "errors": errors, "late": 0, "echoes": False, "remarks": [],
+        "computed": {"cycle_ms": 20.0, "wire_ms": 9.5},
+        "measured": {"cycle_ms": SPREAD, "wire_ms": SPREAD, "write_ms": SPREAD},
+        "devices": [device],
+    }  # fmt: skip
+
+
 STATUS = {
     "site": "small",
     "pid": 4711,
@@ -26,8 +46,8 @@ STATUS = {
         "harvest": {"mode": "production", "state": "Execute", "since_s": 3600, "reason": None},
     },
     "buses": [
-        {"name": "io", "up": True, "cycle_ms": 20.2, "errors": {"silent": 0}},
-        {"name": "drives", "up": False, "cycle_ms": 100.0, "errors": {"silent": 3}},
+        bus_row("io", True, {"silent": 0}),
+        bus_row("drives", False, {"silent": 3}, "belts_sower (unit 11) function 4: no answer"),
     ],
     "alarms": 1,
     "forced": 0,
@@ -91,6 +111,14 @@ def test_status_in_words_says_state_reason_and_a_link_that_is_down(linectl, cont
     assert "Suspended   12m34s   no freed slot in lanes 1, 2" in said.out
     assert "DOWN" in said.out
     assert "3 silent" in said.out
+    assert "LINK DOWN" in said.out
+    assert "no answer" in said.out
+
+
+def test_status_shows_the_measured_poll_beside_the_computed_one(linectl, controller):
+    said = linectl("status", "config/small")
+    row = next(line for line in said.out.splitlines() if line.startswith("io "))
+    assert row.split()[3:] == ["20", "ms", "20", "ms", "23", "ms", "31", "ms", "none"]
 
 
 def test_why_puts_what_is_not_met_first_with_who_can_clear_it(linectl, controller):
