@@ -9,6 +9,7 @@ from linectl.crop import lanes, takt
 from linectl.crop.takt import Arm, Belt, Cycle, RunTimes, Step, TransferTimes
 from linectl.site.machine import SOWING_KINDS, Carriage, Conveyor, Magazine, Tamp, Turn, TurnOut
 from linectl.site.model import Site
+from linectl.site.reading import polls_between
 
 DAY_MS = 86_400_000
 _COUNTERS = {"water": "flow_pulses", "seed": "seed_counter"}
@@ -164,5 +165,6 @@ def _still_ms(site: Site, name: str, belt: Conveyor) -> float:
 
 
 def _poll_ms(site: Site, tag: str) -> float:
-    device = site.points[site.index(tag)].device
-    return float(site.file.buses[site.file.devices[device].bus].poll_ms)
+    point = site.points[site.index(tag)]
+    bus = site.file.buses[site.file.devices[point.device].bus]
+    return float(bus.poll_ms * polls_between(bus, point.poll))

@@ -11,6 +11,7 @@ from linectl.site import (
     check_names,
     check_notation,
     check_outputs,
+    check_reads,
     check_tags,
     check_timers,
 )
@@ -23,6 +24,7 @@ CHECKS = (
     check_addresses.check,
     check_devices.check,
     check_outputs.check,
+    check_reads.check,
     check_timers.check,
     check_geometry.check,
     check_lanes.check,

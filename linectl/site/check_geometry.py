@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 
+from linectl.site.check_timers import slow_signs_ms
 from linectl.site.draft import Draft, Findings
 from linectl.site.machine import Conveyor, Fill, Lane, Seed, Station, Water
 from linectl.site.motions import run_on_mm
+from linectl.site.reading import polls_between
 
 JOINT_SHARE = 0.6
 """Share of a joint's belt time in which the joint is covered (from 20 % to 80 % of the way)."""
@@ -60,7 +62,7 @@ def _zone(draft: Draft, say: Findings, name: str, belt: Conveyor, gutter_mm: int
 
 def _reaction_ms(draft: Draft) -> int:
     """From an eye to a drive without the wire's own share: two polls and a scan, in ms."""
-    polls = sorted(bus.poll_ms for bus in draft.buses.values())
+    polls = sorted([*(bus.poll_ms for bus in draft.buses.values()), *slow_signs_ms(draft)])
     return sum(polls[-1:]) + sum(polls[:1]) + (draft.scan_ms or 0)
 
 
@@ -95,11 +97,14 @@ def _eyes(draft: Draft, say: Findings, gutter_mm: int) -> None:
         if point.tag not in shortest or bus is None:
             continue
         filter_ms = max(point.on_delay_ms, point.off_delay_ms)
-        age_ms = bus.poll_ms + filter_ms + (draft.scan_ms or 0)
+        poll_ms = bus.poll_ms
+        if point.poll in bus.polls:
+            poll_ms *= polls_between(bus, point.poll)
+        age_ms = poll_ms + filter_ms + (draft.scan_ms or 0)
         if shortest[point.tag] < SEEN_TIMES * age_ms:
             text = (
                 f"its shortest pulse or gap is {shortest[point.tag]:.0f} ms, under twice its "
-                f"worst age of {age_ms} ms (poll {bus.poll_ms}, delays {filter_ms}, scan)"
+                f"worst age of {age_ms} ms (poll {poll_ms}, delays {filter_ms}, scan)"
             )
             hint = "poll its bus faster, shorten the delay, or slow the motion"
             say.errors.append(row.finding("", text, hint))

@@ -18,6 +18,7 @@ from linectl.site.machine import (
 )
 from linectl.site.model import AutoResume
 from linectl.site.motions import belt_ms, travel_ms
+from linectl.site.reading import polls_between
 from linectl.site.sheet import TreePath
 
 DEFAULT_AUTO_RESUME_MS: int = AutoResume().limit_ms
@@ -43,9 +44,24 @@ def check(draft: Draft, say: Findings) -> None:
 
 
 def allowance_ms(draft: Draft) -> int:
-    """What the controller needs to see a motion end: the slowest poll and two scans, in ms."""
-    slowest = max((bus.poll_ms for bus in draft.buses.values()), default=0)
+    """What the controller needs to see a motion end: the slowest poll, or polling class of a point
+    that may tell it, and two scans, in ms."""
+    slowest = max(
+        (*(bus.poll_ms for bus in draft.buses.values()), *slow_signs_ms(draft)), default=0
+    )
     return slowest + 2 * (draft.scan_ms or 0)
+
+
+def slow_signs_ms(draft: Draft) -> Iterator[int]:
+    """Periods of the polling classes that a motion's signs are in: all inputs but levels and such,
+    which are numbers and not positions."""
+    for row, point in draft.points:
+        device, need = draft.devices.get(point.device), draft.needs.get(row.tag)
+        bus = draft.buses.get(device.bus) if device else None
+        if bus is None or point.poll not in bus.polls or need is None:
+            continue
+        if need.role.kind != "number" or need.role.name == "position":
+            yield bus.poll_ms * polls_between(bus, point.poll)
 
 
 def _polls(draft: Draft, say: Findings) -> None:
