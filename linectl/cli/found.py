@@ -45,7 +45,8 @@ def print_found(found: LineFound, place: Place, trials: Sequence[Trial]) -> None
         say_items("  -", advice("silent", place.bus))
     elif silent and found.units:
         say(Text())
-        say(Text(f"the other {silent} unit numbers are silent"))
+        others = "unit number is" if silent == 1 else f"{silent} unit numbers are"
+        say(Text(f"the other {others} silent"))
     if found.echo is not None:
         say(Text(f"echo on the line: {'yes' if found.echo else 'no'}"))
     if found.echo:

@@ -18,6 +18,7 @@ from linectl.site.hardware import Point
 from linectl.site.notation import reference
 
 FITS_SHOWN = 6
+PAIRS_SHOWN = 4
 _FIRST = {"big": "big (high first)", "little": "little (low first)"}
 _SWAPPED = {"big": "big", "little": "little (swapped)"}
 CHANCE_WORTH_SAYING = 0.2
@@ -60,13 +61,10 @@ def say_items(mark: str, texts: Sequence[str]) -> None:
 
 
 def _mark(look: Look, cell: Cell) -> str:
-    """`→ n` before what was asked for; the neighbours by their distance from it."""
-    if cell.asked:
-        return "→ n"
-    if cell.address < look.asked.address:
-        return f"  n−{look.asked.address - cell.address}"
-    last = max(one.address for one in look.cells if one.asked)
-    return f"  n+{cell.address - last}"
+    """How far a cell is from the address asked for; `→` before what was asked for."""
+    by = cell.address - look.asked.address
+    arrow = "→ " if cell.asked else "  "
+    return f"{arrow}n{'+' if by > 0 else '−'}{abs(by)}" if by else f"{arrow}n"
 
 
 def _where(look: Look, cell: Cell) -> list[object]:
@@ -171,8 +169,9 @@ def _place(point: Point) -> int:
 
 def _pairs(look: Look) -> None:
     wanted = {cell.address for cell in look.cells if cell.asked}
-    shown = {at: pair for at, pair in look.pairs.items() if at in wanted}
-    for at, pair in shown.items():
+    mine = [at for at in look.pairs if at in wanted]
+    for at in mine[:PAIRS_SHOWN]:
+        pair = look.pairs[at]
         how = "in one request" if pair.together else "in two requests: may be of two moments"
         say(Text())
         say(heading(f"{at} and {at + 1} together"), Text(f"({how})"))
@@ -182,6 +181,8 @@ def _pairs(look: Look) -> None:
             for one in pair_readings(pair.words)
         ]  # fmt: skip
         say(table("order|word_order|byte_order|>u32|>i32|>f32|>BCD", rows))
+    if len(mine) > PAIRS_SHOWN:
+        say(Text(f"and {len(mine) - PAIRS_SHOWN} more pairs: --json has them all"))
 
 
 def _single(value: float) -> str:

@@ -148,6 +148,12 @@ def find(
         _Unit(talk, bus, one, subjects.get(one.unit), options, tell).survey() for one in present
     )
     notes += _line_notes(talk, units)
+    notes += [
+        f"{one.name} answers later than the time-out of {bus.timeout_ms} ms: look again with a "
+        "longer one (--timeout, or the bus's own), else nothing of it can be measured"
+        for one in units
+        if one.present.heard.kind == "late"
+    ]
     echo = talk.line.echoes if place(bus) in ("serial", "converter") else None
     return LineFound(units, options.units, talk.requests, echo, dict(talk.kinds), tuple(notes))
 

@@ -275,6 +275,14 @@ def test_a_network_device_that_answers_to_every_number_is_surveyed_once(small, f
     assert "one device that does not look at them" in found.notes[0]
 
 
+def test_a_unit_slower_than_the_time_out_is_told_with_the_remedy(small, fake_line):
+    line = fake_line({})
+    line.late = {21}
+    found = looked(small, line, units=(21,))
+    assert "axis_infeed answers later than the time-out of 50 ms" in found.notes[0]
+    assert found.units[0].latency is None
+
+
 def test_an_echo_on_the_line_is_told(small, line):
     line.echoes = True
     assert looked(small, line).echo is True

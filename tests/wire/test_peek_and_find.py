@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
 import sys
+import threading
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
 from linectl.cli import main
+from linectl.commission.peek import peek
+from linectl.commission.talk import wire_to
+from linectl.commission.where import bus_of_site
 from linectl.runtime.control import ControlServer
 from linectl.site.load import load_site
 
@@ -94,6 +100,35 @@ def test_a_silent_device_ends_with_3_and_a_sentence(linectl, served):
     assert (said.code, said.out) == (3, "")
     assert "holding 0 (reference 40001)" in said.err
     assert "Check next" in said.err
+
+
+@pytest.mark.parametrize("late_ms", [46, 60, 110, 140])
+def test_a_late_answer_is_never_shown_as_another_registers(served, small, late_ms):
+    """Time-out 50 ms and as much of lateness: the line is kept quiet for twice that."""
+    served.server.late_ms["axis_infeed"] = late_ms
+    true = {0: 0, 1: 0, 2: 1500}
+    place = bus_of_site(small, "drives", served.file)
+    wire = wire_to("drives", place.bus, place.reach)
+    wire.open()
+    try:
+        look = peek(small, "axis_infeed", "1", wire, table="input")
+        cells = {cell.address: cell.word for cell in look.cells if cell.word is not None}
+        kinds = {cell.heard.kind for cell in look.cells if cell.heard} - {"", "refused_2"}
+    finally:
+        wire.close()
+    assert cells == {at: true[at] for at in cells}
+    assert kinds <= {"late", "silent"}
+    if late_ms > place.bus.timeout_ms:
+        assert kinds == {"late"}
+        assert "answering time" in look.checks[0]
+
+
+def test_watching_looks_again_until_interrupted(linectl, served, monkeypatch):
+    monkeypatch.setattr("linectl.cli.peek.WATCH_S", 0.05)
+    threading.Timer(1.0, os.kill, (os.getpid(), signal.SIGINT)).start()
+    said = linectl("peek", SITE, "meter", "0", "--table", "input", "--at", served.file, "--watch")
+    assert said.code == 130
+    assert said.out.count("meter: unit 31") > 2
 
 
 @pytest.mark.parametrize("command", [("peek", SITE, "axis_infeed", "0"), ("find", SITE, "drives")])
