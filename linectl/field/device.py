@@ -154,8 +154,9 @@ class FieldDevice:
         self.lateness.came_late(beyond_ms)
 
     def wrote(self, now_ms: int) -> None:
-        """The device has taken a write."""
-        self._untaken_since_ms = None
+        """The device has taken a write; while it refuses another, it does not do as told."""
+        if self.outputs.all_told:
+            self._untaken_since_ms = None
         if not self.reads.points:
             self._heard(now_ms)
 

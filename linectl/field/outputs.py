@@ -6,7 +6,8 @@ was lost, its contents count as unknown and everything is written anew, beginnin
 output then stays safe until the line has demanded safe once, so that what was demanded before the
 loss cannot start a machine by itself; a set-point alone moves nothing and follows the line.
 
-What a device refuses is not asked again until the line wants something else, or a refresh is due.
+What a device refuses is asked again by the next refresh only, or when the line wants something
+else.
 Where the device allows, a refresh is read back and compared.
 """
 
@@ -64,7 +65,7 @@ class _Block:
         self.wanted = list(self.safe)
         self.told: list[tuple[int, ...] | None] = [None] * len(self.places)
         self.refused: list[tuple[int, ...] | None] = [None] * len(self.places)
-        """What the device has refused since the last refresh."""
+        """What the device has refused and not taken since."""
 
     def cells(self, take: Sequence[tuple[int, ...]]) -> list[int]:
         """The block's cells with every point as `take` says."""
@@ -92,6 +93,11 @@ class DeviceOutputs:
     @property
     def empty(self) -> bool:
         return not self._blocks
+
+    @property
+    def all_told(self) -> bool:
+        """True if the device has taken every output as it should be."""
+        return all(block.told == block.wanted for block in self._blocks)
 
     def forget(self) -> None:
         """The device was lost: nothing it holds is known, and everything is safe again."""
@@ -127,8 +133,6 @@ class DeviceOutputs:
 
     def refresh(self) -> list[Ask]:
         """Requests that tell the device everything as it should be."""
-        for block in self._blocks:
-            block.refused = [None] * len(block.places)
         return [
             ask
             for block in self._blocks
@@ -234,6 +238,8 @@ class DeviceOutputs:
     def _mark(self, ask: Ask, unknown: bool) -> None:
         for block, k, cells in self._places_of(ask):
             block.told[k] = None if unknown else cells
+            if not unknown:
+                block.refused[k] = None
 
     def _places_of(self, ask: Ask) -> Iterator[tuple[_Block, int, tuple[int, ...]]]:
         """Every output that `ask` covers whole: its block, its place there, its cells in `ask`."""

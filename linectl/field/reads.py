@@ -8,6 +8,7 @@ that no late answer can be taken for it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from linectl.field.asks import BIT_READS, Ask
@@ -55,13 +56,18 @@ class Reads:
         self.reads = list(self._planned)
         self.points = tuple(i for read in self.reads for i in read.request.points)
         self.holes: dict[Table, tuple[str, ...]] = {}
+        self._absent: dict[str, str] = {}
+        self._singles = [
+            place for place, index in enumerate(self.points) if points[index].type == "f32"
+        ]
         self.bad: dict[str, str] = {}
+        """Tags that are bad though the device answers, and why."""
         self.proofs = _proofs(name, self._planned, points)
 
     def begin_anew(self) -> None:
         """The device was lost: everything is to be read, and refused reads are tried again."""
         self.reads = list(self._planned)
-        self.holes, self.bad = {}, {}
+        self.holes, self._absent, self.bad = {}, {}, {}
         for read in self.reads:
             read.values = None
 
@@ -80,7 +86,9 @@ class Reads:
             for read in self.reads
             for index, value in zip(read.request.points, read.values or (), strict=False)
         }
-        return tuple(found.get(index) for index in self.points)
+        values = tuple(found.get(index) for index in self.points)
+        self._look_for_nonsense(values)
+        return values
 
     def refused(self, read: Read) -> bool:
         """The device refuses `read`. Split it, or leave it out; False if it is not ours."""
@@ -95,8 +103,19 @@ class Reads:
         table = read.ask.table
         self.holes[table] = (*self.holes.get(table, ()), hole_of(read.request, self._device))
         for index in read.request.points:
-            self.bad[self._points[index].tag] = "the device has no such address"
+            self._absent[self._points[index].tag] = "the device has no such address"
+        self.bad = dict(self._absent)
         return True
+
+    def _look_for_nonsense(self, values: Sequence[Value | None]) -> None:
+        """A single that is not a number, or endless, is out of any range."""
+        nonsense = {
+            self._points[self.points[place]].tag: "its register does not hold a number"
+            for place in self._singles
+            if (value := values[place]) is not None and not math.isfinite(value)
+        }
+        if nonsense or self.bad != self._absent:
+            self.bad = self._absent | nonsense
 
 
 def _proofs(name: str, reads: Sequence[Read], points: Sequence[Point]) -> tuple[Ask, ...]:

@@ -8,6 +8,7 @@ its own point bad. Counters are told only when asked for, from a poll that began
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Sequence
 
 from linectl.field.snapshots import Snapshot
@@ -74,7 +75,7 @@ class Intake:
     def _tell(self, snapshot: Snapshot, frame: Frame) -> None:
         told, good = self._told, self._good
         for index, value in zip(snapshot.points, snapshot.values, strict=True):
-            usable = value is not None and value == value  # nan is not
+            usable = value is not None and math.isfinite(value)
             if usable is not good[index]:
                 good[index] = usable
                 frame.quality.append((index, usable))

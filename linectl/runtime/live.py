@@ -221,12 +221,31 @@ class Live:
 
     def _why(self, name: str) -> dict[str, Any]:
         try:
-            return {"name": name, "lines": self.line.why(name, self._clock())}
+            lines = self.line.why(name, self._clock())
+            return {"name": name, "lines": [*self._field_lines(name, lines), *lines]}
         except UsageError as error:
             file = self.site.file
             parts = [*file.stations, *(lane.prefix for lane in file.lanes), "sowing", "harvest"]
             near = nearest(name, [*parts, *self.site.tags])
             return {"error": f"{error}; {near}" if near else str(error)}
+
+    def _field_lines(self, name: str, lines: list[dict[str, Any]]) -> list[dict[str, Any]]:
+        """What the field knows of each device that an unmet line stands on: the last word."""
+        tags = self.site.tags
+        named = {name} | {tag for line in lines if not line["met"] for tag in line["points"]}
+        devices = {self.site.points[tags[tag]].device for tag in named if tag in tags}
+        return [
+            {
+                "step": "field",
+                "met": False,
+                "text": f"{health.name} is {health.quality.replace('_', ' ')}: {health.last}",
+                "clears": "",
+                "points": (),
+            }
+            for bus in self.field.health()
+            for health in bus.devices
+            if health.name in devices and not health.good
+        ]
 
     def _settled(self, now: int) -> bool:
         """Every device has been good for long enough to show what the first outputs did."""

@@ -110,6 +110,11 @@ def test_a_device_that_takes_no_writes_is_lost_though_it_answers(
     assert not device.snapshot.good
     poll(device, 320)
     assert not device.snapshot.good
+    device.wrote(325)  # one write taken, another not: it still does not do as told
+    poll(device, 328)
+    assert not device.snapshot.good
+    for ask in device.outputs.refresh():
+        device.outputs.done(ask)
     device.wrote(330)
     poll(device, 340)
     assert device.snapshot.good
