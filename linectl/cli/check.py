@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Annotated
 
 import typer
 from rich.text import Text
 
 from linectl.cli.app import AsJson, SiteFolder, app
+from linectl.cli.bus_tables import print_ages, print_buses, print_plan
 from linectl.cli.screen import heading, say, say_json, table
 from linectl.commission.site_report import EyeRow, ReactionRow, SiteReport, site_report
 from linectl.crop.site_takt import DAY_MS, SiteTakt
@@ -23,27 +25,35 @@ EXAMPLE = """
 Example:
 
   linectl check config/fennmark
+
+  linectl check config/fennmark --plan
 """
+
+WithPlan = Annotated[
+    bool,
+    typer.Option("--plan", help="Show every request of every bus, and what the plan saves."),
+]
 
 
 @app.command(epilog=EXAMPLE)
-def check(site: SiteFolder, as_json: AsJson = False) -> None:
+def check(site: SiteFolder, plan: WithPlan = False, as_json: AsJson = False) -> None:
     """Checks a site's files: all errors at once, each with its file, line and key.
 
-    If they are right: takt by station, gutters per hour by lane, bus budget and worst reactions.
+    If they are right: takt by station, gutters per hour by lane, bus budget, ages of interlock
+    inputs and worst reactions.
     Exit 1 if something is wrong.
     """
     report = site_report(site)
     if as_json:
-        say_json(report.as_json())
+        say_json(report.as_json(plan))
     else:
-        print_report(report)
+        print_report(report, plan)
     if not report.ok:
         raise typer.Exit(WRONG)
 
 
-def print_report(report: SiteReport) -> None:
-    """The report in words on standard output."""
+def print_report(report: SiteReport, plan: bool = False) -> None:
+    """The report in words on standard output; `plan`: with every request of the read plan."""
     _findings("error", report.errors)
     _findings("warning", report.warnings)
     site = report.site
@@ -54,16 +64,8 @@ def print_report(report: SiteReport) -> None:
         Text(f"{len(site.points)} points, {len(site.file.devices)} devices"),
     )
     _takt(report.takt)
-    say(Text())
-    say(heading("Buses"))
-    rows = [
-        [
-            b.name, b.kind, b.requests, f"{b.wire_ms:.1f} ms", f"{b.write_ms:.1f} ms",
-            f"{b.poll_ms} ms", "yes" if b.fits else "NO",
-        ]
-        for b in report.buses
-    ]  # fmt: skip
-    say(table("bus|kind|>requests|>reads take|>writes take|>poll|fits", rows))
+    print_buses(report.buses)
+    print_ages(report.ages)
     _reactions(report.reactions)
     say(Text())
     say(heading("Tools:"), Text("where each switches, behind the point aimed at"))
@@ -74,6 +76,8 @@ def print_report(report: SiteReport) -> None:
         )
     )
     _eyes(report.eyes)
+    if plan:
+        print_plan(report.buses, report.plan)
 
 
 def _findings(kind: str, found: Sequence[Finding]) -> None:

@@ -8,6 +8,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from linectl.commission.bus_report import (
+    AgeRow,
+    RequestRow,
+    age_json,
+    bus_json,
+    interlock_ages,
+    plan_fraction,
+    request_json,
+    request_rows,
+)
 from linectl.commission.check_site import check_site
 from linectl.crop.site_takt import SiteTakt
 from linectl.errors import Finding
@@ -84,31 +94,26 @@ class SiteReport:
     tools: tuple[ToolRow, ...] = ()
     eyes: tuple[EyeRow, ...] = ()
     """The slimmest margin first."""
+    ages: tuple[AgeRow, ...] = ()
+    """Every interlock input, in the order of the IO list."""
+    plan: tuple[RequestRow, ...] = ()
+    """Every read of every bus, in the order of a poll."""
 
     @property
     def ok(self) -> bool:
         return not self.errors
 
-    def as_json(self) -> dict[str, Any]:
-        """The object of `check --json`."""
+    def as_json(self, plan: bool = False) -> dict[str, Any]:
+        """The object of `check --json`; `plan`: with the read plan."""
         site = self.site
-        return {
+        found: dict[str, Any] = {
             "site": site.name if site else Path(self.folder).resolve().name,
             "ok": self.ok,
             "errors": [_finding(found) for found in self.errors],
             "warnings": [_finding(found) for found in self.warnings],
             "points": len(site.points) if site else 0,
             "devices": len(site.file.devices) if site else 0,
-            "buses": [
-                {
-                    "name": bus.name,
-                    "kind": bus.kind,
-                    "requests": bus.requests,
-                    "cycle_ms": bus.cycle_ms,
-                    "wire_ms": bus.wire_ms,
-                }
-                for bus in self.buses
-            ],
+            "buses": [bus_json(bus) for bus in self.buses],
             "reactions": [
                 {
                     "cause": row.cause,
@@ -133,7 +138,12 @@ class SiteReport:
                 }
                 for eye in self.eyes
             ],
+            "ages": [age_json(age) for age in self.ages],
         }
+        if plan:
+            found["plan"] = [request_json(row) for row in self.plan]
+            found["plan_fraction"] = plan_fraction(self.buses)
+        return found
 
 
 def site_report(folder: str | os.PathLike[str]) -> SiteReport:
@@ -163,6 +173,8 @@ def site_report(folder: str | os.PathLike[str]) -> SiteReport:
         reactions,
         tuple(_tools(site, budget)),
         eyes,
+        interlock_ages(site, budget),
+        request_rows(site, budget),
     )
 
 
@@ -225,11 +237,15 @@ def _slow_buses(budget: Budget, tree: Node) -> Iterable[Finding]:
     for bus in budget.buses.values():
         if not bus.fits:
             needed = bus.wire_ms + bus.write_ms
+            fullest = "" if bus.mean_ms >= bus.wire_ms else " in the fullest poll"
             text = (
                 f"a poll every {bus.poll_ms} ms is asked, but its {bus.requests} reads take"
-                f" {bus.wire_ms:.1f} ms and its writes {bus.write_ms:.1f} ms"
+                f" {bus.wire_ms:.1f} ms{fullest} and its writes {bus.write_ms:.1f} ms"
             )
-            hint = f"poll: {int(needed) + 1}ms or slower, a faster line, or fewer points on it"
+            hint = (
+                f"poll: {int(needed) + 1}ms or slower, a faster line, fewer points on it, or"
+                " slower polling classes for those that can wait"
+            )
             yield _at(tree, ("buses", bus.name, "poll"), text, hint)
 
 

@@ -109,6 +109,12 @@ def exchange_ms(
     return frames + 2 * line_silence_ms(bus) + turnaround_ms + pause_ms
 
 
+def frame_bytes(bus: Bus, pdu_bytes: int) -> int:
+    """Bytes of one Modbus frame as it leaves us: RTU with unit and CRC, or TCP with its header."""
+    rtu = isinstance(bus, RtuBus) or (isinstance(bus, TcpBus) and bus.framing == "rtu")
+    return pdu_bytes + (RTU_OVERHEAD_BYTES if rtu else TCP_OVERHEAD_BYTES)
+
+
 def reading_ms(bus: Bus, device: Device, function: int, quantity: int) -> float:
     """Time a read of a device holds its bus, its pause included, in ms."""
     pdu_bytes = read_pdu_bytes(function, quantity)
