@@ -23,7 +23,7 @@ from linectl_sim.line_devices import LineDevice
 from linectl_sim.line_faults import LineFaults, Mischief, Piece, framed
 from linectl_sim.serve_frames import RtuFrames
 
-CHUNK_S = 0.0005
+CHUNK_MS = 0.5
 """Bytes are handed over at least this often, as an adapter's buffer does, and under t1.5."""
 LOOSE_END_S = 0.005
 """Without pacing: a silence after which what was heard is no frame any more."""
@@ -54,12 +54,14 @@ class LineEngine:
         faults: LineFaults = LineFaults(),  # noqa: B008  # frozen
         seed: int = 0,
         pace: bool = True,
+        chunk_ms: float = CHUNK_MS,
     ) -> None:
         self.mischief = Mischief(faults, seed)
         self.breaches: Counter[str] = Counter()
         """What the master did against the specification."""
         self._out = out
         self._pace = pace
+        self._chunk_s = chunk_ms / 1000
         self._character_s = character_ms(line) / 1000 if pace else 0.0
         self._silence_s = silence_ms(line) / 1000 if pace else 0.0
         self._gap_ms = character_gap_ms(line)
@@ -224,7 +226,7 @@ class LineEngine:
         end_s = max(at_s, self._out_free_s) if pieces else at_s
         for pause_ms, data in pieces:
             begin_s = end_s + pause_ms / 1000
-            size = max(1, int(CHUNK_S / self._character_s)) if self._pace else len(data)
+            size = max(1, int(self._chunk_s / self._character_s)) if self._pace else len(data)
             for first in range(0, len(data), max(size, 1)):
                 chunk = data[first : first + size]
                 chunk_end_s = begin_s + (first + len(chunk)) * self._character_s

@@ -77,7 +77,6 @@ class Mischief:
         self.faults = faults
         self.played: Counter[str] = Counter()
         self._random = random.Random(f"line {seed}")
-        self._touches = bool(faults.noise or faults.dropped or faults.repeated)
 
     def _hits(self, share: float, name: str) -> bool:
         if share <= 0.0 or self._random.random() >= share:
@@ -87,9 +86,9 @@ class Mischief:
 
     def carry(self, data: bytes) -> bytes:
         """Bytes as they arrive at the other end."""
-        if not self._touches:
-            return data
         faults = self.faults
+        if not (faults.noise or faults.dropped or faults.repeated):
+            return data
         arrived = bytearray()
         for byte in data:
             if self._hits(faults.dropped, "dropped"):

@@ -61,7 +61,8 @@ class LineFront(LineThread):
 
     def _appear(self) -> None:
         if self._listener.fileno() < 0:
-            self._listener = listen(self.port)
+            self._listener = socket.create_server((self.host, self.port))
+            self._listener.setblocking(False)
 
     def _ends(self) -> list[int]:
         ends = list(self._clients)

@@ -22,7 +22,7 @@ from pathlib import Path
 
 from linectl.site.hardware import SerialLine
 from linectl_sim.line_devices import LineDevice
-from linectl_sim.line_engine import Answer, LineEngine
+from linectl_sim.line_engine import CHUNK_MS, Answer, LineEngine
 from linectl_sim.line_faults import LineFaults
 
 READ_BYTES = 4096
@@ -42,8 +42,9 @@ class LineThread(ABC):
         faults: LineFaults,
         seed: int,
         pace: bool,
+        chunk_ms: float = CHUNK_MS,
     ) -> None:
-        self.engine = LineEngine(line, answer, self._out, faults, seed, pace)
+        self.engine = LineEngine(line, answer, self._out, faults, seed, pace, chunk_ms)
         self.lateness_s: deque[float] = deque(maxlen=LATENESS_KEPT)
         """By how much ends of frames and acts of devices came late, in s; the last ones."""
         self._pace = pace
@@ -57,6 +58,15 @@ class LineThread(ABC):
     def played(self) -> Counter[str]:
         """How often each fault was played, by its name in LineFaults."""
         return self.engine.mischief.played
+
+    @property
+    def faults(self) -> LineFaults:
+        """What befalls the line; may be set while it runs."""
+        return self.engine.mischief.faults
+
+    @faults.setter
+    def faults(self, faults: LineFaults) -> None:
+        self.engine.mischief.faults = faults
 
     @property
     def breaches(self) -> Counter[str]:
@@ -141,7 +151,9 @@ class PacedLine(LineThread):
 
     answer   devices, or a function from a request frame to answers with their delays in ms
     link     a symbolic link that is made to point at the pseudo-terminal, as udev does
-    pace     False: bytes pass at once, without silences and turnarounds; lateness stays
+    pace     False: bytes pass at once, without silences and turnarounds; lateness stays. A frame
+             ends then where its function says, or after linectl_sim.line_engine.LOOSE_END_S
+    chunk_ms how often an answer's bytes are handed over; the last one is always in time
     """
 
     def __init__(
@@ -152,8 +164,9 @@ class PacedLine(LineThread):
         seed: int = 0,
         link: Path | None = None,
         pace: bool = True,
+        chunk_ms: float = CHUNK_MS,
     ) -> None:
-        super().__init__(line, answer, faults, seed, pace)
+        super().__init__(line, answer, faults, seed, pace, chunk_ms)
         self.device = ""
         """The pseudo-terminal's own name, another one after each return."""
         self._link = link

@@ -22,6 +22,9 @@ from linectl_sim.serve_tls import HOW_TO
 GATEWAY_SHARE = 0.5
 """A gateway gives a unit up after this share of the controller's time-out for the bus."""
 
+HANDFUL_MS = 4.0
+"""How often a served line hands bytes over: an adapter's way, and easy on a busy computer."""
+
 Port = TcpPort | PacedLine | ConverterPort | GatewayPort
 
 
@@ -40,7 +43,7 @@ def open_port(
 ) -> Port:
     """Open the port of a bus. Raises UsageError for a TLS bus without certificates."""
     if isinstance(bus, RtuBus):
-        return PacedLine(bus, devices, faults, seed, link)
+        return PacedLine(bus, devices, faults, seed, link, chunk_ms=HANDFUL_MS)
     if isinstance(bus, TlsBus):
         if context is None:
             raise UsageError(f"bus {name} is TLS: say --tls with the folder that holds {HOW_TO}")

@@ -422,3 +422,12 @@ def test_a_counting_register_tells_an_old_answer_from_a_new_one(line: Any) -> No
     ask = bytes.fromhex("11 03 00 05 00 01")
     heard = [master.ask(ask + crc16(ask), 7)[3:5] for _ in range(3)]
     assert heard == [b"\0\1", b"\0\2", b"\0\3"]
+
+
+def test_faults_may_begin_and_end_while_the_line_runs(line: Any) -> None:
+    one, master = line(pace=False)
+    one.faults = LineFaults(silence=1.0)
+    assert master.ask(ASK, wait_s=0.02) == b""
+    one.faults = LineFaults()
+    assert master.ask(ASK, len(ANSWER)) == ANSWER
+    assert one.played == {"silence": 1}

@@ -7,6 +7,7 @@ import select
 import socket
 import time
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -240,3 +241,23 @@ def test_the_fault_late_is_late_on_the_wire_and_not_silent(
     assert 0 < len(late_s) < len(took_s)
     declared_s = (device.late_ms or bus.timeout_ms) / 1000
     assert max(late_s) <= timeout_s + declared_s + 0.03
+
+
+def test_a_served_adapter_is_pulled_and_returns_under_another_name(
+    serve: Callable[..., Any], tmp_path: Path, eventually: Callable[..., float]
+) -> None:
+    served = serve(served_site(), file=tmp_path / "plant.json")
+    link = tmp_path / "plant.wire"
+    before = os.readlink(link)
+    served.server.pull("wire")
+    assert not link.exists()
+    served.server.plug("wire")
+    assert os.readlink(link) != before
+    fd = os.open(link, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+    try:
+        os.write(fd, framed("01 03 00 00 00 01"))
+        eventually(lambda: bool(select.select([fd], [], [], 0)[0]))
+        time.sleep(0.01)
+        assert os.read(fd, 64) == framed("01 03 02 00 00")
+    finally:
+        os.close(fd)

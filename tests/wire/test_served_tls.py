@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import socket
 import ssl
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from linectl.cli import main
 from linectl.errors import UsageError
 from linectl.site.hardware import Device, Point, TlsBus
 from linectl.site.model import Site, SiteFile
@@ -132,3 +134,20 @@ def test_what_is_no_certificate_has_no_role(certificates: Path) -> None:
     for length in range(len(whole)):
         assert role_of(whole[:length]) == ""
     assert role_of(b"") == ""
+
+
+def test_the_command_says_what_a_tls_bus_needs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for file in (Path(__file__).parents[2] / "config/small").iterdir():
+        (tmp_path / file.name).write_bytes(file.read_bytes())
+    site = tmp_path / "site.yaml"
+    secure = "{kind: tls, authority: a.pem, certificate: c.pem, key: c.key, host: 192.0.2.10, "
+    site.write_text(site.read_text().replace("{kind: tcp, host: 192.0.2.10, port: 502, ", secure))
+    monkeypatch.setattr(sys, "argv", ["linectl", "plant", str(tmp_path)])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 2
+    said = capsys.readouterr().err
+    assert "bus io is TLS: say --tls" in said
+    assert "authority.pem" in said
