@@ -192,23 +192,33 @@ def _single(value: float) -> str:
 
 
 def _shifts(shifts: Sequence[Shift]) -> None:
+    """Every value of the map on these addresses, as mapped and one beside."""
+    if not shifts:
+        return
+    rows = []
     for number in range(0, len(shifts), 3):
         lower, here, higher = shifts[number : number + 3]
         point = here.point
-        say(Text())
-        order = f", word_order {point.word_order}" if point.word_order else ""
-        swapped = ", byte_order little" if point.byte_order == "little" else ""
-        say(
-            heading(f"{point.tag}:"),
-            Text(
-                f"io.csv line {point.line}: {point.type}{order}{swapped}, × {point.scale:g}"
-                f" {'−' if point.offset < 0 else '+'} {abs(point.offset):g}"
-            ),
-        )
-        row = [_value(one.value, point) for one in (lower, here, higher)]
-        at = point.address
-        below = f"({at - 1})" if at else ""
-        say(table(f">one lower {below}|>as mapped ({at})|>one higher ({at + 1})", [row]))
+        values = [_value(one.value, point) for one in (lower, here, higher)]
+        where = f"{point.address} ({reference(point.table, point.address)})"
+        rows.append([point.tag, where, _as_written(point), *values])
+    say(Text())
+    say(heading("As the map reads it,"), Text("and one address beside"))
+    say(table("point|>address|as|>one lower|>as mapped|>one higher", rows))
+
+
+def _as_written(point: Point) -> str:
+    """What the IO list says of a point's form, defaults left out."""
+    parts: list[str] = [point.type]
+    if point.word_order:
+        parts.append(f"word {point.word_order}")
+    if point.byte_order == "little":
+        parts.append("bytes little")
+    if point.scale != 1:
+        parts.append(f"× {point.scale:g}")
+    if point.offset:
+        parts.append(f"{'−' if point.offset < 0 else '+'} {abs(point.offset):g}")
+    return " ".join(parts)
 
 
 def _value(value: Value | None, point: Point) -> str | None:
