@@ -10,6 +10,7 @@ from linectl.cli import (
     rehearse,
     run,
     schema,
+    sheet,
     status,
     why,
 )
@@ -26,6 +27,7 @@ __all__ = [
     "rehearse",
     "run",
     "schema",
+    "sheet",
     "status",
     "why",
 ]
