@@ -24,7 +24,7 @@ its requests anew when it is next needed, and still be no dearer.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import NamedTuple
 
 
@@ -52,14 +52,13 @@ FAR = 1 << 62
 Stack = tuple[tuple[int, int], ...]
 """(rank, first address) of the open requests, the slowest and outermost first."""
 
-Done = tuple["Span", "Done"] | None
-"""Closed requests, the last one first."""
-
 
 class _Label(NamedTuple):
     cost: int
     stack: Stack
-    done: Done
+    parent: _Label | None
+    kept: int
+    """How many of the parent's requests are still open; the others ended with the span before."""
 
 
 def least_time(
@@ -73,16 +72,22 @@ def least_time(
     spans = _telling(spans)
     if not spans:
         return 0, []
-    bound = spans[-1].last - spans[0].first + 1 > limit
-    labels = [_Label(0, (), None)]
+    reach = spans[-1].last - spans[0].first + 1
+    prices = [tariff.price(quantity) for quantity in range(min(limit, reach) + 1)]
+    labels = [_Label(0, (), None, 0)]
     last = spans[0].first - 1
     for place, span in enumerate(spans):
-        found = _step(labels, span, last, limit, tariff, weights)
+        found = _step(labels, span, last, prices, weights)
         last = span.last
         overlap = last - spans[place + 1].first + 1 if place + 1 < len(spans) else 0
-        labels = _best(found, bound, tariff, weights, max(0, overlap))
-    best = min(labels, key=lambda label: (label.cost, [-first for _, first in label.stack]))
-    return best.cost, _requests(best, last)
+        labels = _best(found, reach > limit, tariff, weights, max(0, overlap))
+    best = min(labels, key=_order)
+    return best.cost, _requests(best, spans)
+
+
+def _order(label: _Label) -> tuple[int, list[int]]:
+    """Cheapest first; of equals the one whose last requests begin latest: the earlier are full."""
+    return label.cost, [-first for _, first in label.stack]
 
 
 def _telling(spans: Sequence[Span]) -> list[Span]:
@@ -107,49 +112,38 @@ def _step(
     labels: Sequence[_Label],
     span: Span,
     last: int,
-    limit: int,
-    tariff: Tariff,
+    prices: Sequence[int],
     weights: Sequence[int],
-) -> list[_Label]:
+) -> Collection[_Label]:
     """Every way to go on from `last` over the next span, the cheapest for each stack."""
-    found: dict[Stack, tuple[int, _Label, int]] = {}
+    found: dict[Stack, _Label] = {}
     first, end, rank = span
-    opened = tariff.price(end - first + 1)
+    opened = [weight * prices[end - first + 1] for weight in weights[: rank + 1]]
     for label in labels:
-        cost, stack, _ = label
+        cost, stack, _, _ = label
         depth = 0
         while True:
             kept = stack[:depth]
             if kept and kept[-1][0] <= rank:
-                if kept not in found or cost < found[kept][0]:
-                    found[kept] = cost, label, depth
+                if kept not in found or cost < found[kept].cost:
+                    found[kept] = _Label(cost, kept, label, depth)
             else:
-                for new in range(rank + 1):
-                    more, with_new = cost + weights[new] * opened, (*kept, (new, first))
-                    if with_new not in found or more < found[with_new][0]:
-                        found[with_new] = more, label, depth
-            if depth == len(stack) or end - stack[depth][1] >= limit:
+                for new, price in enumerate(opened):
+                    longer = (*kept, (new, first))
+                    if longer not in found or cost + price < found[longer].cost:
+                        found[longer] = _Label(cost + price, longer, label, depth)
+            if depth == len(stack):
                 break
             open_rank, start = stack[depth]
-            longer = tariff.price(end - start + 1) - tariff.price(last - start + 1)
-            cost += weights[open_rank] * longer
+            if end - start + 1 >= len(prices):
+                break
+            cost += weights[open_rank] * (prices[end - start + 1] - prices[last - start + 1])
             depth += 1
-    return [
-        _Label(cost, stack, _closed(label, depth, last))
-        for stack, (cost, label, depth) in found.items()
-    ]
-
-
-def _closed(label: _Label, depth: int, last: int) -> Done:
-    """What is closed once all but the `depth` outermost requests end at `last`."""
-    done = label.done
-    for rank, start in label.stack[depth:]:
-        done = (Span(start, last, rank), done)
-    return done
+    return found.values()
 
 
 def _best(
-    labels: Sequence[_Label], bound: bool, tariff: Tariff, weights: Sequence[int], overlap: int
+    labels: Collection[_Label], bound: bool, tariff: Tariff, weights: Sequence[int], overlap: int
 ) -> list[_Label]:
     """The labels that no other one makes superfluous; `bound`: the limit can be felt."""
     cells = tariff.cells
@@ -207,7 +201,7 @@ def _per_place(group: list[_Label], cells: int, bound: bool) -> list[_Label]:
         places.setdefault(tuple(first % cells for _, first in label.stack), []).append(label)
     kept: list[_Label] = []
     for same in places.values():
-        same.sort(key=lambda label: (label.cost, [-first for _, first in label.stack]))
+        same.sort(key=lambda label: (label.cost, -label.stack[0][1]))
         latest = -1
         for label in same:
             if label.stack[0][1] > latest:
@@ -218,10 +212,13 @@ def _per_place(group: list[_Label], cells: int, bound: bool) -> list[_Label]:
     return kept
 
 
-def _requests(label: _Label, last: int) -> list[Span]:
-    requests = [Span(start, last, rank) for rank, start in label.stack]
-    done = label.done
-    while done is not None:
-        request, done = done
-        requests.append(request)
+def _requests(label: _Label | None, spans: Sequence[Span]) -> list[Span]:
+    """The requests of a label that has walked all spans, by first address."""
+    requests = []
+    kept = 0
+    for span in reversed(spans):
+        if label is None:
+            break
+        requests += [Span(start, span.last, rank) for rank, start in label.stack[kept:]]
+        kept, label = label.kept, label.parent
     return sorted(requests)

@@ -62,7 +62,8 @@ def _zone(draft: Draft, say: Findings, name: str, belt: Conveyor, gutter_mm: int
 
 def _reaction_ms(draft: Draft) -> int:
     """From an eye to a drive without the wire's own share: two polls and a scan, in ms."""
-    polls = sorted([*(bus.poll_ms for bus in draft.buses.values()), *slow_signs_ms(draft)])
+    polls = sorted(bus.poll_ms for bus in draft.buses.values())
+    polls = sorted([*polls, *slow_signs_ms(draft, "exit_eye")])
     return sum(polls[-1:]) + sum(polls[:1]) + (draft.scan_ms or 0)
 
 

@@ -21,6 +21,15 @@ from linectl.site.motions import belt_ms, travel_ms
 from linectl.site.reading import polls_between
 from linectl.site.sheet import TreePath
 
+NO_MOTIONS_END = frozenset(
+    {
+        *("isolator_on", "remote", "drive_ok", "limits_ok", "overload_ok", "overtravel_ok"),
+        *("supply_ok", "air_ok", "estop_ok", "closed", "remote_selected", "safety_reset"),
+        *("interlock_reset", "not_low", "not_empty"),
+    }
+)
+"""Roles of inputs that permit or warn: no time-out runs until they come. Levels are none either."""
+
 DEFAULT_AUTO_RESUME_MS: int = AutoResume().limit_ms
 
 
@@ -44,23 +53,24 @@ def check(draft: Draft, say: Findings) -> None:
 
 
 def allowance_ms(draft: Draft) -> int:
-    """What the controller needs to see a motion end: the slowest poll, or polling class of a point
-    that may tell it, and two scans, in ms."""
+    """What the controller needs to see a motion end, in ms: the slowest poll, or the slowest
+    polling class of a point that may tell it, and two scans."""
     slowest = max(
         (*(bus.poll_ms for bus in draft.buses.values()), *slow_signs_ms(draft)), default=0
     )
     return slowest + 2 * (draft.scan_ms or 0)
 
 
-def slow_signs_ms(draft: Draft) -> Iterator[int]:
-    """Periods of the polling classes that a motion's signs are in: all inputs but levels and such,
-    which are numbers and not positions."""
+def slow_signs_ms(draft: Draft, role: str | None = None) -> Iterator[int]:
+    """Periods of the polling classes that signs of a motion's end are in, or that role alone."""
     for row, point in draft.points:
         device, need = draft.devices.get(point.device), draft.needs.get(row.tag)
         bus = draft.buses.get(device.bus) if device else None
-        if bus is None or point.poll not in bus.polls or need is None:
+        if bus is None or point.poll not in bus.polls or need is None or point.direction == "out":
             continue
-        if need.role.kind != "number" or need.role.name == "position":
+        level = need.role.kind == "number" and need.role.name != "position"
+        sign = need.role.name not in NO_MOTIONS_END and not level
+        if sign if role is None else need.role.name == role:
             yield bus.poll_ms * polls_between(bus, point.poll)
 
 

@@ -98,3 +98,58 @@ def test_a_file_without_a_schema_is_wrong_use(linectl):
     said = linectl("schema", "sites.yaml")
     assert said.code == 2
     assert "nearest valid name: site.yaml" in said.err
+
+
+def test_the_read_plan_is_shown_on_demand_with_addresses_both_ways(linectl):
+    said = linectl("check", "config/fennmark", "--plan")
+    assert said.code == 0
+    assert "Reads of drives: 5 requests" in said.out
+    assert re.search(r"meter +31 +4 +input 0–1 \(reference", said.out)
+    assert re.search(r"All buses together: \d\.\d% of the bus time of one request", said.out)
+    assert "Reads of" not in linectl("check", "config/fennmark").out
+
+
+def test_the_plan_in_json_names_every_input_once(linectl):
+    report = linectl("check", "config/fennmark", "--plan", "--json").json
+    tags = [tag for request in report["plan"] for tag in request["points"]]
+    assert len(tags) == len(set(tags)) > 200
+    for request in report["plan"]:
+        assert request["ms"] > 0
+        assert f" {request['address']} (reference " in request["first"]
+        assert (request["poll"], request["every"], request["phase"]) == ("", 1, 0)
+    assert 0 < report["plan_fraction"] < 0.25
+    assert "plan" not in linectl("check", "config/fennmark", "--json").json
+
+
+def test_budgets_and_ages_are_in_the_report(linectl):
+    report = linectl("check", "config/fennmark", "--json").json
+    for bus in report["buses"]:
+        spent = bus["wire_ms"] + bus["write_ms"]
+        assert bus["headroom_ms"] == pytest.approx(bus["poll_ms"] - spent)
+        assert bus["fits"] is (bus["headroom_ms"] >= 0)
+    ages = {age["tag"]: age for age in report["ages"]}
+    assert "estop_sowing" in ages["sowing.estop_ok"]["causes"]
+    assert all(age["worst_ms"] > age["period_ms"] for age in ages.values())
+    said = linectl("check", "config/fennmark")
+    assert "Interlock inputs" in said.out
+    assert "headroom" in said.out
+
+
+def test_a_slow_class_that_makes_a_reaction_too_late_is_an_error_at_its_cause(linectl, tmp_path):
+    """The turn-out's drive is read at each third poll of 100 ms: 200 ms more than at every one."""
+    for file in ("site.yaml", "io.csv", "interlocks.yaml", "crops.yaml"):
+        text = Path("config/small", file).read_text()
+        if file == "io.csv":
+            head, *rows = text.splitlines()
+            rows = [row + ("," + "slow" * (",belts_harvest,input," in row)) for row in rows]
+            text = "\n".join([head + ",poll", *rows]) + "\n"
+        text = text.replace("    poll: 100ms\n", "    poll: 100ms\n    polls: {slow: 300ms}\n")
+        (tmp_path / file).write_text(text.replace("reaction_limit: 500ms", "reaction_limit: 480ms"))
+    usual = linectl("check", "config/small", "--json").json["reactions"]
+    slow = linectl("check", tmp_path, "--json")
+    worst = {(row["cause"], row["effect"]): row for row in usual}["drive_turnout", "turnout_off"]
+    late = {(row["cause"], row["effect"]): row for row in slow.json["reactions"]}
+    assert late["drive_turnout", "turnout_off"]["worst_ms"] >= worst["worst_ms"] + 190
+    assert slow.code == 1
+    assert {error["key"] for error in slow.json["errors"]} == {"matrix.drive_turnout"}
+    assert "slow: poll " in linectl("check", tmp_path, "--plan").out

@@ -109,3 +109,80 @@ def test_an_output_is_no_cause(site_of: SiteOf) -> None:
     site = site_of({"io": {"unit": 1}}, rows)
     with pytest.raises(KeyError):
         reaction_ms(site, site.points[0], site.points[0])
+
+
+def slow_site(site_of: SiteOf, line: dict[str, Any], **device: Any) -> Site:
+    """Three devices; of `b` and `c` everything is read at each fourth poll of 50 ms only."""
+    polls = {"polls": {"slow": "200ms"}}
+    rows = registers(10)
+    for row in rows:
+        if row["device"] != "a":
+            row["poll"] = "slow"
+    devices = {name: facts | device for name, facts in DEVICES.items()}
+    return site_of(devices, rows, line | polls)
+
+
+def test_slow_classes_take_turns_so_that_no_poll_is_full(
+    site_of: SiteOf, rtu_line: dict[str, Any]
+) -> None:
+    """98.75 ms of reads at every poll would not fit 50 ms; nor do two of them; at 70 ms they do."""
+    (bus,) = bus_budgets(slow_site(site_of, rtu_line | {"poll": "70ms"}))
+    phases = [read.request.phase for read in bus.reads if read.request.every > 1]
+    assert [read.request.every for read in bus.reads] == [1, 3, 3]
+    assert len(set(phases)) == 2
+    assert bus.wire_ms == pytest.approx(2 * 32.917, abs=0.001)
+    assert bus.mean_ms == pytest.approx(32.917 * (1 + 2 / 3), abs=0.001)
+    assert bus.fits
+    assert bus.headroom_ms == pytest.approx(70 - 2 * 32.917, abs=0.001)
+
+
+def test_a_slow_input_is_as_old_as_its_period(site_of: SiteOf, rtu_line: dict[str, Any]) -> None:
+    site = slow_site(site_of, rtu_line | {"poll": "70ms"})
+    ages = worst_ages_ms(site)
+    assert ages[0] == pytest.approx(70 + 32.917 + WORST_HOST_MS, abs=0.001)
+    assert ages[10] == pytest.approx(3 * 70 + 32.917 + WORST_HOST_MS, abs=0.001)
+
+
+def test_a_read_behind_slow_ones_comes_late_in_some_polls(
+    site_of: SiteOf, rtu_line: dict[str, Any]
+) -> None:
+    rows = registers(10)
+    for row in rows:
+        if row["device"] == "a":
+            row["poll"] = "slow"
+    site = site_of(DEVICES, rows, rtu_line | {"poll": "100ms", "polls": {"slow": "1s"}})
+    (bus,) = bus_budgets(site)
+    assert [read.early_ms for read in bus.reads] == pytest.approx([0, 32.917, 32.917], abs=0.001)
+    assert bus.reads[2].done_ms == pytest.approx(98.75)
+    ages = worst_ages_ms(site)
+    assert ages[10] == pytest.approx(100 + 2 * 32.917 + WORST_HOST_MS, abs=0.001)
+
+
+def test_reactions_count_the_period_of_a_slow_cause(site_of: SiteOf) -> None:
+    cell = {"device": "io", "type": "bool", "address": 0}
+    rows = [
+        cell | {"direction": "in", "table": "discrete", "poll": "slow"},
+        cell | {"direction": "out", "table": "coil"},
+    ]
+    bus = {"kind": "tcp", "host": "127.0.0.1", "poll": "20ms", "timeout": "100ms"}
+    site = site_of({"io": {"unit": 1}}, rows, bus | {"polls": {"slow": "490ms"}})
+    terms = dict(Budget(site).reaction(site.points[0], site.points[1]).terms)
+    assert terms["poll cycle"] == 500  # rounded up to whole polls
+
+
+def test_reading_outputs_back_and_a_heartbeat_cost_bus_time(
+    site_of: SiteOf, rtu_line: dict[str, Any]
+) -> None:
+    """Read back: FC 3 of 10 registers, 22.917 ms. Heartbeat: FC 6, 8 + 8 bytes and two silences,
+    16 x 11 / 19.2 + 2 x 38.5 / 19.2 = 13.177 ms, twice in a poll of 50 ms. No turnaround here."""
+    rows = [
+        {"device": "a", "direction": "out", "table": "holding", "address": n, "type": "u16"}
+        for n in range(10)
+    ]
+    device = {"unit": 1, "turnaround": "0ms"}
+    beat = {"heartbeat": {"address": "99", "every": "25ms"}}
+    (plain,) = bus_budgets(site_of({"a": device}, rows, rtu_line))
+    (back,) = bus_budgets(site_of({"a": device | {"read_back": True}}, rows, rtu_line))
+    (beating,) = bus_budgets(site_of({"a": device | beat}, rows, rtu_line))
+    assert back.write_ms - plain.write_ms == pytest.approx(22.917, abs=0.001)
+    assert beating.write_ms - plain.write_ms == pytest.approx(2 * 13.177, abs=0.001)

@@ -123,43 +123,113 @@ def test_half_a_set_point_is_refused_with_its_line(site_of: SiteOf) -> None:
         write_plan(site, "b")
 
 
+CLASSES = {"slow": "100ms", "slower": "590ms"}
+EVERY = {"": 1, "slow": 5, "slower": 30}
+
+
 @st.composite
 def maps(draw: st.DrawFn) -> tuple[dict[str, Any], list[dict[str, Any]]]:
-    """A device with limits and a register map without overlaps."""
-    device = {
+    """A device with limits and ranges, and a register map without overlaps."""
+    device: dict[str, Any] = {
         "unit": 1,
         "gaps": draw(st.booleans()),
-        "max_read_registers": draw(st.integers(2, 125)),
+        "read_back": draw(st.booleans()),
+        "max_read_registers": draw(st.integers(6, 125)),
         "max_read_bits": draw(st.integers(1, 64)),
     }
     rows: list[dict[str, Any]] = []
+    holes: list[str] = []
     address = draw(st.integers(0, 20))
-    for _ in range(draw(st.integers(1, 25))):
-        type_ = draw(st.sampled_from(["u16", "u32", "f32"]))
-        rows.append(row("input", address, type_))
-        address += (1 if type_ == "u16" else 2) + draw(st.integers(0, 30))
+    for number in range(draw(st.integers(1, 25))):
+        name = draw(st.sampled_from(list(EVERY)))
+        group = {"group": f"g{number}"} if draw(st.integers(0, 4)) == 0 else {}
+        for _ in range(draw(st.integers(1, 3)) if group else 1):
+            type_ = draw(st.sampled_from(["u16", "u32", "f32"]))
+            rows.append(row("holding", address, type_, direction="in", poll=name, **group))
+            address += 1 if type_ == "u16" else 2
+        gap = draw(st.integers(0, 30))
+        if gap and draw(st.booleans()):
+            rows.append(row("holding", address))
+        elif gap and draw(st.booleans()):
+            holes.append(str(address))
+        address += gap
     for address in draw(st.sets(st.integers(0, 200), max_size=20)):
-        rows.append(row("discrete", address, "bool"))
-    return device, rows
+        rows.append(row("discrete", address, "bool", poll=draw(st.sampled_from(list(EVERY)))))
+    return device | {"holes": {"holding": holes}}, rows
 
 
 @given(plan=maps())
-def test_every_point_is_read_whole_once_and_within_the_limits(
-    site_of: SiteOf, plan: tuple[dict[str, Any], list[dict[str, Any]]]
+def test_every_point_comes_whole_often_enough_and_from_one_request(
+    site_of: SiteOf, rtu_line: dict[str, Any], plan: tuple[dict[str, Any], list[dict[str, Any]]]
 ) -> None:
     device, rows = plan
-    site = site_of({"io": device}, rows)
+    site = site_of({"io": device}, rows, rtu_line | {"poll": "20ms", "polls": CLASSES})
+    inputs = {point.index: point for point in site.points if point.direction == "in"}
     requests = read_plan(site, "b")
     brought = [index for request in requests for index in request.points]
-    assert sorted(brought) == list(range(len(rows)))
+    assert sorted(brought) == sorted(inputs)
+    groups: dict[str, set[ReadRequest]] = {}
     for request in requests:
-        end = request.address + request.quantity
-        named: set[int] = set()
+        assert request.points
+        assert 0 <= request.phase < request.every
+        assert EVERY[request.poll] == request.every
         for index in request.points:
-            point = site.points[index]
+            point = inputs[index]
             assert request.address <= point.address
-            assert point.address + point.words <= end
-            named.update(range(point.address, point.address + point.words))
-        assert device["gaps"] or len(named) == request.quantity
+            assert point.address + point.words <= request.address + request.quantity
+            assert request.every <= EVERY[point.poll]
+            if point.group:
+                groups.setdefault(point.group, set()).add(request)
+    assert all(len(sources) == 1 for sources in groups.values())
+
+
+@given(plan=maps())
+def test_nothing_is_read_that_the_map_does_not_name_and_no_limit_is_passed(
+    site_of: SiteOf, rtu_line: dict[str, Any], plan: tuple[dict[str, Any], list[dict[str, Any]]]
+) -> None:
+    device, rows = plan
+    site = site_of({"io": device}, rows, rtu_line | {"poll": "20ms", "polls": CLASSES})
+    for request in read_plan(site, "b"):
+        read = set(range(request.address, request.address + request.quantity))
+        named = {
+            address
+            for point in site.points
+            if point.table == request.table and (point.direction == "in" or device["read_back"])
+            for address in range(point.address, point.address + point.words)
+        }
+        assert device["gaps"] or read <= named
+        if request.table == "holding":
+            assert not read & {int(text) for text in device["holes"]["holding"]}
         limit = device["max_read_bits" if request.function == 2 else "max_read_registers"]
         assert request.quantity <= limit
+
+
+def test_outputs_are_read_over_where_they_can_be_read_back(site_of: SiteOf) -> None:
+    rows = [holding_input(0), row("holding", 1), holding_input(2)]
+    requests = read_plan(site_of({"io": {"unit": 1, "read_back": True}}, rows), "b")
+    assert ranges(requests) == [(3, 0, 3)]
+
+
+def test_holes_and_ranges_part_requests_even_where_gaps_are_fine(site_of: SiteOf) -> None:
+    rows = [row("input", 0), row("input", 2), row("input", 4), row("input", 5)]
+    facts = {"holes": {"input": ["1"]}, "readable": {"input": ["0-4", "5-9"]}}
+    requests = read_plan(site_of({"io": {"unit": 1, "gaps": True} | facts}, rows), "b")
+    assert ranges(requests) == [(4, 0, 1), (4, 2, 4)]
+
+
+def test_a_device_that_must_not_be_read_there_is_refused_whoever_asks(site_of: SiteOf) -> None:
+    site = site_of({"io": {"unit": 1, "holes": {"input": ["1"]}}}, [row("input", 0, "u32")])
+    with pytest.raises(SiteError, match=r"io\.csv:2: address: .*input 0 \(reference 30001\)"):
+        read_plan(site, "b")
+
+
+def test_a_slow_request_lies_round_a_fast_one_where_that_is_cheapest(
+    site_of: SiteOf, rtu_line: dict[str, Any]
+) -> None:
+    """Sixty slow registers on each side of one that is needed at every poll."""
+    rows = [row("input", address, poll="slower") for address in range(60)]
+    rows += [row("input", 60), *(row("input", n, poll="slower") for n in range(61, 121))]
+    requests = read_plan(site_of({"io": {"unit": 1}}, rows, rtu_line | {"polls": CLASSES}), "b")
+    assert ranges(requests) == [(4, 60, 1), (4, 0, 121)]
+    assert requests[0].points == (60,)
+    assert 60 not in requests[1].points

@@ -6,14 +6,17 @@ import pytest
 
 from linectl.registers.frames import read_pdu_bytes
 from linectl.registers.wire_time import (
+    ETHERNET_BITS_PER_MS,
     HOST_MS,
     character_gap_ms,
     character_ms,
     exchange_ms,
+    frame_bytes,
     frame_ms,
+    sample_ms,
     silence_ms,
 )
-from linectl.site.hardware import RtuBus, TcpBus
+from linectl.site.hardware import RtuBus, TcpBus, TlsBus
 
 
 def line(baud: int = 19_200, **facts: object) -> RtuBus:
@@ -71,3 +74,42 @@ def test_a_network_costs_little_beside_the_device() -> None:
         {"kind": "tcp", "host": "127.0.0.1", "poll": "20ms", "timeout": "100ms"}
     )
     assert exchange_ms(bus, 2, read_pdu_bytes(3, 125)) == pytest.approx(2, abs=0.1)
+
+
+def network(**facts: object) -> TcpBus:
+    row: dict[str, object] = {"kind": "tcp", "host": "127.0.0.1", "poll": "20ms"}
+    return TcpBus.model_validate(row | {"timeout": "100ms"} | facts)
+
+
+def test_a_device_that_needs_a_rest_holds_its_bus_that_much_longer() -> None:
+    pdu_bytes = read_pdu_bytes(3, 10)
+    assert exchange_ms(line(), 5, pdu_bytes, 4) == exchange_ms(line(), 5, pdu_bytes) + 4
+
+
+# As above: 22.917 ms on the line itself; the same frames cross the network before and after.
+def test_behind_a_gateway_every_frame_travels_on_the_line_too() -> None:
+    pdu_bytes = read_pdu_bytes(3, 10)
+    behind = network(line={"baud": 19_200})
+    alone = exchange_ms(network(), 10, pdu_bytes)
+    assert exchange_ms(behind, 10, pdu_bytes) == pytest.approx(22.917 + alone, abs=0.0005)
+    assert sample_ms(behind, 10, pdu_bytes) == pytest.approx(
+        sample_ms(line(), 10, pdu_bytes) + frame_ms(network(), pdu_bytes[0])
+    )
+
+
+# MODBUS Messaging on TCP/IP Implementation Guide V1.0b, 3.1.3: a header of 7 bytes; over a serial
+# line (V1.02, 2.3) one byte of unit and two of CRC.
+def test_a_converter_passes_serial_frames_on_with_their_check() -> None:
+    assert frame_bytes(network(), 5) == 12
+    assert frame_bytes(network(framing="rtu"), 5) == 8
+    assert frame_bytes(line(), 5) == 8
+
+
+# RFC 5288, 3 and RFC 5246, 6.2.1: header 5, explicit nonce 8, tag 16 bytes around each record.
+def test_tls_adds_its_record_to_every_frame() -> None:
+    tls = TlsBus.model_validate(
+        {"kind": "tls", "host": "127.0.0.1", "poll": "20ms", "timeout": "100ms"}
+        | {"authority": "ca.pem", "certificate": "me.pem", "key": "me.key"}
+    )
+    more_ms = exchange_ms(tls, 2, (5, 22)) - exchange_ms(network(), 2, (5, 22))
+    assert more_ms * ETHERNET_BITS_PER_MS / 8 == pytest.approx(2 * 29)
