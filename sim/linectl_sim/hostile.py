@@ -117,7 +117,8 @@ class HostileServer(_Peer):
         self._links.append(link)
         if self.behaviour == "early":
             self.played["early"] += 1
-            link.send(self._framed(1, 1, self._pdu(3)))
+            with contextlib.suppress(OSError):  # it may have left already
+                link.send(self._framed(1, 1, self._pdu(3)))
 
     def _gone(self, link: socket.socket) -> None:
         self._links.remove(link)

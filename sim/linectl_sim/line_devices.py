@@ -44,6 +44,10 @@ class LineDevice(Protocol):
     def turnaround_ms(self) -> float: ...
 
     @property
+    def pause_ms(self) -> float:
+        """Rest it needs after its answer before anyone speaks: what comes sooner is not heard."""
+
+    @property
     def late_ms(self) -> float:
         """By how much its answers come late now, in ms, beyond the turnaround."""
 
@@ -73,6 +77,7 @@ class RegisterDevice:
     """Which addresses each table has."""
     salt: int = 0
     turnaround_ms: float = 0.0
+    pause_ms: float = 0.0
     late_ms: float = 0.0
     counts_at: int | None = None
     """Holding register that shows how many requests have been served, this one included."""

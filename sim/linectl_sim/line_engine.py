@@ -76,6 +76,7 @@ class LineEngine:
         self._in_free_s = 0.0
         self._frame_ends_s: float | None = None
         self._out_free_s = 0.0
+        self._rested_s = 0.0
         self._start_s: float | None = None
         self.wake_s: float | None = None
         """When the engine's owner wants to be woken, beside what is due on the line."""
@@ -112,6 +113,9 @@ class LineEngine:
             self.breaches["spoke into an answer"] += 1
         elif now_s < self._out_free_s + self._silence_s:
             self.breaches["kept no silence"] += 1
+        if now_s < self._rested_s:
+            self.breaches["left no pause"] += 1
+            return
         begin_s = max(now_s, self._in_free_s)
         self._in_free_s = begin_s + len(data) * self._character_s
         if echo := self.mischief.echo(data):
@@ -147,7 +151,7 @@ class LineEngine:
         self._heard.clear()
         self._loose = RtuFrames()
         self._frame_ends_s = None
-        self._out_free_s = self._in_free_s = 0.0
+        self._out_free_s = self._in_free_s = self._rested_s = 0.0
         for seat in self._seats.values():
             seat.waiting.clear()
             seat.busy = False
@@ -206,6 +210,8 @@ class LineEngine:
 
         def answer(due_s: float) -> None:
             end_s = self._transmit(self.mischief.answer(data, self._gap_ms), due_s, whose)
+            if self._pace and (pause_s := seat.device.pause_ms / 1000):
+                self._rested_s = end_s + pause_s
             self._later(end_s, done)
 
         def done(due_s: float) -> None:

@@ -56,7 +56,8 @@ class LineFront(LineThread):
         self._listener.close()
         for client in list(self._clients.values()):
             if reset:
-                client.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, RESETS)
+                with contextlib.suppress(OSError):
+                    client.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, RESETS)
             self._drop(client)
 
     def _appear(self) -> None:
@@ -97,7 +98,8 @@ class LineFront(LineThread):
             client.close()
             return
         client.setblocking(False)
-        client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        with contextlib.suppress(OSError):  # reset already: its first read says so
+            client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._clients[client.fileno()] = client
 
     def _send(self, client: object, data: bytes) -> bool:

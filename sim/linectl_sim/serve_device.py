@@ -64,6 +64,7 @@ class ServedDevice:
         self.name = name
         self.unit = device.unit
         self.turnaround_ms: float = device.turnaround_ms
+        self.pause_ms: float = device.pause_ms
         self.late_ms = 0.0
         """By how much its answers come too late, in ms: a worn converter, a busy device."""
         self.identified = True

@@ -106,12 +106,16 @@ class TcpPort:
         if len(self._links) >= CONNECTIONS_MAX:
             link.close()
             return
-        link.setblocking(False)
-        link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        if self._context is not None:
-            link = self._context.wrap_socket(
-                link, server_side=True, do_handshake_on_connect=False, suppress_ragged_eofs=True
-            )
+        try:
+            link.setblocking(False)
+            link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            if self._context is not None:
+                link = self._context.wrap_socket(
+                    link, server_side=True, do_handshake_on_connect=False
+                )
+        except OSError:  # reset already
+            link.close()
+            return
         served = TcpLink(self, link)
         self._links.add(served)
         self._selector.register(served, selectors.EVENT_READ, served)

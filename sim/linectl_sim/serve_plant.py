@@ -285,6 +285,10 @@ class _Seated:
         return self._device.turnaround_ms
 
     @property
+    def pause_ms(self) -> float:
+        return self._device.pause_ms
+
+    @property
     def late_ms(self) -> float:
         return self._server.lateness_ms(self._device)
 

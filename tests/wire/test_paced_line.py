@@ -431,3 +431,12 @@ def test_faults_may_begin_and_end_while_the_line_runs(line: Any) -> None:
     one.faults = LineFaults()
     assert master.ask(ASK, len(ANSWER)) == ANSWER
     assert one.played == {"silence": 1}
+
+
+def test_a_device_hears_nothing_in_the_pause_that_it_needs(line: Any) -> None:
+    one, master = line(answer=[drive(pause_ms=30.0)])
+    assert master.ask(ASK, len(ANSWER)) == ANSWER
+    assert master.ask(ASK, wait_s=0.02) == b""
+    assert one.breaches["left no pause"] == 1
+    assert master.hear(wait_s=0.03) == b""
+    assert master.ask(ASK, len(ANSWER)) == ANSWER

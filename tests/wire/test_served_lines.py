@@ -261,3 +261,14 @@ def test_a_served_adapter_is_pulled_and_returns_under_another_name(
         assert os.read(fd, 64) == framed("01 03 02 00 00")
     finally:
         os.close(fd)
+
+
+def test_pulled_and_plugged_again_and_again_nothing_is_left_open(serve: Callable[..., Any]) -> None:
+    served = serve(served_site())
+    open_files = len(os.listdir("/proc/self/fd"))
+    for _ in range(30):
+        for bus in served.server.ports:
+            served.server.pull(bus)
+        for bus in served.server.ports:
+            served.server.plug(bus)
+    assert len(os.listdir("/proc/self/fd")) <= open_files
