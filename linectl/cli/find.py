@@ -6,8 +6,9 @@ import datetime as dt
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -125,8 +126,7 @@ def find(
     else:
         raise UsageError("name SITE and BUS, or --port for a serial port, or --host")
     asked = units_in(units) if units else _usual_units(place)
-    allow = _allowed if allow_writes else None
-    options = Options(asked, _window(window), most, allow)
+    options = Options(asked, _window(window), most, _allowed if allow_writes else None)
     if allow_writes and (as_json or not sys.stdin.isatty()):
         raise UsageError("--allow-writes asks a person for each device: only at a terminal")
     if out is not None:
@@ -184,6 +184,13 @@ def _found(
                 trials.append(trial)
                 if trial.present:
                     place = here
+        if (allow := options.allow_write) is not None:
+
+            def allow_paused(*about: Any) -> bool:
+                with tell.paused():
+                    return allow(*about)
+
+            options = replace(options, allow_write=allow_paused)
         with _open(place) as talk:
             return find_on(talk, place.bus, place.subjects, options, tell), place, trials
 

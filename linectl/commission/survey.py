@@ -12,12 +12,12 @@ from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from typing import NamedTuple
 
-from linectl.commission.talk import Heard, Talk
+from linectl.commission.talk import REPEATS, Heard, Talk
 from linectl.registers.frames import MAX_READ_BITS, MAX_READ_REGISTERS
 from linectl.site.notation import Table
 
 SILENCES_MAX = 4
-"""Silent answers in one table after which it is left alone: each costs a time-out and a quiet."""
+"""Addresses without a clear answer in one table after which it is left alone: all cost time."""
 
 FOR_QUANTITY = 8
 """Requests kept back for the most per read: 2000 bits are settled in at most eleven, 125 registers
@@ -42,7 +42,7 @@ class TableSurvey(NamedTuple):
     most_is_limit: bool
     """False: nothing longer could be tried, because no readable range is longer."""
     complete: bool
-    """False: the allowance of requests, or the patience for silence, was used up."""
+    """False: the allowance of requests, or the patience for silence and damage, was used up."""
     requests: int
 
 
@@ -88,7 +88,7 @@ class _Survey:
 
     def run(self, windows: Sequence[range]) -> TableSurvey:
         first = self._ask(windows[0].start, 1)
-        if first.kind == ABSENT or (not first.there and not first.good):
+        if first.kind == ABSENT or not first.there:
             return self._result(False, first.kind, (), windows)
         good = self._ranges(windows, first)
         limit = self._bisect_quantity(good) if good else False
@@ -115,16 +115,21 @@ class _Survey:
         )
 
     def _ask(self, address: int, quantity: int) -> Heard:
-        self._left -= 1
-        self._tell(self._allowance - self._left)
+        """One question, repeated while the line rather than the device may be at fault."""
         where = self._where
-        heard = self._talk.read(
-            where.name, where.unit, self._table, address, quantity, where.pause_ms
-        )
+        for _ in range(1 + REPEATS):
+            self._left -= 1
+            self._tell(self._allowance - self._left)
+            heard = self._talk.read(
+                where.name, where.unit, self._table, address, quantity, where.pause_ms
+            )
+            if heard.settled or self._left <= 0:
+                break
         if heard.good:
             self._best = max(self._best, quantity)
-        elif not heard.there:
+        elif not heard.settled:
             self._silent += 1
+            self._cut = True  # what is there is not known
         return heard
 
     def _ranges(self, windows: Sequence[range], first: Heard) -> tuple[range, ...]:

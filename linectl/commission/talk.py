@@ -28,6 +28,8 @@ NO_PATH = ("refused_10", "refused_11")
 SAME_UNIT_QUIET = 2.0
 """Before one unit is asked again, the line is kept quiet this many times its lateness: nothing
 else would tell a late answer from the next."""
+REPEATS = 2
+"""A damaged, late or missing answer says nothing of what was asked: it is asked again so often."""
 DAMAGED = ("crc", "short", "foreign", "stale", "stray", "echo")
 
 
@@ -71,6 +73,13 @@ class Heard(NamedTuple):
         return not self.kind
 
     @property
+    def settled(self) -> bool:
+        """True if the device has said what there is to say: it would say so again. Not so for
+        silence, damage, lateness, or a device that is busy or behind a gateway that waits."""
+        refused = self.kind.startswith("refused_")
+        return self.good or (refused and int(self.kind[8:]) not in ANSWER_MAY_FOLLOW)
+
+    @property
     def there(self) -> bool:
         """True if some device answered, be it late or to refuse."""
         refused = self.kind.startswith("refused_") and self.kind not in NO_PATH
@@ -99,15 +108,18 @@ class Talk:
 
     def identify(self, name: str, unit: int) -> dict[int, bytes] | None:
         """The identification objects; None if the device cannot tell them. Raises LinkDown."""
-        self.requests += 1
-        try:
-            return dict(self.line.identify(unit, name))
-        except LinkDown:
-            raise
-        except Unreachable as error:
-            # Many devices know no such function, and some say so by silence: no failure of theirs.
-            self._settle(Ask(name, unit, READ_FUNCTIONS["holding"], 0, 1), error)
-            return None
+        for _ in range(1 + REPEATS):
+            self.requests += 1
+            try:
+                return dict(self.line.identify(unit, name))
+            except LinkDown:
+                raise
+            except Unreachable as error:
+                # Many know no such function, and some say so by silence: no failure of theirs.
+                self._settle(Ask(name, unit, READ_FUNCTIONS["holding"], 0, 1), error)
+                if not isinstance(error, ForeignAnswer):
+                    break
+        return None
 
     def _do(self, ask: Ask, pause_ms: int) -> Heard:
         self.requests += 1

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import NamedTuple
 
-from linectl.commission.talk import Heard, Talk
+from linectl.commission.talk import DAMAGED, Heard, Talk
 from linectl.errors import UsageError
 from linectl.site.notation import Table
 
@@ -74,6 +74,8 @@ def present_units(
             asked = first_of.get(unit, (table, 0)) if number == 0 else (table, 0)
             tell(f"unit {unit}, {asked[0]}; {len(found)} found", done, total)
             heard = talk.read(f"unit {unit}", unit, asked[0], asked[1])
+            if heard.kind in DAMAGED:  # somebody spoke: once more
+                heard = talk.read(f"unit {unit}", unit, asked[0], asked[1])
             if heard.there:
                 found[unit] = Present(unit, asked[0], asked[1], heard)
     return tuple(found[unit] for unit in sorted(found))

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import pytest
 
-from linectl.errors import DeviceRefused, LinkDown, Silent
+from linectl.errors import DeviceRefused, ForeignAnswer, LinkDown, Silent
 from linectl.field.modbus import Ask
 
 TABLE_OF = {1: "coil", 2: "discrete", 3: "holding", 4: "input"}
@@ -23,6 +23,8 @@ class Thing:
         self.functions = set(functions)
         self.mute = set()
         """Addresses at which it keeps silent instead of refusing."""
+        self.mute_once = set()
+        """Addresses at which it is silent the first time."""
         self.objects = None
 
     def do(self, ask):
@@ -33,6 +35,9 @@ class Thing:
             raise DeviceRefused(f"{ask}: exception 3", 3)
         where = range(ask.address, ask.address + ask.quantity)
         if self.mute & set(where):
+            raise Silent(f"{ask}: no answer")
+        if forgotten := self.mute_once & set(where):
+            self.mute_once -= forgotten
             raise Silent(f"{ask}: no answer")
         if any(at not in self.tables[table] for at in where):
             raise DeviceRefused(f"{ask}: exception 2", 2)
@@ -59,6 +64,8 @@ class FakeLine:
         self.late: set[int] = set()
         """Units whose answers come during the quiet."""
         self.rests: list[int] = []
+        self.damages = 0
+        """Every so many answers one comes damaged; 0: never."""
 
     def settle(self, ask: Ask, late_ms: float, outstanding: bool) -> bool:
         self.quiet.append(late_ms)
@@ -92,6 +99,8 @@ class FakeLine:
             raise LinkDown("bus line is down")
         if ask.unit not in self.things:
             raise Silent(f"{ask}: no answer")
+        if self.damages and len(self.asked) % self.damages == 0:
+            raise ForeignAnswer(f"{ask}: damaged", "crc")
         self.latency_ms = self.latencies[len(self.asked) % len(self.latencies)]
         return self.things[ask.unit].do(ask)
 

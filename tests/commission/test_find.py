@@ -177,6 +177,41 @@ def test_a_device_that_goes_silent_at_unknown_addresses_is_left_alone_soon(fake_
     assert len(line.asked) < 20
 
 
+@pytest.mark.parametrize("damages", [2, 3, 7])
+def test_a_damaged_answer_is_not_taken_for_a_hole(fake_line, thing, damages):
+    line = fake_line({7: thing({"holding": registers(range(20, 60))}, most=31)})
+    line.damages = damages
+    one = survey(line, window=range(16, 80))
+    assert one.ranges == (range(20, 60),)
+    assert (one.most, one.most_is_limit, one.complete) == (31, True, True)
+
+
+def test_a_late_answer_is_not_taken_for_a_hole(fake_line, thing):
+    slow = thing({"holding": registers(range(10))})
+    line = fake_line({7: slow})
+    line.late = {7}
+    slow.mute_once = {3, 7}
+    one = survey(line, window=range(16))
+    assert one.ranges == (range(10),)
+    assert one.complete
+
+
+def test_a_line_that_damages_every_answer_leaves_the_table_unknown(fake_line, thing):
+    line = fake_line({7: thing({"holding": registers(range(100))})})
+    line.damages = 1
+    one = survey(line)
+    assert not one.complete
+    assert len(line.asked) < 20
+
+
+def test_a_unit_whose_first_answer_is_damaged_is_found(fake_line, thing):
+    line = fake_line({3: thing({"holding": {0: 1}})})
+    line.damages = 3
+    assert [
+        one.unit for one in present_units(Talk(line), range(1, 5), {}, tables=("holding",))
+    ] == [3]
+
+
 def test_a_table_that_the_device_does_not_know_costs_one_request(fake_line, thing):
     line = fake_line({7: thing({"input": {0: 1}})})
     one = survey(line)
