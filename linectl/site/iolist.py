@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any, Literal, get_args
@@ -51,6 +51,8 @@ class Row:
     file: str
     line: int
     cells: Mapping[str, str]
+    replaces: Row | None = field(default=None, compare=False)
+    """The inherited row that this one stands in place of."""
 
     @property
     def tag(self) -> str:
@@ -114,7 +116,7 @@ def _rows(
             if count <= len(header):
                 text = f"has {beyond[0]!r} in a column without a name"
             findings.append(Finding(name, line, tag or "tag", text, "quote the note"))
-        yield Row(name, line, {key: cell for key, cell in named if key})
+        yield Row(name, line, {key: cell for key, cell in named if key and key[0] != "#"})
 
 
 def _check_header(header: Sequence[str], name: str, line: int, findings: list[Finding]) -> None:
@@ -125,6 +127,8 @@ def _check_header(header: Sequence[str], name: str, line: int, findings: list[Fi
         if column not in header:
             complain(column, "the header lacks this column")
     for column in dict.fromkeys(filter(None, header)):
+        if column.startswith("#"):  # for people, as a row that begins so
+            continue
         if column not in COLUMNS:
             complain(column, "is not a column of the IO list", nearest(column, COLUMNS))
         elif header.count(column) > 1:
@@ -139,7 +143,7 @@ def override(base: Sequence[Row], over: Sequence[Row], findings: list[Finding]) 
     rows = {row.tag: row for row in base}
     for row in over:
         if not row.removes:
-            rows[row.tag] = row
+            rows[row.tag] = replace(row, replaces=rows.get(row.tag))
             continue
         gone = [tag for tag in rows if fnmatchcase(tag, row.tag)]
         if not gone:
