@@ -23,7 +23,7 @@ from linectl.registers.frames import (
     crc16,
     unpack_bits,
 )
-from linectl.site.notation import Table
+from linectl.site.notation import Table, both_ways
 
 EXCEPTION = 0x80
 """Set in the function of an answer that refuses (MODBUS Application Protocol V1.1b3, 7)."""
@@ -187,7 +187,8 @@ def misfit(request: Request, answer: Message) -> str | None:
         return None
     echo = int.from_bytes(answer.pdu[1:3], "big"), int.from_bytes(answer.pdu[3:5], "big")
     if len(answer.pdu) != 5 or echo[0] != request.address:
-        return f"an echo of address {echo[0]} instead of {request.address}"
+        came, asked = (both_ways(request.table, at) for at in (echo[0], request.address))
+        return f"an echo of {came} instead of {asked}"
     wanted = request.quantity
     if request.function in SINGLES:
         wanted = request.cells[0] * COIL_ON if request.function == WRITE_COIL else request.cells[0]

@@ -73,7 +73,7 @@ def test_an_answer_in_pieces_is_one_answer():
          "2 bytes for 2 registers"),
         ([(0, "<", ANSWER)], ["foreign"], "nothing was asked"),
         ([(0, ">", RUN), (6, "<", rtu("0b 05 0002 ff00"))], ["foreign", "open"],
-         "an echo of address 2 instead of 1"),
+         "an echo of coil 2 (reference 00003) instead of coil 1 (reference 00002)"),
         ([(0, ">", RUN), (6, "<", rtu("0b 05 0001 0000"))], ["foreign", "open"],
          "an echo of 0 instead of 65280"),
         ([(0, ">", b"\x0b\x04")], ["unknown"], "that are no request: 0b 04"),

@@ -23,6 +23,7 @@ from linectl.field.trace_lines import (
 )
 from linectl.field.tracing import Ring, Tracer
 from linectl.field.trouble import TroubleWatch
+from linectl.site.hardware import TcpBus, TlsBus
 from linectl.site.load import load_site
 
 CONFIG = Path(__file__).parents[2] / "config"
@@ -59,6 +60,22 @@ def test_the_header_says_of_each_bus_how_its_frames_look() -> None:
     assert (header.site, header.digest) == ("small", site.digest)
     assert header.buses == HEADER.buses
     assert header.wall(8.5) == dt.datetime.fromisoformat("2026-03-01T06:00:01.5+01:00")
+
+
+def test_a_converter_carries_serial_frames_and_a_gateway_or_tls_carries_numbered_ones() -> None:
+    site = load_site(CONFIG / "small")
+    at = {"host": "192.0.2.1", "poll": "20ms", "timeout": "50ms"}
+    certificates = {"authority": "a.pem", "certificate": "c.pem", "key": "k.pem"}
+    buses = {
+        "converter": TcpBus.model_validate({"kind": "tcp", "framing": "rtu", **at}),
+        "gateway": TcpBus.model_validate({"kind": "tcp", "line": {"baud": 9600}, **at}),
+        "secure": TlsBus.model_validate({"kind": "tls", **at, **certificates}),
+    }
+    changed = site.model_copy(update={"file": site.file.model_copy(update={"buses": buses})})
+    header = header_of(changed, "0.1.0", dt.datetime.fromisoformat(STARTED), 0.0)
+    assert {name: bus["framing"] for name, bus in header.buses.items()} == {
+        "converter": "rtu", "gateway": "tcp", "secure": "tcp",
+    }  # fmt: skip
 
 
 class _Disk(io.StringIO):
