@@ -91,6 +91,8 @@ class Libmodbus:
         self._map = self._library.modbus_mapping_new(CELLS, CELLS, CELLS, CELLS)
         self.deaf = False
         """True: it takes every request and answers none."""
+        self.late_every, self.late_s = 0, 0.0
+        """Every so many requests the answer comes this much later; 0: never."""
         self._leaving = threading.Event()
         self.come_back()
 
@@ -139,9 +141,13 @@ class Libmodbus:
         library.modbus_set_indication_timeout(context, 0, self.LOOK_US)
         library.modbus_set_response_timeout(context, 0, 1000)
         request = ctypes.create_string_buffer(260)
+        taken = 0
         while not self._leaving.is_set():
             length = library.modbus_receive(context, request)
             if length > 0 and not self.deaf:
+                taken += 1
+                if self.late_every and taken % self.late_every == 0:
+                    time.sleep(self.late_s)
                 self._reply(context, request, length)
             elif length < 0 and self._gone(descriptor):
                 return
