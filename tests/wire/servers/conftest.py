@@ -6,6 +6,7 @@ pseudo-terminal; pyModbusTCP answers on a socket.
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import os
 import select
@@ -91,8 +92,8 @@ class Libmodbus:
         self._map = self._library.modbus_mapping_new(CELLS, CELLS, CELLS, CELLS)
         self.deaf = False
         """True: it takes every request and answers none."""
-        self.late_every, self.late_s = 0, 0.0
-        """Every so many requests the answer comes this much later; 0: never."""
+        self.slow_s, self.late_s = 0.0, 0.0
+        """How long each answer takes, and each eleventh."""
         self._leaving = threading.Event()
         self.come_back()
 
@@ -146,8 +147,7 @@ class Libmodbus:
             length = library.modbus_receive(context, request)
             if length > 0 and not self.deaf:
                 taken += 1
-                if self.late_every and taken % self.late_every == 0:
-                    time.sleep(self.late_s)
+                time.sleep(self.slow_s if taken % 11 else max(self.slow_s, self.late_s))
                 self._reply(context, request, length)
             elif length < 0 and self._gone(descriptor):
                 return
@@ -307,10 +307,16 @@ class PyModbusTcp:
             time.sleep(0.001)
 
     def vanish(self) -> None:
-        self._server.stop()
+        """It looks twice a second whether it is to stop, or when somebody comes."""
+        stopping = threading.Thread(target=self._server.stop)
+        stopping.start()
+        with contextlib.suppress(OSError):
+            socket.create_connection(("127.0.0.1", self._port)).close()
+        stopping.join()
 
     def end(self) -> None:
-        self._server.stop()
+        if self._server.is_run:
+            self.vanish()
         for thread in set(threading.enumerate()) - self._before:
             thread.join(5)
 
