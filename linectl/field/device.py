@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from random import Random
 
 from linectl.errors import DeviceRefused, ForeignAnswer, LinkDown, Silent, Unreachable
+from linectl.field.advice import sentence
 from linectl.field.asks import Ask
 from linectl.field.measures import Histogram, Lateness
 from linectl.field.outputs import DeviceOutputs
@@ -84,6 +85,7 @@ class FieldDevice:
         self.refresh_at_ms = 0
         self.heartbeat_at_ms: int | None = 0 if device.heartbeat else None
         self._device = device
+        self._bus = bus
         self._silent_after_ms = device.silent_after_ms
         self._backoff = Backoff(random, FIRST_PROBE_MS, LAST_PROBE_MS)
         self._failures = 0
@@ -179,7 +181,7 @@ class FieldDevice:
         if error.code != WRONG_ADDRESS or not self.reads.refused(read):
             return False
         self._errors[error_kind(error)] += 1
-        self._last = str(error)
+        self._last = self._with_advice(error)
         return True
 
     def heartbeat(self) -> Ask | None:
@@ -201,7 +203,7 @@ class FieldDevice:
     def failed(self, error: Unreachable, now_ms: int) -> None:
         """An exchange failed. A dead link is the bus's matter and does not demote."""
         self._errors[error_kind(error)] += 1
-        self._last = str(error)
+        self._last = self._with_advice(error)
         self._failing = quality_of(error)
         if isinstance(error, LinkDown):
             return
@@ -251,6 +253,12 @@ class FieldDevice:
             {str(table): ranges for table, ranges in self.reads.holes.items()},
         )
 
+    def _with_advice(self, error: Unreachable) -> str:
+        """What happened, and what to check next; a lost link says that by itself."""
+        if isinstance(error, LinkDown):
+            return str(error)
+        return f"{error}; {sentence(error_kind(error), self._bus)}"
+
     def _remarks(self) -> tuple[Remark, ...]:
         """The same tuple while nothing of it changes, so that a reader sees that at a glance."""
         rising = "answers come late" if self.lateness.rising else ""
@@ -260,11 +268,11 @@ class FieldDevice:
         remarks = []
         if self._not_taken:
             text = f"{self.name} answers, but does not do as told: {self._not_taken}"
-            do = "look at the device itself: a local mode, a wrong address, a worn output?"
+            do = sentence("not_taken", self._bus)
             remarks.append(Remark(f"{self.name}.not_taken", "high", text, do))
         if rising:
             text = f"{self.name} answers later and later: {self.lateness.rising}"
-            do = "look at the converter, the line's load, termination and the device's own cycle"
+            do = sentence("late", self._bus)
             remarks.append(Remark(f"{self.name}.late", "low", text, do))
         return tuple(remarks)
 

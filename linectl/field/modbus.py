@@ -280,8 +280,7 @@ class Wire:
             self.seen["stray"] += 1
             self._keep(False, stray)
             raise ForeignAnswer(
-                f"{ask}: not asked yet, because {len(stray)} bytes came that nobody had asked "
-                "for; a late answer, a second master, or noise",
+                f"{ask}: not asked yet, because {len(stray)} bytes came that nobody had asked for",
                 "stray",
             )
 
@@ -309,18 +308,11 @@ class Wire:
         if (garbled := answer.given_up()) is not None:
             return self._garbled(ask, garbled)
         only = "only our own echo came, no answer" if answer.echoed else "no answer"
-        return Silent(
-            f"{ask}: {only} within {self._bus.timeout_ms} ms; "
-            "check its power, its unit number and the cable to it"
-        )
+        return Silent(f"{ask}: {only} within {self._bus.timeout_ms} ms")
 
     @staticmethod
     def _garbled(ask: Ask, garbled: Garbled) -> ForeignAnswer:
-        if garbled.kind in ("crc", "short", "echo"):
-            advice = "check cable, termination, speed and parity"
-        else:
-            advice = "a late answer, a second master, or two devices with one unit number"
-        return ForeignAnswer(f"{ask}: {garbled.came}; {advice}", garbled.kind)
+        return ForeignAnswer(f"{ask}: {garbled.came}", garbled.kind)
 
     def _sending_s(self, count: int) -> float:
         """Time of `count` bytes on the serial line, s; 0 without one."""

@@ -103,11 +103,7 @@ def refused(ask: Ask, pdu: bytes) -> DeviceRefused:
 
 
 def foreign(ask: Ask, came: str) -> ForeignAnswer:
-    return ForeignAnswer(
-        f"{ask}: an answer to something else came ({came}); a late answer, a second master, "
-        "or two devices with one unit number",
-        "stale",
-    )
+    return ForeignAnswer(f"{ask}: an answer to something else came ({came})", "stale")
 
 
 def _check_echo(ask: Ask, pdu: bytes) -> None:
