@@ -9,6 +9,7 @@ from linectl.site.hardware import UNIT_DIRECT, Device, RtuBus, TcpBus
 _REFRESHES_IN_WATCHDOG = 2
 """A watchdog must outlast one lost refresh, or a single lost frame drops the outputs."""
 
+_MOVING_NAMES = ("/dev/ttyUSB", "/dev/ttyACM")
 _LAST_UNIT = 247
 """MODBUS over Serial Line V1.02 (2006), 2.2: 248–255 are reserved."""
 
@@ -18,7 +19,9 @@ def check(draft: Draft, say: Findings) -> None:
     for name, device in draft.devices.items():
         _unit(draft, say, name, device)
         _watchdog(draft, say, name, device)
+        _heartbeat(draft, say, name, device)
     _unseen(draft, say)
+    _moving_names(draft, say)
 
 
 def _unit(draft: Draft, say: Findings, name: str, device: Device) -> None:
@@ -54,6 +57,36 @@ def _watchdog(draft: Draft, say: Findings, name: str, device: Device) -> None:
         )
         hint = f"below {watchdog}"
         say.errors.append(draft.site(("devices", name, "silent_after"), text, hint))
+
+
+def _heartbeat(draft: Draft, say: Findings, name: str, device: Device) -> None:
+    """A heartbeat feeds a watchdog: there must be one, and it must outlast a lost beat."""
+    beat = device.heartbeat
+    if beat is None:
+        return
+    if device.watchdog_ms is None:
+        text = "a heartbeat feeds the device's communication watchdog, and none is given"
+        hint = "watchdog: as it is set in the device"
+        say.errors.append(draft.site(("devices", name, "heartbeat"), text, hint))
+    elif device.watchdog_ms < beat.every_ms * _REFRESHES_IN_WATCHDOG:
+        text = (
+            f"{beat.every_ms} ms is too slow for the device's watchdog of {device.watchdog_ms} ms: "
+            "one lost beat would drop its outputs"
+        )
+        hint = f"at most {device.watchdog_ms // _REFRESHES_IN_WATCHDOG}ms"
+        say.errors.append(draft.site(("devices", name, "heartbeat", "every"), text, hint))
+
+
+def _moving_names(draft: Draft, say: Findings) -> None:
+    """USB adapters are numbered as they are found: their names move from one to the other."""
+    for name, bus in draft.buses.items():
+        if isinstance(bus, RtuBus) and bus.port.startswith(_MOVING_NAMES):
+            text = (
+                f"{bus.port} is whichever adapter was found so-manieth: after a start, or with two "
+                "adapters, it may be another one"
+            )
+            hint = "the name under /dev/serial/by-id/ that `ls -l` there shows for it"
+            say.warnings.append(draft.site(("buses", name, "port"), text, hint))
 
 
 def _unseen(draft: Draft, say: Findings) -> None:

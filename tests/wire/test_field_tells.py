@@ -1,4 +1,4 @@
-"""What the field tells people: outputs not taken, late answers, holes, refused writes."""
+"""S18: what the field tells people: outputs not taken, late answers, holes, refused writes."""
 
 from __future__ import annotations
 

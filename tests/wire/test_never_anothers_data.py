@@ -1,4 +1,4 @@
-"""Never another register's data: long campaigns on a line with late, noisy and lying devices.
+"""S17: never another register's data: long campaigns on a line with late, noisy and lying devices.
 
 Every register of the model holds a value that belongs to no other register, and one counts the
 requests that its device has served: so the answer to another question, and an old answer to the

@@ -1,4 +1,4 @@
-"""`peek` and `find` on real sockets and pseudo-terminals, as a technician calls them."""
+"""S19: `peek` and `find` on real sockets and pseudo-terminals, as a technician calls them."""
 
 from __future__ import annotations
 
