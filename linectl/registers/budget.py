@@ -44,8 +44,8 @@ class TimedRead(NamedTuple):
     """When the device looks at its inputs."""
     done_ms: float
     """When the answer is whole and the next request may start."""
-    early_ms: float
-    """By how much earlier it starts in its emptiest poll: slow requests ahead are not in all."""
+    shift_ms: float
+    """By how much slow requests may put it off from one poll to another, in whatever order."""
 
     @property
     def ms(self) -> float:
@@ -146,7 +146,7 @@ class Budget:
 
     def _slot_ms(self, point: Point) -> float:
         """By how much later in its poll a read may come than at the one before, in ms."""
-        return self._read_of[point.index].early_ms + self._bus(point).write_ms
+        return self._read_of[point.index].shift_ms + self._bus(point).write_ms
 
     def worst_age_ms(self, point: Point) -> float:
         """Oldest that a good value of an input gets before its successor is in the image, ms."""
@@ -246,12 +246,18 @@ def _grid(
 ) -> tuple[tuple[TimedRead, ...], float]:
     """The reads back to back, each as late as its fullest poll makes it; all of the fullest."""
     table = PollTable(request.every for request in requests)
-    grid: list[TimedRead] = []
+    starts, took = [], []
     for request in requests:
+        starts.append(table.most(request.every, request.phase))
+        took.append(read_ms(request, devices[request.device], bus))
+        table.add(request.every, request.phase, took[-1])
+    fast_ms = sum(ms for request, ms in zip(requests, took, strict=True) if request.every == 1)
+    grid: list[TimedRead] = []
+    for request, start, ms in zip(requests, starts, took, strict=True):
         device = devices[request.device]
-        ms = read_ms(request, device, bus)
-        early, start = table.add(request.every, request.phase, ms)
         pdu_bytes = read_pdu_bytes(request.function, request.quantity)
         sampled = start + sample_ms(bus, device.turnaround_ms, pdu_bytes)
-        grid.append(TimedRead(request, start, sampled, start + ms, start - early))
+        own_ms = 0.0 if request.every == 1 else ms
+        shift = table.most(request.every, request.phase) - fast_ms - own_ms
+        grid.append(TimedRead(request, start, sampled, start + ms, max(0.0, shift)))
     return tuple(grid), table.fullest

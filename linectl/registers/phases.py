@@ -39,15 +39,16 @@ class PollTable:
 
         return min(range(min(every, PHASES_MAX)), key=load)
 
-    def add(self, every: int, phase: int, ms: float) -> tuple[float, float]:
-        """Adds a request after those added before; the least and most load ahead of it, in ms."""
+    def add(self, every: int, phase: int, ms: float) -> None:
+        """Adds a request to its polls."""
         own = self._own(every)
-        polls = own[phase::every]
+        own[phase::every] = [load + ms for load in own[phase::every]]
+
+    def most(self, every: int, phase: int) -> float:
+        """The load of the fullest of those polls, in ms; never less than it can be."""
+        own = self._own(every)
         others = [loads for loads in self._loads.values() if loads is not own]
-        least = min(polls) + sum(min(loads) for loads in others)
-        most = max(polls) + sum(max(loads) for loads in others)
-        own[phase::every] = [load + ms for load in polls]
-        return least, most
+        return max(own[phase::every]) + sum(max(loads) for loads in others)
 
     @property
     def fullest(self) -> float:

@@ -139,7 +139,9 @@ def test_slow_classes_take_turns_so_that_no_poll_is_full(
 def test_a_slow_input_is_as_old_as_its_period(site_of: SiteOf, rtu_line: dict[str, Any]) -> None:
     site = slow_site(site_of, rtu_line | {"poll": "70ms"})
     ages = worst_ages_ms(site)
-    assert ages[0] == pytest.approx(70 + 32.917 + WORST_HOST_MS, abs=0.001)
+    # A slow read may come before it in one poll and not in another.
+    assert ages[0] == pytest.approx(70 + 32.917 + 32.917 + WORST_HOST_MS, abs=0.001)
+    # No other slow read is in its poll.
     assert ages[10] == pytest.approx(3 * 70 + 32.917 + WORST_HOST_MS, abs=0.001)
 
 
@@ -152,7 +154,7 @@ def test_a_read_behind_slow_ones_comes_late_in_some_polls(
             row["poll"] = "slow"
     site = site_of(DEVICES, rows, rtu_line | {"poll": "100ms", "polls": {"slow": "1s"}})
     (bus,) = bus_budgets(site)
-    assert [read.early_ms for read in bus.reads] == pytest.approx([0, 32.917, 32.917], abs=0.001)
+    assert [read.shift_ms for read in bus.reads] == pytest.approx([0, 32.917, 32.917], abs=0.001)
     assert bus.reads[2].done_ms == pytest.approx(98.75)
     ages = worst_ages_ms(site)
     assert ages[10] == pytest.approx(100 + 2 * 32.917 + WORST_HOST_MS, abs=0.001)

@@ -33,11 +33,13 @@ def test_a_long_request_keeps_its_polls_to_itself_as_long_as_others_are_free() -
     assert table.fullest == 30.0
 
 
-def test_what_lies_ahead_of_a_request_is_that_of_its_own_polls() -> None:
+def test_the_load_of_a_request_is_that_of_its_own_polls() -> None:
     table = PollTable([2, 2, 1])
-    assert table.add(2, 0, 7.0) == (0.0, 0.0)
-    assert table.add(2, 1, 5.0) == (0.0, 0.0)
-    assert table.add(1, 0, 1.0) == (5.0, 7.0)
+    table.add(2, 0, 7.0)
+    assert (table.most(2, 0), table.most(2, 1)) == (7.0, 0.0)
+    table.add(2, 1, 5.0)
+    table.add(1, 0, 1.0)
+    assert (table.most(2, 0), table.most(2, 1), table.most(1, 0)) == (8.0, 6.0, 8.0)
     assert table.fullest == 8.0
 
 
