@@ -23,6 +23,7 @@ from linectl.field.serial_port import remarks
 from linectl.field.snapshots import BusHealth, Outputs
 from linectl.field.tracing import Ring
 from linectl.field.trouble import TroubleWatch
+from linectl.registers.plan import read_plan
 from linectl.site.hardware import Bus
 from linectl.site.model import Site
 
@@ -57,8 +58,16 @@ class FieldBus:
         self._bus: Bus = site.file.buses[name]
         self._clock = clock
         random = Random(f"{seed} {name}")
+        plan = read_plan(site, name)  # of the whole bus: slow reads take turns over all devices
         devices = [
-            FieldDevice(device_name, device, self._bus, site.points, random)
+            FieldDevice(
+                device_name,
+                device,
+                self._bus,
+                site.points,
+                random,
+                tuple(request for request in plan if request.device == device_name),
+            )
             for device_name, device in site.file.devices.items()
             if device.bus == name
         ]

@@ -20,6 +20,7 @@ from linectl.field.reads import Read, Reads
 from linectl.field.snapshots import DeviceHealth, Quality, Snapshot
 from linectl.image import Remark
 from linectl.registers.frames import WRITE_REGISTER, WRITE_REGISTERS
+from linectl.registers.plan import ReadRequest
 from linectl.site.hardware import Bus, Device, Point
 from linectl.site.notation import protocol_address
 
@@ -70,8 +71,15 @@ class FieldDevice:
     """A device as its bus's thread sees it. Other threads read `snapshot` and `health` only."""
 
     def __init__(
-        self, name: str, device: Device, bus: Bus, points: Sequence[Point], random: Random
+        self,
+        name: str,
+        device: Device,
+        bus: Bus,
+        points: Sequence[Point],
+        random: Random,
+        plan: Sequence[ReadRequest] | None = None,
     ) -> None:
+        """`plan`: its reads in its bus's plan; None: it is alone on its bus."""
         self.name = name
         self.unit = device.unit
         self.refresh_ms = device.refresh_ms
@@ -79,7 +87,7 @@ class FieldDevice:
         self.late_ms = float(device.late_ms or bus.timeout_ms)
         self.reads_back = device.read_back
         self.outputs = DeviceOutputs(name, device, points)
-        self.reads = Reads(name, device, bus, points)
+        self.reads = Reads(name, device, bus, points, plan)
         self.lateness = Lateness(bus.timeout_ms)
         self.snapshot = Snapshot(name, 0, 0, self.reads.points, (), False, 0)
         self.refresh_at_ms = 0

@@ -46,13 +46,19 @@ class Read:
 class Reads:
     """All reads of a device. For its bus's thread."""
 
-    def __init__(self, name: str, device: Device, bus: Bus, points: Sequence[Point]) -> None:
+    def __init__(
+        self,
+        name: str,
+        device: Device,
+        bus: Bus,
+        points: Sequence[Point],
+        plan: Sequence[ReadRequest] | None = None,
+    ) -> None:
         self._name = name
         self._device = device
         self._points = points
-        self._planned = [
-            Read(name, request, points) for request in plan_reads(name, device, bus, points)
-        ]
+        plan = plan_reads(name, device, bus, points) if plan is None else plan
+        self._planned = [Read(name, request, points) for request in plan]
         self.reads = list(self._planned)
         self.points = tuple(i for read in self.reads for i in read.request.points)
         self.holes: dict[Table, tuple[str, ...]] = {}
