@@ -5,7 +5,6 @@ from __future__ import annotations
 import errno
 import os
 import select
-import socket
 import statistics
 import time
 from collections.abc import Callable, Iterator
@@ -17,7 +16,6 @@ import pytest
 from linectl.registers.frames import crc16
 from linectl.registers.wire_time import character_ms, silence_ms
 from linectl.site.hardware import SerialLine
-from linectl_sim.converter_port import ConverterPort
 from linectl_sim.line_devices import RegisterDevice, told
 from linectl_sim.line_engine import LineEngine
 from linectl_sim.line_faults import LineFaults
@@ -63,10 +61,6 @@ class Master:
                 heard += more
         return heard
 
-    def hang_up(self) -> None:
-        with socket.socket(fileno=os.dup(self.fd)) as link:
-            link.shutdown(socket.SHUT_RDWR)
-
     def ask(self, frame: bytes, count: int = 512, wait_s: float = 0.12) -> bytes:
         self.say(frame)
         return self.hear(count, wait_s)
@@ -88,29 +82,6 @@ def line() -> Iterator[Callable[..., tuple[PacedLine, Master]]]:
     yield begin
     for fd in opened:
         os.close(fd)
-    for one in begun:
-        one.close()
-
-
-@pytest.fixture
-def converter() -> Iterator[Callable[..., tuple[ConverterPort, Callable[[], Master]]]]:
-    """A converter before such a line, and how to connect to it."""
-    begun: list[ConverterPort] = []
-    links: list[socket.socket] = []
-
-    def begin(**more: Any) -> tuple[ConverterPort, Callable[[], Master]]:
-        answer = more.pop("answer", None) or [drive()]
-        faults = LineFaults(**more.pop("faults", {}))
-        begun.append(ConverterPort(FAST, answer, faults, **more))
-        return begun[-1], connect
-
-    def connect() -> Master:
-        links.append(socket.create_connection((begun[-1].host, begun[-1].port)))
-        return Master(links[-1].fileno())
-
-    yield begin
-    for link in links:
-        link.close()
     for one in begun:
         one.close()
 
@@ -353,55 +324,6 @@ def test_a_port_vanishes_and_returns_under_another_name(line: Any, tmp_path: Pat
         assert Master(fd).ask(ASK, len(ANSWER)) == ANSWER
     finally:
         os.close(fd)
-
-
-# the converter
-
-
-def test_a_converter_passes_frames_on_as_they_are(converter: Any) -> None:
-    _, connect = converter()
-    assert connect().ask(ASK, len(ANSWER)) == ANSWER
-
-
-def test_a_late_answer_reaches_the_next_connection(converter: Any) -> None:
-    """What makes RTU over TCP dangerous: the answer outlives the connection that asked."""
-    _, connect = converter(answer=[drive(late_ms=60.0)])
-    first = connect()
-    first.say(ASK)
-    assert first.hear(wait_s=0.02) == b""
-    first.hang_up()
-    assert connect().hear(len(ANSWER), 0.5) == ANSWER
-
-
-def test_a_better_converter_forgets_it(converter: Any) -> None:
-    port, connect = converter(answer=[drive(late_ms=60.0)], only_asker=True)
-    first = connect()
-    first.say(ASK)
-    assert first.hear(wait_s=0.02) == b""
-    first.hang_up()
-    assert connect().hear(wait_s=0.15) == b""
-    assert port.played["nobody there"] >= 1
-
-
-def test_two_masters_get_their_turns(converter: Any) -> None:
-    _, connect = converter(hold_ms=100.0, only_asker=True)
-    first, second = connect(), connect()
-    first.say(ASK)
-    second.say(ASK)
-    assert first.hear(len(ANSWER)) == ANSWER
-    assert second.hear(len(ANSWER)) == ANSWER
-
-
-def test_a_converter_vanishes_and_returns(converter: Any) -> None:
-    port, connect = converter()
-    master = connect()
-    assert master.ask(ASK, len(ANSWER)) == ANSWER
-    port.vanish()
-    assert master.hear() == b""
-    with pytest.raises(ConnectionRefusedError):
-        connect()
-    port.come_back()
-    assert connect().ask(ASK, len(ANSWER)) == ANSWER
 
 
 # registers that name themselves
