@@ -99,7 +99,7 @@ def _row(row: ResolvedRow) -> str:
     cells = ", ".join(
         f"{column} {cell.value}" + ("" if cell.by == "row" else f" (its {cell.by}: {cell.origin})")
         for column, cell in row.cells.items()
-        if column != "tag"
+        if column not in ("tag", "table", "address", "bit")
     )
     instead = f", instead of {row.replaces}" if row.replaces else ""
-    return f"io.csv {row.tag}: {cells}  ← {row.origin}{instead}"
+    return f"io.csv {row.tag}: {row.where}, {cells}  ← {row.origin}{instead}"

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 from linectl.errors import Finding, SiteError
 from linectl.site.hardware import Point
-from linectl.site.iolist import COLUMNS, Row
+from linectl.site.iolist import COLUMNS, Row, address_both_ways
 from linectl.site.load import YAML_FILES, load_site, read_sources
 from linectl.site.model import Site
 from linectl.site.rowfile import rows_text
@@ -60,6 +60,8 @@ class ResolvedRow:
     tag: str
     row: Row
     cells: Mapping[str, Cell]
+    where: str
+    """The place that its address means, both ways."""
 
     @property
     def origin(self) -> Origin:
@@ -95,6 +97,7 @@ class Resolved:
             "rows": [
                 {
                     "tag": row.tag,
+                    "where": row.where,
                     "from": row.origin._asdict(),
                     "replaces": row.replaces._asdict() if row.replaces else None,
                     "cells": {
@@ -123,7 +126,12 @@ def resolved(folder: Path) -> Resolved:
     if findings:
         raise SiteError(findings)
     made = tuple(
-        ResolvedRow(row.tag, row, _cells(row, point, sources.trees["site.yaml"]))
+        ResolvedRow(
+            row.tag,
+            row,
+            _cells(row, point, sources.trees["site.yaml"]),
+            address_both_ways(point),
+        )
         for row, point in zip(sources.rows, site.points, strict=True)
     )
     return Resolved(site, sources.trees, made)

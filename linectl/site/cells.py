@@ -37,6 +37,8 @@ _DATE = re.compile(
     r"|\d{1,2}:\d\d(?::\d\d)?",
     re.I,
 )
+_DIGITS_EXACT = 15
+"""Decimal digits that a double holds for sure (IEEE 754: 53 bits, 15.95 digits)."""
 _DAY_ZERO = dt.date(1899, 12, 30)
 _DATE_NUMBERS = range(36_526, 54_789)
 """Numbers by which spreadsheets count the days from 2000 to 2049: common practice, no source."""
@@ -87,6 +89,13 @@ def value_of(column: str, cell: str) -> object:
     return cell
 
 
+def made_of_terminal(note: str) -> str | None:
+    """What a spreadsheet has made of a terminal such as 1:2 or 1-2, if a whole note looks so."""
+    if re.fullmatch(r"\d{1,2}:\d\d:\d\d", note):
+        return "a time of day"
+    return "a date" if _DATE.fullmatch(note) and ":" not in note else None
+
+
 def number_trouble(cell: str) -> str | None:
     """What a spreadsheet has made of a whole number, as words behind the cell; None if nothing."""
     if _ROUND.fullmatch(cell):
@@ -127,8 +136,14 @@ def _as_date(number: int) -> str:
 
 def _meant(cell: str) -> str:
     if (number := _plain_number(cell)) is not None:
-        return f"; write {number}"
+        return f"; write {_short(number)}"
     return "; a spreadsheet has made a date of it" if _DATE.fullmatch(cell) else ""
+
+
+def _short(number: str) -> str:
+    """The number without the last digits that a spreadsheet's arithmetic adds: 0.01, not
+    0.0099999999999999999998."""
+    return number if len(number) < _DIGITS_EXACT else f"{float(number):.15g}"
 
 
 def _plain_number(cell: str) -> str | None:

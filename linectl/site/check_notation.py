@@ -10,6 +10,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
+from linectl.site.cells import made_of_terminal
 from linectl.site.draft import Draft, Findings
 from linectl.site.hardware import Device, Point
 from linectl.site.iolist import Row
@@ -43,6 +44,17 @@ def check(draft: Draft, say: Findings) -> None:
             _lookalikes(name, device, tables, say)
             if "notation" not in device.model_fields_set:
                 _from_one(draft, name, device, tables, say)
+    _notes(draft, say)
+
+
+def _notes(draft: Draft, say: Findings) -> None:
+    """Terminals that a spreadsheet has taken for something else; notes are free, so warnings."""
+    for row, point in draft.points:
+        made = made_of_terminal(point.note)
+        if made is not None:
+            text = f"{point.note!r} is {made}: has a spreadsheet made it of a terminal?"
+            hint = "write the terminal with its strip, such as X1:2, or a word before the date"
+            say.warnings.append(row.finding("note", text, hint))
 
 
 def _ranges(draft: Draft, say: Findings, name: str, device: Device) -> bool:

@@ -46,7 +46,8 @@ def test_only_what_the_site_itself_says_is_shown_when_asked_for(linectl):
     assert "../small" not in said.out
     only = linectl("resolved", "config/one_run", "--only", "tamp.press").out.splitlines()
     assert any("stations.tamp.press " in line and "← ../small/site.yaml:" in line for line in only)
-    assert any(line.startswith("io.csv tamp.press_up: device io_sower,") for line in only)
+    row = "io.csv tamp.press_up: discrete 27 (reference 10028), device io_sower, type bool,"
+    assert any(line.startswith(row) for line in only)
 
 
 def test_the_resolved_site_is_written_as_a_site_of_its_own(linectl, tmp_path):
@@ -71,3 +72,4 @@ def test_a_program_reads_values_and_rows_with_their_origins(linectl):
     row = told["rows"][0]
     assert row["from"]["file"] == "../small/io.csv"
     assert row["cells"]["address"]["by"] == "row"
+    assert row["where"] == "discrete 0 (reference 10001)"

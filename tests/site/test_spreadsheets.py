@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import csv
+import os
 import shutil
+import subprocess
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -137,6 +139,7 @@ def test_a_file_that_cannot_be_read_says_in_which_line_and_why(
 SCALE, ADDRESS, BIT, DELAY = "scale", "address", "bit", "on_delay_ms"
 MADE_BY_SPREADSHEETS = [
     (SCALE, "0,01", "'0,01' is not a number; write 0.01"),
+    (SCALE, "0,0099999999999999999998", "write 0.01"),
     (SCALE, "1.000,5", "write 1000.5"),
     (SCALE, "1,000.5", "write 1000.5"),
     (SCALE, "1\u00a0000", "write 1000"),
@@ -205,3 +208,45 @@ def test_no_cell_raises_anything_but_a_sentence(cell: str) -> None:
             value_of(column, cell)
         except ValueError as error:
             assert str(error)
+
+
+@pytest.mark.parametrize(
+    ("note", "doubted"),
+    [
+        ("01:02:00", True), ("1-Feb", True), ("01. Feb", True), ("2026-02-01", True),
+        ("01.02.2026", True), ("X1:2", False), ("AE1:1", False), ("1:2", False),
+        ("tested 2026-02-01", False), ("axis 1", False), ("1-2", False),
+    ],
+)  # fmt: skip
+def test_a_terminal_that_has_become_a_date_or_a_time_is_doubted(
+    tmp_path: Path, note: str, doubted: bool
+) -> None:
+    folder = tmp_path / "small"
+    shutil.copytree(CONFIG / "small", folder)
+    text = (folder / "io.csv").read_text(encoding="utf-8")
+    assert text.count(",AE2:13\n") == 1
+    (folder / "io.csv").write_text(text.replace(",AE2:13\n", f",{note}\n"), encoding="utf-8")
+    found = [f for f in read_site(folder).warnings if f.key.endswith(".note")]
+    assert bool(found) is doubted, found
+
+
+@pytest.mark.skipif(shutil.which("ssconvert") is None, reason="gnumeric is not installed here")
+@pytest.mark.parametrize("separator", [",", ";"])
+def test_a_real_spreadsheet_opens_and_saves_a_list_and_it_is_the_same_site(
+    tmp_path: Path, separator: str
+) -> None:
+    """Another hand's spreadsheet: through its own file format, and out as CSV again."""
+    folder, book, saved = tmp_path / "small", tmp_path / "io.xlsx", tmp_path / "io.txt"
+    shutil.copytree(CONFIG / "small", folder)
+    options = f"separator={separator} format=automatic"
+    for command in (
+        ["--import-type=Gnumeric_stf:stf_csvtab", folder / "io.csv", book],
+        ["--export-type=Gnumeric_stf:stf_assistant", "-O", options, book, saved],
+    ):
+        environment = {**os.environ, "LC_ALL": "C.UTF-8"}
+        subprocess.run(
+            ["ssconvert", *map(str, command)], env=environment, check=True, capture_output=True
+        )
+    assert saved.read_bytes() != (folder / "io.csv").read_bytes()
+    saved.replace(folder / "io.csv")
+    assert load_site(folder).digest == load_site(CONFIG / "small").digest
