@@ -199,7 +199,7 @@ class FieldBus:
                 if not device.refused(read, found):
                     self._exchanges.refused(device, read.ask, found)
                     return
-                due = [read for read in device.reads.due(self._polls) if read.values is None]
+                due = device.reads.owed()
             elif found is None:
                 return
             else:

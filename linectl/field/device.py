@@ -87,7 +87,8 @@ class FieldDevice:
         self.late_ms = float(device.late_ms or bus.timeout_ms)
         self.reads_back = device.read_back
         self.outputs = DeviceOutputs(name, device, points)
-        self.reads = Reads(name, device, bus, points, plan)
+        read_backs = self.outputs.read_backs() if device.read_back else ()
+        self.reads = Reads(name, device, bus, points, plan, read_backs)
         self.lateness = Lateness(bus.timeout_ms)
         self.snapshot = Snapshot(name, 0, 0, self.reads.points, (), False, 0)
         self.refresh_at_ms = 0
@@ -137,6 +138,8 @@ class FieldDevice:
         """
         old = self.snapshot
         self._heard(self._began_ms)
+        if self.reads.all_refused:
+            self.reads.begin_anew()
         if self._untaken(self._began_ms) or not self.reads.whole:
             return
         if old.good:
@@ -145,6 +148,8 @@ class FieldDevice:
             self.outputs.forget()
             self._since_ms = self._began_ms
             self._quality = "good"
+        if self._untaken_since_ms is None:
+            self._failing = "silent"  # what it will be if it is lost without a word
         self.snapshot = old._replace(
             sequence=old.sequence + 1,
             at_ms=self._began_ms,

@@ -3,7 +3,8 @@
 On a link without numbers (a serial line, serial frames over TCP) a failure is followed by a quiet
 time longer than the device's worst lateness; and unless the answer came in that time, the device
 is in doubt: before anything else is asked of it, a proving read must be answered, whose answer can
-be no late answer to any other. A connection on which nobody answers any more is closed, to be
+be no late answer to any other. A device for which there is no such read is kept waiting instead.
+A connection on which nobody answers any more is closed, to be
 opened anew; a dead link is the whole bus's.
 """
 
@@ -24,6 +25,10 @@ UNPROVEN_QUIET = 2.0
 """A device without a proving read: its line is kept quiet this many times longer instead."""
 DAMAGED_QUIET_MS = 5.0
 """After a damaged answer there is none to come: only its rest, if its length was damaged."""
+BUSY = 6
+BUSY_AGAIN_MS = 100
+"""A write that a busy device has refused is repeated after this ("the client should retransmit
+the message later": MODBUS Application Protocol V1.1b3, 7), not only when its refresh is due."""
 
 
 class Exchanges:
@@ -41,10 +46,13 @@ class Exchanges:
         self._clock = clock
         self._silent_since_ms: int | None = None
         self._doubted: set[str] = set()
+        self._asked_before = False
+        """True until the line was quiet for what was asked before it was opened."""
+        self._proofs_asked = 0
 
     def do(self, device: FieldDevice, ask: Ask) -> Sequence[int] | None:
         """One exchange: the cells read (empty for a write); None after a failure."""
-        if device.name in self._doubted and not self._prove(device):
+        if device.name in self._doubted and not self._prove(device, ask):
             return None
         try:
             if not ask.cells:
@@ -65,13 +73,14 @@ class Exchanges:
 
     def try_read(self, device: FieldDevice, ask: Ask) -> Sequence[int] | DeviceRefused | None:
         """A read whose refusal is not a failure yet: the caller may ask for less."""
-        if device.name in self._doubted and not self._prove(device):
+        if device.name in self._doubted and not self._prove(device, ask):
             return None
         try:
             cells = self._wire.read(ask)
         except DeviceRefused as error:
             if error.code not in ANSWER_MAY_FOLLOW:
                 self._heard()
+                self._wire.rest(device.pause_ms)
                 return error
             self._failed(device, ask, error)
         except LinkDown as error:
@@ -102,25 +111,33 @@ class Exchanges:
         self._silent_since_ms = None
         if not self._wire.numbered:
             self._doubted = set(self._by_name)
+            self._asked_before = True
         now = self._clock()
         for device in self._devices:
             device.relink(now)
 
-    def _prove(self, device: FieldDevice) -> bool:
+    def _prove(self, device: FieldDevice, ask: Ask) -> bool:
         """The proving read; True once the device may be believed again."""
         proofs = device.reads.proofs
-        if proofs:
-            # In turn, so that a late answer to one is not taken for the other.
-            ask = proofs[sum(self.errors.values()) % len(proofs)]
-            try:
+        try:
+            if proofs:
+                # In turn, so that a late answer to one is not taken for the other.
+                self._proofs_asked += 1
+                ask = proofs[self._proofs_asked % len(proofs)]
                 self._wire.read(ask)
-            except LinkDown as error:
-                self.link_failed(error)
-                return False
-            except Unreachable as error:
-                self._failed(device, ask, error)
-                return False
-            self._went_well(device)
+                self._went_well(device)
+            elif self._asked_before:
+                late_ms = max(each.late_ms for each in self._devices) * UNPROVEN_QUIET
+                self._wire.settle(ask, late_ms, outstanding=False)
+                self._asked_before = False
+        except LinkDown as error:
+            self.link_failed(error)
+            return False
+        except Unreachable as error:
+            if isinstance(error, DeviceRefused) and error.code not in ANSWER_MAY_FOLLOW:
+                device.reads.unfit(ask)
+            self._failed(device, ask, error)
+            return False
         self._doubted.discard(device.name)
         return True
 
@@ -136,11 +153,16 @@ class Exchanges:
     def _failed(self, device: FieldDevice, ask: Ask, error: Unreachable) -> None:
         now = self._clock()
         if ask.cells:
-            refused = isinstance(error, DeviceRefused)
-            (device.outputs.denied if refused else device.outputs.failed)(ask)
+            if isinstance(error, DeviceRefused):
+                device.outputs.denied(ask)
+                if error.code == BUSY:
+                    device.refresh_at_ms = min(device.refresh_at_ms, now + BUSY_AGAIN_MS)
+            else:
+                device.outputs.failed(ask)
             device.not_written(now)
         self.errors[error_kind(error)] += 1
         device.failed(error, now)
+        self._wire.rest(device.pause_ms)
         try:
             self._settle(device, ask, error)
         except LinkDown as down:
@@ -151,10 +173,12 @@ class Exchanges:
         device.check_age(self._clock())
 
     def _settle(self, device: FieldDevice, ask: Ask, error: Unreachable) -> None:
-        """After a failure on a link without numbers."""
+        """After a failure on a link without numbers. What a device in doubt refuses may be the
+        late answer to something else."""
         if self._wire.numbered:
             return
-        if isinstance(error, DeviceRefused) and error.code not in ANSWER_MAY_FOLLOW:
+        plain = isinstance(error, DeviceRefused) and error.code not in ANSWER_MAY_FOLLOW
+        if plain and device.name not in self._doubted:
             return
         late_ms = device.late_ms
         if not device.reads.proofs:

@@ -15,7 +15,7 @@ from collections import Counter
 from typing import Literal
 
 from linectl.errors import Unreachable
-from linectl.registers.frames import MAX_PDU_BYTES, crc16
+from linectl.registers.frames import MAX_PDU_BYTES, RTU_OVERHEAD_BYTES, crc16
 
 GLITCHES = b"\x00\xff"
 """What a line driver that is switched on or off may add; no unit that we speak to has such a
@@ -25,6 +25,7 @@ LATE_KEPT = 16
 _HEADER = struct.Struct(">HHHB")
 _FIXED_BYTES = {5: 8, 6: 8, 15: 8, 16: 8, 22: 10}
 _SHORTEST = 5
+_LONGEST = MAX_PDU_BYTES + RTU_OVERHEAD_BYTES
 Trouble = Literal["crc", "short", "foreign", "stale", "echo"]
 
 
@@ -60,10 +61,12 @@ def rtu_length(frame: bytes | bytearray) -> int | None:
     if function & 0x80:
         return _SHORTEST
     if 1 <= function <= 4 or function in (12, 17, 20, 21, 23):
-        return frame[2] + 5
-    if function == 0x2B:
-        return _identification_length(frame)
-    return _FIXED_BYTES.get(function)
+        length = frame[2] + 5
+    elif function == 0x2B:
+        length = _identification_length(frame)
+    else:
+        return _FIXED_BYTES.get(function)
+    return length if length <= _LONGEST else None  # nothing is waited for that cannot come
 
 
 def _identification_length(frame: bytes | bytearray) -> int:
@@ -73,7 +76,7 @@ def _identification_length(frame: bytes | bytearray) -> int:
     at = 8
     for _ in range(frame[7]):
         if len(frame) < at + 2:
-            return 0
+            return 0 if at < _LONGEST else at + 2
         at += 2 + frame[at + 1]
     return at + 2
 
@@ -105,12 +108,13 @@ class RtuAnswer:
             self._take_glitches()
             length = rtu_length(self._heard)
             if length is None:
-                raise Garbled("crc", f"{bytes(self._heard[:8]).hex(' ')}, which begins no answer")
+                begun = bytes(self._heard[:8]).hex(" ")
+                raise self._damaged("crc", f"{begun} came, which begins no answer")
             if length == 0 or len(self._heard) < length:
                 return None
             frame = bytes(self._heard[:length])
             if crc16(frame[:-2]) != frame[-2:]:
-                raise Garbled("crc", f"{length} bytes came, the CRC does not fit")
+                raise self._damaged("crc", f"{length} bytes came, the CRC does not fit")
             del self._heard[:length]
             if frame[0] == self._unit:
                 return self._whole(frame)
@@ -120,22 +124,31 @@ class RtuAnswer:
     def given_up(self) -> Garbled | None:
         """What the time-out ends; None if it was silence."""
         if self._heard:
-            return Garbled("short", f"{len(self._heard)} bytes came but no whole answer")
+            return self._damaged("short", f"{len(self._heard)} bytes came but no whole answer")
         if self.seen["foreign"]:
             return Garbled("foreign", "only another unit answered")
         return None
 
+    def _damaged(self, kind: Trouble, came: str) -> Garbled:
+        """Damage; or our own question, on a line that was wrongly learned to repeat nothing."""
+        count = min(len(self._heard), len(self._request))
+        own = count >= _SHORTEST and self._heard[:count] == self._request[:count]
+        if self._echoes is False and own:
+            return Garbled("echo", "our own request came back, though the line did not repeat it")
+        return Garbled(kind, came)
+
     def _whole(self, frame: bytes) -> bytes:
-        if self._heard and (len(self._heard) > 1 or self._heard[0] not in GLITCHES):
-            raise Garbled("foreign", f"{len(self._heard)} more bytes came behind the answer")
         ours = frame[1] == self._function
         if ours and self._answer_bytes and len(frame) != self._answer_bytes:
             raise Garbled("stale", f"{frame[2]} bytes of data")
+        if self._heard and (len(self._heard) > 1 or self._heard[0] not in GLITCHES):
+            raise Garbled("foreign", f"{len(self._heard)} more bytes came behind the answer")
         return frame[1:-2]
 
     def _take_echo(self) -> bool:
         """True once it is decided whether an echo came; it is taken off."""
         request = self._request
+        self._take_glitches()  # the driver that is switched on for the request adds them too
         count = min(len(self._heard), len(request))
         if self._heard[:count] != request[:count]:
             if self._echoes:
@@ -201,7 +214,7 @@ class TcpAnswer:
 
     def given_up(self) -> Garbled | None:
         """What the time-out ends; None if it was silence."""
-        if self._heard:
+        if self._heard and self.came:  # an earlier answer's unfinished rest is no sign of life
             return Garbled("short", f"{self.came} bytes came but no whole answer")
         if self.seen["foreign"]:
             return Garbled("foreign", "only another unit answered")

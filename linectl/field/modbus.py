@@ -36,8 +36,10 @@ from linectl.site.hardware import Bus, RtuBus, SerialLine, TcpBus, TlsBus
 __all__ = ["Ask", "Frame", "Late", "Wire"]
 
 FRAMES_KEPT = 128
-QUIET_LIMIT_S = 10.0
-"""A line that never falls quiet is given up after this long, and told."""
+QUIET_LIMIT_S = 2.0
+"""A line that is still not quiet so long after its quiet time counts as broken."""
+PIECE_BYTES = 1024
+"""Of one exchange so much is kept and recorded; a frame has at most 260 bytes."""
 HOST_SLACK_S = 0.005
 """Beyond the time of its characters a whole answer may reach us this much later."""
 PENDING_KEPT = 32
@@ -151,7 +153,7 @@ class Wire:
         following: int | None = 0
         while following is not None:
             answer = self._exchange(ask, pdus.identify_pdu(following), 0)
-            if answer[0] & 0x80:
+            if answer[0] == pdus.IDENTIFY | 0x80:
                 raise pdus.refused(ask, answer)
             try:
                 objects, after = pdus.identification(answer)
@@ -167,27 +169,36 @@ class Wire:
         """Keep the line quiet for longer than `late_ms`, discarding what comes.
 
         outstanding: the answer to `ask` has not come at all; then its coming, whole, ends the wait
-        early. Returns True if it came so. Raises LinkDown.
+        early. Returns True if it came so. Raises LinkDown, also for a line that never falls quiet.
         """
         if self.numbered or not self.is_open:
             return False
         began_s = time.monotonic()
-        size_s = self._sending_s(_answer_pdu_bytes(ask) + RTU_OVERHEAD_BYTES)
-        quiet_until_s = began_s + late_ms / 1000 + size_s + self._gap_s + HOST_SLACK_S
+        size = _answer_pdu_bytes(ask) + RTU_OVERHEAD_BYTES
+        rest_s = self._gap_s + HOST_SLACK_S
+        quiet_until_s = began_s + late_ms / 1000 + self._sending_s(size) + rest_s
+        limit_s = quiet_until_s + QUIET_LIMIT_S
         answer = RtuAnswer(ask.unit, rtu_frame(ask.unit, bytes((ask.function,))), 0, False)
         discarded = bytearray()
         came = False
-        while (now_s := time.monotonic()) < min(quiet_until_s, began_s + QUIET_LIMIT_S):
+        while time.monotonic() < quiet_until_s:
             data = self._link.receive(quiet_until_s)
             if not data:
                 continue
-            discarded += data
+            now_s = time.monotonic()
+            discarded += data[: PIECE_BYTES - len(discarded)]
             # Whatever still talks must have ended before anything is asked anew.
-            quiet_until_s = max(quiet_until_s, time.monotonic() + self._gap_s + HOST_SLACK_S)
-            if outstanding and not came and _whole(answer, data):
+            quiet_until_s = max(quiet_until_s, now_s + rest_s)
+            if outstanding and not came and _answers(ask, answer, data):
                 came = True
                 self._late.append(Late(ask.device, (now_s - began_s) * 1000))
-                quiet_until_s = time.monotonic() + self._gap_s + HOST_SLACK_S
+                quiet_until_s = now_s + rest_s
+            if now_s >= limit_s:
+                self.close()
+                raise LinkDown(
+                    f"bus {self.name}: {self.where} does not fall quiet after {ask}; "
+                    "a second master, a device that talks unasked, or noise without termination?"
+                )
         if discarded:
             self._keep(False, bytes(discarded))
         return came
@@ -278,6 +289,7 @@ class Wire:
         stray = self._link.receive(0.0)
         if stray.strip(GLITCHES):
             self.seen["stray"] += 1
+            self.echoes = None  # it may be an echo that was not there when the line was learned
             self._keep(False, stray)
             raise ForeignAnswer(
                 f"{ask}: not asked yet, because {len(stray)} bytes came that nobody had asked for",
@@ -292,7 +304,7 @@ class Wire:
             while True:
                 data = self._link.receive(until_s)
                 now_s = time.monotonic()
-                heard += data
+                heard += data[: PIECE_BYTES - len(heard)]
                 if data and (found := answer.feed(data)) is not None:
                     self.latency_ms = (now_s - sent_s) * 1000
                     return found
@@ -329,11 +341,18 @@ class Wire:
             self._tracer.frame(self.name, now_s, sent, data)
 
 
-def _whole(answer: RtuAnswer, data: bytes) -> bool:
+def _answers(ask: Ask, answer: RtuAnswer, data: bytes) -> bool:
+    """True if `data` ends the answer to `ask`, or its refusal; not that to an earlier question."""
     try:
-        return answer.feed(data) is not None
-    except Garbled:
+        found = answer.feed(data)
+        if found is None:
+            return False
+        pdus.cells_of(ask, found)
+    except (Garbled, ForeignAnswer):
         return False
+    except DeviceRefused:
+        return True
+    return True
 
 
 def _answer_pdu_bytes(ask: Ask) -> int:

@@ -29,6 +29,8 @@ from pymodbus.pdu.register_message import (
 from linectl.errors import DeviceRefused, ForeignAnswer
 from linectl.field.asks import BIT_READS, EXCEPTION_TEXT, Ask
 from linectl.registers.frames import (
+    MAX_WRITE_BITS,
+    MAX_WRITE_REGISTERS,
     READ_COILS,
     READ_DISCRETE,
     READ_HOLDING,
@@ -62,10 +64,15 @@ _REQUESTS: dict[int, Callable[[Ask], ModbusPDU]] = {
         address=a.address, registers=list(a.cells)
     ),
 }
+_WRITE_LIMITS = {WRITE_COILS: MAX_WRITE_BITS, WRITE_REGISTERS: MAX_WRITE_REGISTERS}
 
 
 def request_pdu(ask: Ask) -> bytes:
-    """The request's PDU. Raises ValueError beyond the protocol's limits."""
+    """The request's PDU. Raises ValueError beyond the protocol's limits; the library sees to those
+    of a read, and packs a write that no device can take."""
+    most = _WRITE_LIMITS.get(ask.function, 1)
+    if len(ask.cells) > most or not all(0 <= cell <= 0xFFFF for cell in ask.cells):
+        raise ValueError(f"{ask}: more than {most} cells, or one outside 0–65535")
     return bytes((ask.function,)) + _REQUESTS[ask.function](ask).encode()
 
 
@@ -134,8 +141,3 @@ def identification(pdu: bytes) -> tuple[dict[int, bytes], int | None]:
         for number, value in answer.information.items()
     }
     return objects, answer.next_object_id if answer.more_follows else None
-
-
-def identification_bytes(frame: bytes) -> int:
-    """Length of a serial frame that carries an identification; beyond what has come: not known."""
-    return int(ReadDeviceInformationResponse.calculateRtuFrameSize(frame))

@@ -3,7 +3,8 @@
 A read that the device refuses as a whole is split, once, down to the points that it refuses: the
 rest goes on, and the hole is told with what to write into the site's files. Of each device a
 proving read is kept, if it has one: a read whose answer has another length than all others, so
-that no late answer can be taken for it.
+that no late answer can be taken for it. Of a device that refuses everything the last read is
+kept; when it is answered at last, all the others are tried again.
 """
 
 from __future__ import annotations
@@ -33,18 +34,26 @@ class Read:
         )
         self.values: tuple[Value | None, ...] | None = None
         """None until it was read since the device was found."""
+        self.owed = True
+        """It was due and has brought nothing since."""
 
     def due(self, poll: int) -> bool:
-        """True at each of its polls, and until it was read once."""
+        """True at each of its polls, and from then on until it has brought something."""
         request = self.request
-        return self.values is None or poll % request.every == request.phase
+        self.owed = self.owed or poll % request.every == request.phase
+        return self.owed
 
     def take(self, cells: Sequence[int]) -> None:
         self.values = tuple(decode(cells) for decode in self.decoders)
+        self.owed = False
+
+    def forget(self) -> None:
+        self.values = None
+        self.owed = True
 
 
 class Reads:
-    """All reads of a device. For its bus's thread."""
+    """All reads of a device. For its bus's thread. `others`: what else is read of it."""
 
     def __init__(
         self,
@@ -53,10 +62,12 @@ class Reads:
         bus: Bus,
         points: Sequence[Point],
         plan: Sequence[ReadRequest] | None = None,
+        others: Sequence[Ask] = (),
     ) -> None:
         self._name = name
         self._device = device
         self._points = points
+        self._others = others
         plan = plan_reads(name, device, bus, points) if plan is None else plan
         self._planned = [Read(name, request, points) for request in plan]
         self.reads = list(self._planned)
@@ -68,17 +79,28 @@ class Reads:
         ]
         self.bad: dict[str, str] = {}
         """Tags that are bad though the device answers, and why."""
-        self.proofs = _proofs(name, self._planned, points)
+        self.all_refused = False
+        """True while the device has refused every read of the plan."""
+        self._unfit: set[Ask] = set()
+        self.proofs = self._proofs()
 
     def begin_anew(self) -> None:
         """The device was lost: everything is to be read, and refused reads are tried again."""
         self.reads = list(self._planned)
         self.holes, self._absent, self.bad = {}, {}, {}
+        self.all_refused = False
+        self._unfit.clear()
+        self.proofs = self._proofs()
         for read in self.reads:
-            read.values = None
+            read.forget()
 
     def due(self, poll: int) -> list[Read]:
+        """The reads of the poll with that number; ask once."""
         return [read for read in self.reads if read.due(poll)]
+
+    def owed(self) -> list[Read]:
+        """Those of the poll that are still to be had."""
+        return [read for read in self.reads if read.owed]
 
     @property
     def whole(self) -> bool:
@@ -97,15 +119,21 @@ class Reads:
         return values
 
     def refused(self, read: Read) -> bool:
-        """The device refuses `read`. Split it, or leave it out; False if it is not ours."""
+        """The device refuses `read`. Split it, or leave it out; False if it is not ours, or the
+        last that is left."""
         if read not in self.reads:
             return False
         at = self.reads.index(read)
         parts = split(read.request, self._points, self._device)
         if len(parts) > 1:
             self.reads[at : at + 1] = [Read(self._name, part, self._points) for part in parts]
+            self.proofs = self._proofs()
             return True
+        if len(self.reads) == 1:
+            self.all_refused = True
+            return False
         del self.reads[at]
+        self.proofs = self._proofs()
         table = read.ask.table
         self.holes[table] = (*self.holes.get(table, ()), hole_of(read.request, self._device))
         for index in read.request.points:
@@ -123,20 +151,27 @@ class Reads:
         if nonsense or self.bad != self._absent:
             self.bad = self._absent | nonsense
 
+    def unfit(self, proof: Ask) -> None:
+        """The device refuses a proving read: it is not asked again until the device was lost."""
+        self._unfit.add(proof)
+        self.proofs = tuple(each for each in self.proofs if each != proof)
 
-def _proofs(name: str, reads: Sequence[Read], points: Sequence[Point]) -> tuple[Ask, ...]:
-    """Shorter reads of planned ranges whose answers differ in length from every planned one."""
-    taken = {(read.ask.function, _answer_bytes(read.ask)) for read in reads}
-    found: dict[tuple[int, int], Ask] = {}
-    for read in reads:
-        ask = read.ask
-        ends = {points[i].address + points[i].words - ask.address for i in read.request.points}
-        for quantity in sorted(ends):
-            proof = ask._replace(quantity=quantity)
-            key = ask.function, _answer_bytes(proof)
-            if quantity <= ask.quantity and key not in taken:
-                found.setdefault(key, proof)
-    return tuple(list(found.values())[:PROOFS_MAX])
+    def _proofs(self) -> tuple[Ask, ...]:
+        """Shorter reads of what is read, whose answers differ in length from all other reads."""
+        asks = [read.ask for read in self.reads]
+        taken = {(ask.function, _answer_bytes(ask)) for ask in (*asks, *self._others)}
+        found: dict[tuple[int, int], Ask] = {}
+        for read, ask in zip(self.reads, asks, strict=True):
+            ends = {
+                self._points[index].address + self._points[index].words - ask.address
+                for index in read.request.points
+            }
+            for quantity in sorted(ends):
+                proof = ask._replace(quantity=quantity)
+                key = ask.function, _answer_bytes(proof)
+                if key not in taken and proof not in self._unfit:
+                    found.setdefault(key, proof)
+        return tuple(list(found.values())[:PROOFS_MAX])
 
 
 def _answer_bytes(ask: Ask) -> int:
