@@ -32,6 +32,11 @@ def test_a_field_bus_reads_at_the_phases_of_its_budget() -> None:
     for device in field.devices:
         for read in device.reads.reads:
             read.values = ()  # read once, so that only its phase counts from here on
-    per_poll = [sum(len(d.reads.due(poll)) for d in field.devices) for poll in range(6)]
+    per_poll = []
+    for poll in range(6):
+        due = [read for device in field.devices for read in device.reads.due(poll)]
+        per_poll.append(len(due))
+        for read in due:
+            read.owed = False
     assert sum(per_poll) == 2 * len(planned)
     assert max(per_poll) < len(planned)
