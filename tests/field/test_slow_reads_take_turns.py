@@ -31,7 +31,10 @@ def test_a_field_bus_reads_at_the_phases_of_its_budget() -> None:
     assert {request.phase for request in asked} == {0, 1, 2}
     for device in field.devices:
         for read in device.reads.reads:
-            read.values = ()  # read once, so that only its phase counts from here on
+            read.values, read.owed = (
+                (),
+                False,
+            )  # read once, so that only its phase counts from here on
     per_poll = []
     for poll in range(6):
         due = [read for device in field.devices for read in device.reads.due(poll)]
