@@ -36,6 +36,11 @@ CHANGES_BEFORE_READ = 8
 FIRST_RECONNECT_MS = 100
 LAST_RECONNECT_MS = 3000
 """With jitter, and a second for the connection itself, back within 5 s of the device's return."""
+STEADY_MS = 3000
+"""A connection that has served for so long is a good one: the next pause is the shortest again.
+Sooner, a peer that answers a little and hangs up would be called ten times a second for ever."""
+TELL_MS = 200
+"""Health is at most about this old."""
 LONGEST_WAIT_S = 0.05
 """A waiting bus looks at its watchdogs at least this often."""
 
@@ -82,13 +87,13 @@ class FieldBus:
         self._stopping = False
         self._thread = threading.Thread(target=self._run, name=f"bus {name}", daemon=True)
         self._backoff = Backoff(random, FIRST_RECONNECT_MS, LAST_RECONNECT_MS)
-        self._exchanges = Exchanges(self._wire, self.devices, clock)
+        self._exchanges = Exchanges(self._wire, self.devices, clock, self._tell)
         self._cycle_ms = 0.0
         self._cycle = Histogram()
         self._busy = Histogram()
         self._up: bool | None = None
         self._remarks: tuple[str, ...] = ()
-        self._since_ms = 0
+        self._since_ms = self._told_ms = 0
         self._polls = 0
         self._late = 0
         self._stale = True
@@ -131,6 +136,7 @@ class FieldBus:
             while not self._stopping:
                 if self._open():
                     self._serve()
+                    self._unlinked()
                 if not self._stopping:
                     self._pause(self._clock() + self._backoff.pause_ms())
             self._write_safe()
@@ -155,12 +161,24 @@ class FieldBus:
             self._remarks = tuple(remarks(self._wire.where))
         return True
 
+    def _unlinked(self) -> None:
+        """The link is gone. Whoever hangs on it is lost now, not when its age says so: making a
+        connection may take longer, and after it everything begins anew in any case."""
+        if self._wire.is_open:
+            return  # stopping: the last word is still to be said
+        now = self._clock()
+        for device in self.devices:
+            device.lose(now)
+        self._publish_health(False)
+
     def _serve(self) -> None:
         """Poll until the link breaks or `stop` is called."""
-        deadline = self._clock()
+        deadline = opened = self._clock()
         last_start: int | None = None
         while not self._stopping and self._wire.is_open:
             start = self._clock()
+            if start - opened >= STEADY_MS:
+                self._backoff.reset()
             if last_start is not None:
                 self._cycle_ms = float(start - last_start)
                 self._cycle.add(self._cycle_ms)
@@ -207,13 +225,11 @@ class FieldBus:
             if due:
                 self._write_pending()
         device.finish()
-        self._backoff.reset()
 
     def _poll_mute(self, device: FieldDevice) -> None:
         """A device with outputs only: its answers to writes are its signs of life."""
         if not device.snapshot.good and self._refresh(device):
             device.finish()
-            self._backoff.reset()
 
     def _idle(self, deadline: int) -> None:
         """Until the next poll: write what changes, refresh what is due."""
@@ -237,6 +253,7 @@ class FieldBus:
             self._wake.wait(seconds)
         self._wake.clear()
         self._watch()
+        self._exchanges.close_if_dead()
 
     def _watch(self) -> None:
         """Outputs too old, devices too silent."""
@@ -340,12 +357,18 @@ class FieldBus:
             if self._wire.is_open and self._writable(device):
                 self._refresh(device)
 
+    def _tell(self) -> None:
+        """Health while no poll ends, as on a line that babbles; not at every look."""
+        if self._clock() - self._told_ms >= TELL_MS:
+            self._publish_health(self._wire.is_open)
+
     def _publish_health(self, up: bool) -> None:
         if not self._stopping:  # a wire that is closed on purpose is no trouble
             self._trouble.look(up)
         if up is not self._up:
             self._up = up
             self._since_ms = self._clock()
+        self._told_ms = self._clock()
         self.health = BusHealth(
             self.name,
             self._bus.kind,

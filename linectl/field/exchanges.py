@@ -21,6 +21,8 @@ from linectl.field.modbus import Wire
 
 DEAD_MS = 750
 """A connection that has brought nothing for so long, though asked, is closed and opened anew."""
+SILENT_MIN = 2
+"""So many time-outs at least: one device that is slower than its time-out is no dead connection."""
 UNPROVEN_QUIET = 2.0
 """A device without a proving read: its line is kept quiet this many times longer instead."""
 DAMAGED_QUIET_MS = 5.0
@@ -36,22 +38,33 @@ class Exchanges:
     the bus's exchanges have taken; `write` measures from a scan to its outputs' being taken."""
 
     def __init__(
-        self, wire: Wire, devices: Sequence[FieldDevice], clock: Callable[[], int]
+        self,
+        wire: Wire,
+        devices: Sequence[FieldDevice],
+        clock: Callable[[], int],
+        meanwhile: Callable[[], None] = lambda: None,
     ) -> None:
+        """meanwhile: called now and then while a line is kept quiet."""
         self.errors: Counter[str] = Counter()
         self.write = Histogram()
         self._wire = wire
         self._devices = devices
         self._by_name = {device.name: device for device in devices}
         self._clock = clock
-        self._silent_since_ms: int | None = None
+        self._meanwhile = meanwhile
+        self._asked_in_vain_ms: int | None = None
+        """When the first of the requests went out that nobody has answered."""
+        self._silent = 0
         self._doubted: set[str] = set()
         self._asked_before = False
         """True until the line was quiet for what was asked before it was opened."""
         self._proofs_asked = 0
 
     def do(self, device: FieldDevice, ask: Ask) -> Sequence[int] | None:
-        """One exchange: the cells read (empty for a write); None after a failure."""
+        """One exchange: the cells read (empty for a write); None after a failure, and without one
+        once the link is down, which has been told."""
+        if not self._wire.is_open:
+            return None
         if device.name in self._doubted and not self._prove(device, ask):
             return None
         try:
@@ -73,6 +86,8 @@ class Exchanges:
 
     def try_read(self, device: FieldDevice, ask: Ask) -> Sequence[int] | DeviceRefused | None:
         """A read whose refusal is not a failure yet: the caller may ask for less."""
+        if not self._wire.is_open:
+            return None
         if device.name in self._doubted and not self._prove(device, ask):
             return None
         try:
@@ -108,7 +123,7 @@ class Exchanges:
     def relinked(self) -> None:
         """The link is up again: what hangs on it may have been without power meanwhile, and what
         was asked before may still be answered."""
-        self._silent_since_ms = None
+        self._heard()
         if not self._wire.numbered:
             self._doubted = set(self._by_name)
             self._asked_before = True
@@ -148,7 +163,8 @@ class Exchanges:
         self._note_late()
 
     def _heard(self) -> None:
-        self._silent_since_ms = None
+        self._asked_in_vain_ms = None
+        self._silent = 0
 
     def _failed(self, device: FieldDevice, ask: Ask, error: Unreachable) -> None:
         now = self._clock()
@@ -169,7 +185,7 @@ class Exchanges:
             self.link_failed(down)
             return
         self._note_late()
-        self._close_if_dead(error)
+        self._note_silence(error)
         device.check_age(self._clock())
 
     def _settle(self, device: FieldDevice, ask: Ask, error: Unreachable) -> None:
@@ -186,8 +202,15 @@ class Exchanges:
         elif isinstance(error, ForeignAnswer) and error.kind == "crc":
             late_ms = DAMAGED_QUIET_MS
         outstanding = isinstance(error, Silent | DeviceRefused)
-        if not self._wire.settle(ask, late_ms, outstanding):
+        if not self._wire.settle(ask, late_ms, outstanding, self._wait):
             self._doubted.add(device.name)
+
+    def _wait(self) -> None:
+        """Nobody is asked for a while: ages go on."""
+        now = self._clock()
+        for device in self._devices:
+            device.check_age(now)
+        self._meanwhile()
 
     def _note_late(self) -> None:
         for late in self._wire.take_late():
@@ -195,13 +218,20 @@ class Exchanges:
             if (device := self._by_name.get(late.device)) is not None:
                 device.came_late(late.late_ms)
 
-    def _close_if_dead(self, error: Unreachable) -> None:
-        """A connection whose other end is gone without a word brings nothing for anyone."""
+    def _note_silence(self, error: Unreachable) -> None:
         if not isinstance(error, Silent):
-            self._silent_since_ms = None
+            self._heard()
             return
-        now = self._clock()
-        if self._silent_since_ms is None:
-            self._silent_since_ms = now
-        elif not self._wire.serial and now - self._silent_since_ms >= DEAD_MS:
+        if self._asked_in_vain_ms is None:
+            self._asked_in_vain_ms = self._clock() - self._wire.timeout_ms
+        self._silent += 1
+        self.close_if_dead()
+
+    def close_if_dead(self) -> None:
+        """A connection whose other end is gone without a word brings nothing for anyone. Looked at
+        by the clock and not only after an exchange: demoted devices are asked too seldom."""
+        since_ms = self._asked_in_vain_ms
+        if self._wire.serial or since_ms is None or self._silent < SILENT_MIN:
+            return
+        if self._clock() - since_ms >= DEAD_MS:
             self._wire.close()

@@ -5,7 +5,8 @@ taken only if it begins right after the question (or its echo), comes from the u
 function, has the length that was asked for, fits its CRC, and nothing follows it. A frame is never
 looked for inside noise: each place tried would be one more chance in 65,536 to believe nonsense.
 
-TCP frames have a number: an answer with another one is a late answer and passed over.
+TCP frames have a number: an answer with another one is a late answer and passed over; so is one
+that began to come before its question was sent.
 """
 
 from __future__ import annotations
@@ -22,6 +23,8 @@ GLITCHES = b"\x00\xff"
 number (common practice, no source)."""
 
 LATE_KEPT = 16
+NO_NUMBER = -1
+"""No frame bears it."""
 _HEADER = struct.Struct(">HHHB")
 _FIXED_BYTES = {5: 8, 6: 8, 15: 8, 16: 8, 22: 10}
 _SHORTEST = 5
@@ -174,16 +177,30 @@ class TcpAnswer:
     echoed: bool | None = False
 
     def __init__(self) -> None:
-        self._number = self._unit = 0
+        self._number = NO_NUMBER
+        self._unit = 0
         self._heard = bytearray()
+        self._begun_before = False
         self.came = 0
         self.seen: Counter[str] = Counter()
         self.late: list[int] = []
         """Numbers of answers that came for earlier requests; the reader takes them out."""
 
+    @property
+    def begun(self) -> bool:
+        """True if more has come than was looked at."""
+        return bool(self._heard)
+
+    def skip(self, data: bytes) -> None:
+        """What has come before the next question answers none: late, twice, or unasked, and
+        whatever number it bears. Raises NotModbus."""
+        self._number = NO_NUMBER
+        self.feed(data)
+
     def expect(self, number: int, unit: int) -> None:
         """From now on this answer is waited for."""
         self._number, self._unit = number, unit
+        self._begun_before = bool(self._heard)
         self.came = 0
         if self.seen:
             self.seen = Counter()
@@ -203,7 +220,8 @@ class TcpAnswer:
                 return None
             pdu = bytes(self._heard[_HEADER.size : end])
             del self._heard[:end]
-            if number != self._number:
+            before, self._begun_before = self._begun_before, False
+            if before or number != self._number:
                 self.seen["stale"] += 1
                 self.late = [*self.late[-LATE_KEPT:], number]
             elif unit != self._unit:

@@ -10,6 +10,7 @@ import os
 import select
 import socket
 import ssl
+import termios
 import time
 from pathlib import Path
 from typing import Protocol
@@ -49,7 +50,7 @@ class Link(Protocol):
         """Send everything within the limit. Raises LinkDown."""
 
     def receive(self, until_s: float) -> bytes:
-        """What came; empty if nothing did until then (monotonic s). Raises LinkDown."""
+        """What came; empty if nothing did until then (monotonic s; 0: now). Raises LinkDown."""
 
 
 class SerialLink:
@@ -77,7 +78,7 @@ class SerialLink:
                 write_timeout=0,
                 exclusive=True,
             )
-        except (serial.SerialException, OSError, ValueError) as error:
+        except (serial.SerialException, OSError, ValueError, termios.error) as error:
             raise LinkDown(f"{self.where}: {why_not(self.where)}") from error
         self._port = port
         if bus.direction == "kernel":
@@ -98,7 +99,7 @@ class SerialLink:
     def close(self) -> None:
         port, self._port = self._port, None
         if port is not None:
-            with contextlib.suppress(OSError, serial.SerialException):
+            with contextlib.suppress(OSError, serial.SerialException, termios.error):
                 port.close()
 
     def send(self, data: bytes, limit_s: float) -> None:
@@ -163,6 +164,7 @@ class TcpLink:
         self.where = f"{host}:{port}"
         self._host, self._port = host, port
         self._socket: socket.socket | None = None
+        self._arrivals = select.poll()
 
     @property
     def is_open(self) -> bool:
@@ -171,7 +173,7 @@ class TcpLink:
     def open(self) -> None:
         try:
             link = socket.create_connection((self._host, self._port), CONNECT_S)
-        except OSError as error:
+        except (OSError, UnicodeError) as error:  # UnicodeError: no name of a host
             raise LinkDown(
                 f"nothing accepts a connection at {self.where} ({error}); "
                 "check power, cable, address and port"
@@ -180,6 +182,8 @@ class TcpLink:
         if hasattr(socket, "TCP_USER_TIMEOUT"):
             link.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNSENT_MS)
         self._socket = self._secured(link)
+        self._arrivals = select.poll()
+        self._arrivals.register(self._socket, select.POLLIN)
 
     def _secured(self, link: socket.socket) -> socket.socket:
         return link
@@ -200,17 +204,22 @@ class TcpLink:
 
     def receive(self, until_s: float) -> bytes:
         link = self._open_socket()
-        left_s = until_s - time.monotonic()
+        if not until_s and self._nothing_there():
+            return b""
         try:
-            link.settimeout(max(left_s, 1e-6))
+            link.settimeout(max(until_s - time.monotonic(), 0.0))
             data = link.recv(READ_BYTES)
-        except (TimeoutError, ssl.SSLWantReadError):
+        except (TimeoutError, BlockingIOError, ssl.SSLWantReadError):
             return b""
         except OSError as error:
             raise self._broken(error) from error
         if not data:
             raise self._broken(OSError("the other side closed the connection"))
         return data
+
+    def _nothing_there(self) -> bool:
+        """Looked at without waiting and without an exception: it is asked before every request."""
+        return not self._arrivals.poll(0)
 
     def _open_socket(self) -> socket.socket:
         if self._socket is None:
@@ -247,6 +256,11 @@ class TlsLink(TcpLink):
                 f"{self.where}: no secured connection ({error}); check that the device speaks TLS "
                 "there, and authority, certificate and key"
             ) from error
+
+    def _nothing_there(self) -> bool:
+        link = self._socket
+        buffered = isinstance(link, ssl.SSLSocket) and link.pending() > 0
+        return not buffered and super()._nothing_there()
 
     def _context(self) -> ssl.SSLContext:
         """TLS 1.2 or newer, our certificate shown, the device's checked."""

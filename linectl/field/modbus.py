@@ -38,11 +38,16 @@ __all__ = ["Ask", "Frame", "Late", "Wire"]
 FRAMES_KEPT = 128
 QUIET_LIMIT_S = 2.0
 """A line that is still not quiet so long after its quiet time counts as broken."""
-PIECE_BYTES = 1024
-"""Of one exchange so much is kept and recorded; a frame has at most 260 bytes."""
+FLOOD_BYTES = 8192
+"""More than this within one exchange is no answer and no late ones either (31 of the longest):
+nothing is gained by listening on."""
+KEPT_BYTES = 512
+"""So much of what came in one exchange is kept for a person and the trace."""
 HOST_SLACK_S = 0.005
 """Beyond the time of its characters a whole answer may reach us this much later."""
 PENDING_KEPT = 32
+LOOK_S = 0.05
+"""While a line is kept quiet, ages are looked at this often."""
 
 
 class Frame(NamedTuple):
@@ -94,6 +99,7 @@ class Wire:
         self.numbered = not isinstance(bus, RtuBus) and not _passes_serial_frames(bus)
         """True if answers carry the number of their request, so that none can be mistaken."""
         self.serial = isinstance(bus, RtuBus)
+        self.timeout_ms = bus.timeout_ms
         self.echoes: bool | None = False if self.numbered else None
         self._tracer = tracer
         self._gap_s = silence_ms(self._line) / 1000 if self._line else 0.0
@@ -165,11 +171,18 @@ class Wire:
             following = after
         return found
 
-    def settle(self, ask: Ask, late_ms: float, outstanding: bool) -> bool:
+    def settle(
+        self,
+        ask: Ask,
+        late_ms: float,
+        outstanding: bool,
+        meanwhile: Callable[[], None] = lambda: None,
+    ) -> bool:
         """Keep the line quiet for longer than `late_ms`, discarding what comes.
 
         outstanding: the answer to `ask` has not come at all; then its coming, whole, ends the wait
-        early. Returns True if it came so. Raises LinkDown, also for a line that never falls quiet.
+        early. meanwhile: called now and then, because a line that babbles may take a while.
+        Returns True if it came so. Raises LinkDown, also for a line that never falls quiet.
         """
         if self.numbered or not self.is_open:
             return False
@@ -180,19 +193,23 @@ class Wire:
         limit_s = quiet_until_s + QUIET_LIMIT_S
         answer = RtuAnswer(ask.unit, rtu_frame(ask.unit, bytes((ask.function,))), 0, False)
         discarded = bytearray()
-        came = False
-        while time.monotonic() < quiet_until_s:
-            data = self._link.receive(quiet_until_s)
+        came, count = False, 0
+        while (now_s := time.monotonic()) < quiet_until_s:
+            meanwhile()
+            data = self._receive_in_quiet(ask, min(quiet_until_s, now_s + LOOK_S))
             if not data:
                 continue
             now_s = time.monotonic()
-            discarded += data[: PIECE_BYTES - len(discarded)]
+            count += len(data)
+            discarded += data[: KEPT_BYTES - len(discarded)]
             # Whatever still talks must have ended before anything is asked anew.
             quiet_until_s = max(quiet_until_s, now_s + rest_s)
             if outstanding and not came and _answers(ask, answer, data):
                 came = True
                 self._late.append(Late(ask.device, (now_s - began_s) * 1000))
                 quiet_until_s = now_s + rest_s
+            if count > FLOOD_BYTES and not self.serial:
+                raise self._flooded(f"bus {self.name}: ")
             if now_s >= limit_s:
                 self.close()
                 raise LinkDown(
@@ -202,6 +219,12 @@ class Wire:
         if discarded:
             self._keep(False, bytes(discarded))
         return came
+
+    def _receive_in_quiet(self, ask: Ask, until_s: float) -> bytes:
+        try:
+            return self._link.receive(until_s)
+        except LinkDown as error:
+            raise LinkDown(f"bus {self.name}: {error}, after {ask}") from error
 
     def rest(self, pause_ms: int) -> None:
         """The device that has just answered needs this rest before anyone speaks again."""
@@ -234,6 +257,7 @@ class Wire:
             self._free_at_s = time.monotonic() + self._gap_s
 
     def _numbered(self, ask: Ask, pdu: bytes) -> bytes:
+        self._skip_unasked()
         self._number = self._number % 0xFFFF + 1
         self._answers.expect(self._number, ask.unit)
         timeout_s = self._bus.timeout_ms / 1000
@@ -252,10 +276,34 @@ class Wire:
             self._note_late()
         return answer
 
+    def _skip_unasked(self) -> None:
+        """Whatever has come until now is the answer to nothing that is asked from now on."""
+        skipped = 0
+        if not (data := self._link.receive(0.0)) and not self._answers.begun:
+            return
+        while data:
+            skipped += len(data)
+            self._keep(False, data[:KEPT_BYTES])
+            self._answers.skip(data)
+            if skipped > FLOOD_BYTES:
+                raise self._flooded()
+            data = self._link.receive(0.0)
+        self._answers.skip(b"")
+        self._note_late()
+
+    def _flooded(self, bus: str = "") -> LinkDown:
+        """Hang up. Not on a serial port, whose bytes are limited by its speed."""
+        self.close()
+        return LinkDown(
+            f"{bus}{self.where} floods us: more than {FLOOD_BYTES} bytes came that are no answer; "
+            "is Modbus spoken there, and is `framing` right?"
+        )
+
     def _note_late(self) -> None:
         if not self._answers.seen:
             return
         self.seen += self._answers.seen
+        self._answers.seen = Counter()
         for number in self._answers.late:
             if number in self._pending:
                 device, due_s = self._pending.pop(number)
@@ -299,12 +347,15 @@ class Wire:
     def _await(
         self, ask: Ask, answer: RtuAnswer | TcpAnswer, sent_s: float, until_s: float
     ) -> bytes:
-        heard = bytearray()
+        heard, count = bytearray(), 0
         try:
             while True:
                 data = self._link.receive(until_s)
                 now_s = time.monotonic()
-                heard += data[: PIECE_BYTES - len(heard)]
+                count += len(data)
+                heard += data[: KEPT_BYTES - len(heard)]
+                if count > FLOOD_BYTES and not self.serial:
+                    raise self._flooded()
                 if data and (found := answer.feed(data)) is not None:
                     self.latency_ms = (now_s - sent_s) * 1000
                     return found

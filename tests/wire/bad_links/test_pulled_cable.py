@@ -1,0 +1,302 @@
+"""The cable pulled and plugged in again at random moments: safe each time, back each time, nothing
+moves by itself, nothing is left behind. `LINECTL_CAMPAIGN=full` pulls it 200 times."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import socket
+import termios
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from random import Random
+from typing import Any
+
+import pytest
+
+from linectl.errors import LinkDown
+from linectl.field.links import SerialLink
+from linectl.field.wiring import Field, Reach, reach_in
+from linectl.site.hardware import RtuBus
+from linectl.site.model import Site
+
+pytestmark = [pytest.mark.wire, pytest.mark.campaign]
+
+FULL = os.environ.get("LINECTL_CAMPAIGN") == "full"
+PULLS = 200 if FULL else 6
+AWAY_S = 4.0 if FULL else 1.5
+MARGIN_S = 0.25
+"""What a busy machine of two cores may add."""
+BACK_S = 5.0
+HELD_S = 0.35
+"""For so long after its return nothing may move, though the demand for it stands all the time."""
+SILENT_AFTER_S, WATCHDOG_S, TIMEOUT_S = 0.300, 0.800, 0.060
+TIMES = {"poll": "20ms", "timeout": "60ms"}
+TCP = {"kind": "tcp", "host": "127.0.0.1"} | TIMES
+RTU = {"kind": "rtu", "port": "/dev/null", "baud": 115_200, "parity": "none"} | TIMES
+DEVICE = {"turnaround": "1ms", "silent_after": "300ms", "watchdog": "800ms", "refresh": "200ms"}
+
+
+class Cable:
+    """A cable between a field and a served TCP port, in a thread of its own.
+
+    `cut(hard)` ends every connection and refuses new ones; `cut(soft)` swallows what is sent, both
+    ways, and lets new connections come to nothing: no side learns of it."""
+
+    def __init__(self, port: int) -> None:
+        self._to = ("127.0.0.1", port)
+        self._listener = self._listen(0)
+        self.port = self._listener.getsockname()[1]
+        self._pairs: dict[socket.socket, socket.socket] = {}
+        self._mode = "whole"
+        self._told = threading.Condition()
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="cable")
+        self._thread.start()
+
+    @staticmethod
+    def _listen(port: int) -> socket.socket:
+        return socket.create_server(("127.0.0.1", port))
+
+    def set(self, mode: str) -> None:
+        """`whole`, `refused` or `swallowed`; done on return."""
+        with self._told:
+            self._mode = mode
+            self._told.wait()
+
+    def _run(self) -> None:
+        mode = "whole"
+        while not self._stop.is_set():
+            with self._told:
+                if mode != self._mode:
+                    mode = self._become(self._mode)
+                self._told.notify_all()
+            ends = [*self._pairs] if mode == "whole" else []
+            if self._listener.fileno() >= 0:
+                ends.append(self._listener)
+            for end in select.select(ends, [], [], 0.005)[0]:
+                if end is self._listener:
+                    self._accept(mode)
+                elif end in self._pairs:
+                    self._pass_on(end)
+        self._drop_all()
+        self._listener.close()
+
+    def _become(self, mode: str) -> str:
+        if mode == "refused":
+            self._listener.close()
+            self._drop_all()
+        elif self._listener.fileno() < 0:
+            self._listener = self._listen(self.port)
+        elif mode == "whole":  # whoever was cut off without a word learns it now
+            self._drop_all()
+        return mode
+
+    def _accept(self, mode: str) -> None:
+        link = self._listener.accept()[0]
+        link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        far = socket.socket() if mode == "swallowed" else socket.create_connection(self._to)
+        self._pairs[link], self._pairs[far] = far, link
+
+    def _pass_on(self, end: socket.socket) -> None:
+        data = b""
+        with contextlib.suppress(OSError):
+            data = end.recv(4096)
+        if data:
+            with contextlib.suppress(OSError):
+                self._pairs[end].sendall(data)
+        else:
+            other = self._pairs[end]
+            for one in (end, other):
+                self._pairs.pop(one)
+                one.close()
+
+    def _drop_all(self) -> None:
+        for end in self._pairs:
+            end.close()
+        self._pairs.clear()
+
+    def end(self) -> None:
+        self._stop.set()
+        self._thread.join()
+
+
+@pytest.fixture
+def cable_to() -> Iterator[Callable[[int], Cable]]:
+    begun: list[Cable] = []
+
+    def begin(port: int) -> Cable:
+        begun.append(Cable(port))
+        return begun[-1]
+
+    yield begin
+    for cable in begun:
+        cable.end()
+
+
+class Rig:
+    """A site of two devices on each bus, served; a field on it; a scan that demands both to run."""
+
+    def __init__(self, site: Site, plant: Any, field: Field, scan: Any, eventually: Any) -> None:
+        self.site, self.plant, self.field, self.scan = site, plant, field, scan
+        self.eventually = eventually
+        self.worst: dict[str, float] = {"bad": 0.0, "safe": 0.0, "back": 0.0}
+        self.moved = 0
+
+    def running(self, *devices: str) -> list[bool]:
+        return [self.plant.values[self.site.index(f"{d}.run")] is not False for d in devices]
+
+    def demand(self, value: bool) -> None:
+        self.scan.put(**{f"{name}__run": value for name in self.site.file.devices})
+
+    def good(self, *devices: str) -> bool:
+        return all(s.good for s in self.field.snapshots() if s.device in devices)
+
+    def pull_once(
+        self, pull: Callable[[], None], plug: Callable[[], None], away_s: float, *cut: str
+    ) -> None:
+        """Pull, watch all become safe, plug in, watch nothing move, run again as demanded anew."""
+        others = [name for name in self.site.file.devices if name not in cut]
+        assert all(self.running(*cut, *others))
+        lost = {s.device: s.lost for s in self.field.snapshots()}
+        began_s = time.monotonic()
+        pull()
+        self._note("bad", self.eventually(lambda: not any(map(self._is_good, cut)), 3))
+        self.eventually(lambda: not any(self.running(*cut)), 3)
+        self._note("safe", time.monotonic() - began_s)
+        while time.monotonic() - began_s < away_s:
+            assert not any(self.running(*cut))
+            time.sleep(0.005)
+        before = len(self.plant.written)
+        self._turn_inputs(*cut)
+        plug()
+        self._note("back", self.eventually(lambda: self.good(*cut), BACK_S + MARGIN_S))
+        self._shows_anew(*cut)
+        end_s = time.monotonic() + HELD_S
+        while time.monotonic() < end_s:
+            assert not any(self.running(*cut)), "moved by itself"
+            time.sleep(0.005)
+        runs = {self.site.index(f"{name}.run") for name in cut}
+        assert not [w for w in self.plant.written[before:] if w[0] in runs and w[1] is True]
+        assert all(self.running(*others))  # nobody else noticed
+        assert {s.device: s.lost for s in self.field.snapshots() if s.device in others} == {
+            name: lost[name] for name in others
+        }
+        self._run_again(*cut)
+
+    def _is_good(self, device: str) -> bool:
+        return self.good(device)
+
+    def _note(self, what: str, took_s: float) -> None:
+        self.worst[what] = max(self.worst[what], took_s)
+
+    def _turn_inputs(self, *devices: str) -> None:
+        self.moved += 1
+        for point in self.site.points:
+            if point.direction == "in" and point.device in devices:
+                self.plant.values[point.index] = (self.moved * 7 + point.index) % 60_000
+
+    def _shows_anew(self, *devices: str) -> None:
+        for snapshot in self.field.snapshots():
+            if snapshot.device in devices:
+                shown = [self.plant.values[index] for index in snapshot.points]
+                assert list(snapshot.values) == shown
+
+    def _run_again(self, *devices: str) -> None:
+        for name in devices:
+            self.scan.put(**{f"{name}__run": False})
+        time.sleep(0.05)
+        self.demand(True)
+        self.eventually(lambda: all(self.running(*devices)), 1)
+
+
+@pytest.fixture
+def rig(field_at: Any, scan_on: Any, eventually: Any) -> Callable[..., Rig]:
+    def build(served: Any, at: dict[str, Reach]) -> Rig:
+        site = served.site
+        reach = reach_in(served.endpoints, site) | at
+        field = field_at(site, reach)
+        made = Rig(site, served.plant, field, scan_on(site, field), eventually)
+        eventually(lambda: made.good(*site.file.devices))
+        made.demand(True)
+        eventually(lambda: all(made.running(*site.file.devices)))
+        return made
+
+    return build
+
+
+def devices_on(*buses: str) -> dict[str, Any]:
+    return {f"{bus}{unit}": DEVICE | {"bus": bus, "unit": unit} for bus in buses for unit in (1, 2)}
+
+
+def threads_and_descriptors() -> tuple[list[str], int]:
+    names = sorted(thread.name for thread in threading.enumerate())
+    return names, len(os.listdir("/proc/self/fd"))
+
+
+def within_bounds(worst: dict[str, float]) -> None:
+    assert worst["bad"] <= SILENT_AFTER_S + TIMEOUT_S + MARGIN_S
+    assert worst["safe"] <= WATCHDOG_S + MARGIN_S
+    assert worst["back"] <= BACK_S
+
+
+def test_a_cable_pulled_and_plugged_in_again(
+    rig: Callable[..., Rig],
+    site_of: Any,
+    serve: Any,
+    cable_to: Callable[[int], Cable],
+    eventually: Callable[..., float],
+    tmp_path: Path,
+) -> None:
+    """A network cable (refused, or swallowed) and a serial adapter that returns under another name
+    behind the same link, in turn as chance has it; the third bus is left alone."""
+    random = Random(200)
+    buses = {"net": TCP, "drives": RTU, "calm": TCP}
+    served = serve(site_of(buses, devices_on(*buses)), file=tmp_path / "endpoints.json")
+    cable = cable_to(served.port("net"))
+    made = rig(served, {"net": Reach("127.0.0.1", cable.port)})
+    line = served.server.ports["drives"]
+    at_first, names = threads_and_descriptors(), {line.device}
+    played = dict.fromkeys(("refused", "swallowed", "vanished"), 0)
+    for _ in range(PULLS):
+        kind = random.choice(("refused", "swallowed", "vanished"))
+        played[kind] += 1
+        away_s = random.choice((0.0, 0.0, random.uniform(0.0, AWAY_S)))
+        time.sleep(random.uniform(0.0, 0.06))  # at any moment of a poll
+        if kind == "vanished":
+            made.pull_once(line.vanish, line.come_back, away_s, "drives1", "drives2")
+            names.add(line.device)
+        else:
+            made.pull_once(
+                lambda kind=kind: cable.set(kind),
+                lambda: cable.set("whole"),
+                away_s,
+                "net1",
+                "net2",
+            )
+    print(f"{PULLS} pulls {played}, worst {made.worst} s, {len(names)} names of the port")
+    within_bounds(made.worst)
+    eventually(lambda: threads_and_descriptors() == at_first, 2)
+    if played["vanished"]:
+        assert len(names) > 1
+
+
+def test_a_port_that_goes_while_it_is_opened_is_a_link_that_is_down(
+    monkeypatch: pytest.MonkeyPatch, serve: Any, site_of: Any
+) -> None:
+    """pyserial 3.5 passes termios.error on from its last steps: it is no OSError."""
+    served = serve(site_of({"drives": RTU}, devices_on("drives")))
+    link = SerialLink(RtuBus.model_validate(RTU), served.path("drives"))
+    before = len(os.listdir("/proc/self/fd"))
+
+    def gone(*_: Any) -> None:
+        raise termios.error(5, "Input/output error")
+
+    monkeypatch.setattr(termios, "tcflush", gone)
+    with pytest.raises(LinkDown, match="/dev/pts/"):
+        link.open()
+    assert not link.is_open
+    assert len(os.listdir("/proc/self/fd")) == before
