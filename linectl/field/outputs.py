@@ -161,10 +161,10 @@ class DeviceOutputs:
             function = READ_FUNCTIONS[planned.table]
             bits = planned.table == "coil"
             limit = self._device.max_read_bits if bits else self._device.max_read_registers
-            for first in range(0, planned.quantity, limit):
-                count = min(limit, planned.quantity - first)
-                at = planned.address + first
-                asks.append(Ask(self.name, planned.unit, function, at, count))
+            asks += [
+                Ask(self.name, planned.unit, function, planned.address + first, end - first)
+                for first, end in _stretches(block.places, limit)
+            ]
         return asks
 
     def compare(self, ask: Ask, cells: Sequence[int]) -> list[str]:
@@ -252,6 +252,20 @@ class DeviceOutputs:
                 if first >= 0 and first + place.count <= ask.quantity:
                     cells = ask.cells[first : first + place.count]
                     yield block, k, tuple(cell & place.mask for cell in cells)
+
+
+def _stretches(places: Sequence[_Place], limit: int) -> Iterator[tuple[int, int]]:
+    """Stretches of at most `limit` neighbouring cells that part no value."""
+    first = end = 0
+    for place in places:
+        after = place.first + place.count
+        if after - first > limit:
+            if end > first:
+                yield first, end
+            first = place.first
+        end = after if after - first <= limit else first
+    if end > first:
+        yield first, end
 
 
 def _words(cells: tuple[int, ...]) -> str:

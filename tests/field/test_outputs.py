@@ -170,3 +170,101 @@ def test_whatever_fails_the_device_ends_as_demanded(
         run, gate, speed, on = demand
         assert coils == [int(run), int(gate)]
         assert words == [speed, 4 if on else 0]
+
+
+# What a device refuses, and what it reads back.
+
+LONG = {"table": "holding", "type": "u32", "word_order": "big"}
+
+
+def test_a_refused_block_is_asked_again_at_the_refresh_only(outputs_of: OutputsOf) -> None:
+    outputs = settled(outputs_of([RUN, GATE]), False, False)
+    outputs.demand((True, True))
+    ask = outputs.next_change()
+    assert ask is not None
+    outputs.denied(ask)
+    for _ in range(3):
+        assert outputs.next_change() is None
+        outputs.demand((True, True))
+    assert outputs.refresh() == [ask]
+    outputs.denied(ask)
+    assert outputs.next_change() is None
+
+
+def test_what_goes_safe_after_a_refusal_is_written_at_once(outputs_of: OutputsOf) -> None:
+    outputs = settled(outputs_of([RUN]), False)
+    outputs.demand((True,))
+    ask = outputs.next_change()
+    assert ask is not None
+    outputs.denied(ask)
+    outputs.demand((False,))
+    assert told(outputs) == [(5, 0, (0,))]  # what it did with the refused one is not known
+
+
+def test_a_refused_output_keeps_no_other_waiting(outputs_of: OutputsOf) -> None:
+    outputs = settled(outputs_of([RUN, SPEED]), False, 0)
+    outputs.demand((True, 250))
+    speed = outputs.next_change()
+    assert speed is not None
+    assert speed.function == 6
+    outputs.denied(speed)
+    assert told(outputs) == [(5, 0, (1,))]
+
+
+def test_what_was_lost_is_asked_again_though_it_was_refused(outputs_of: OutputsOf) -> None:
+    outputs = outputs_of([RUN])
+    ask = outputs.next_change()
+    assert ask is not None
+    outputs.denied(ask)
+    outputs.forget()
+    assert outputs.next_change() == ask
+
+
+def test_everything_written_is_read_back_within_the_devices_limits(outputs_of: OutputsOf) -> None:
+    rows = [COIL | {"address": k} for k in range(5)] + [
+        {"table": "holding", "address": 10 + k, "type": "u16"} for k in range(5)
+    ]
+    outputs = outputs_of(rows, max_read_bits=4, max_read_registers=2)
+    asks = [(ask.function, ask.address, ask.quantity) for ask in outputs.read_backs()]
+    assert asks == [(1, 0, 4), (1, 4, 1), (3, 10, 2), (3, 12, 2), (3, 14, 1)]
+    assert all(not ask.cells for ask in outputs.read_backs())
+
+
+def test_what_reads_back_as_written_is_well(outputs_of: OutputsOf) -> None:
+    outputs = settled(outputs_of([RUN, GATE, SPEED]), True, False, 250)
+    coils, words = outputs.read_backs()
+    assert outputs.compare(coils, (True, False)) == []
+    assert outputs.compare(words, (250,)) == []
+    assert outputs.next_change() is None
+
+
+def test_what_does_not_is_named_and_written_again_alone(outputs_of: OutputsOf) -> None:
+    outputs = settled(outputs_of([RUN, GATE, SPEED]), True, False, 250)
+    coils, words = outputs.read_backs()
+    assert outputs.compare(coils, (0, 0)) == ["p0.value: written 1, reads back 0"]
+    assert outputs.compare(words, (251,)) == ["p2.value: written 250, reads back 251"]
+    assert told(outputs) == [(6, 0, (250,)), (5, 0, (1,))]
+
+
+def test_what_was_not_told_is_not_compared(outputs_of: OutputsOf) -> None:
+    outputs = outputs_of([RUN])
+    (ask,) = outputs.read_backs()
+    assert outputs.compare(ask, (1,)) == []
+
+
+def test_bits_of_a_word_are_compared_one_by_one(outputs_of: OutputsOf) -> None:
+    bit = {"table": "holding", "address": 4, "type": "bool"}
+    outputs = settled(outputs_of([bit | {"bit": 0}, bit | {"bit": 3}]), True, True)
+    (ask,) = outputs.read_backs()
+    assert outputs.compare(ask, (0x0001,)) == ["p1.value: written 8, reads back 0"]
+    assert outputs.compare(ask, (0xFF09,)) == []  # bits that are not ours are not ours to judge
+
+
+def test_a_long_value_across_two_read_backs_is_compared_too(outputs_of: OutputsOf) -> None:
+    rows = [SPEED, LONG | {"address": 1}, LONG | {"address": 3}]
+    outputs = settled(outputs_of(rows, max_read_registers=2), 5, 0x10002, 0x30004)
+    asks = outputs.read_backs()
+    compared = [outputs.compare(ask, (9,) * ask.quantity) for ask in asks]
+    named = [line.split(":")[0] for lines in compared for line in lines]
+    assert named == ["p0.value", "p1.value", "p2.value"]
+    assert all(ask.quantity <= 2 for ask in asks)
