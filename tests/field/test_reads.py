@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -80,8 +81,8 @@ def test_a_slower_class_is_read_at_its_polls_only_and_first_of_all_at_once(
     assert (20, 1) in asked[0]
     slow = [number for number, spans in enumerate(asked) if (9, 1) in spans][1:]
     rare = [number for number, spans in enumerate(asked) if (20, 1) in spans][1:]
-    assert {later - number for number, later in zip(slow, slow[1:], strict=False)} == {5}
-    assert {later - number for number, later in zip(rare, rare[1:], strict=False)} == {50}
+    assert {later - number for number, later in itertools.pairwise(slow)} == {5}
+    assert {later - number for number, later in itertools.pairwise(rare)} == {50}
     assert all((0, 1) in spans for spans in asked)
 
 
