@@ -109,12 +109,19 @@ def _print(reader: Reader, told: Iterable[Told], site: Site, tag: str | None) ->
 def _points(one: Told, units: dict[str, str], tag: str | None) -> str:
     if tag is not None:
         return f"{tag} {_value(one.points[tag])}{units[tag]}" if tag in one.points else ""
-    parts = [
+    if not one.is_fine:  # what was to be written; a read that went wrong has none
+        parts = [f"{name} {_value(value)}{units[name]}" for name, value in one.points.items()]
+    else:
+        parts = _changes(one, units)
+    more = len(parts) - POINTS_SHOWN
+    return ", ".join(parts[:POINTS_SHOWN]) + (f" and {more} more" if more > 0 else "")
+
+
+def _changes(one: Told, units: dict[str, str]) -> list[str]:
+    return [
         f"{name} {'' if before is None else f'{_value(before)} → '}{_value(now)}{units[name]}"
         for name, (before, now) in one.changed.items()
     ]
-    more = len(parts) - POINTS_SHOWN
-    return ", ".join(parts[:POINTS_SHOWN]) + (f" and {more} more" if more > 0 else "")
 
 
 def _value(value: Value) -> str:

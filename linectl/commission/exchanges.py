@@ -140,7 +140,7 @@ class _Bus:
         cells = read_cells(request, message) if request.is_read else request.cells
         late_ms = latency_ms - self._limit_ms(pending)
         if late_ms > STAMP_SLACK_MS:
-            text = f"came {late_ms:.0f} ms after the time-out"
+            text = f"came {late_ms:.0f} ms after the time-out, and was discarded"
             return Exchange(pending.at_s, self.name, "late", request, latency_ms, cells, text)
         return Exchange(pending.at_s, self.name, "answered", request, latency_ms, cells)
 

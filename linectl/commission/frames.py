@@ -138,7 +138,7 @@ class Reader:
             values[point.tag] = value
             key = point.tag, request.function in READS
             before = self._last.get(key)
-            if before != value and exchange.cells:
+            if before != value and exchange.outcome == "answered":
                 changed[point.tag] = before, value
                 self._last[key] = value
         return Told(exchange, device, values, changed)

@@ -86,6 +86,8 @@ def value_of(column: str, cell: str) -> object:
         return _truth(cell)
     if column in TIME:
         return _time(cell)
+    if column == "unit" and cell.isdecimal() and cell != "1":  # 1 is a ratio's unit
+        raise ValueError(f"{cell!r} is a number: has a decimal comma made two cells of one?")
     return cell
 
 

@@ -75,23 +75,40 @@ def read_rows(path: Path, name: str, findings: list[Finding]) -> list[Row]:
     Blank rows and rows whose tag starts with `#` are for people and are passed over.
     """
     before = len(findings)
-    lines = [line for line in read_lines(path, name, findings) if not _for_people(line)]
-    if not lines:
+    lines, separator = read_lines(path, name, findings)
+    lines = tuple(line for line in lines if not line.is_blank)
+    start = next((n for n, line in enumerate(lines) if not _is_remark(line.cells)), None)
+    if start is None:
         if len(findings) == before:
             findings.append(Finding(name, 1, "file", "is empty", "its first row names the columns"))
         return []
-    head, *body = lines
+    head, body = lines[start], lines[start + 1 :]
     header = [_column(cell) for cell in head.cells]
+    if separator == ",":
+        _check_lengths(len(header), body, name, findings)
     while header and not header[-1]:
         header.pop()
     _check_header(header, name, head.line, findings)
     return list(_rows(header, body, name, findings))
 
 
-def _for_people(line: Line) -> bool:
-    """Blank, or a remark: its first written cell begins with `#`."""
-    first = next((cell for cell in line.cells if cell), "")
-    return not first or (first.startswith("#") and not damaged(first))
+def _is_remark(cells: Sequence[str]) -> bool:
+    """The first written cell begins with `#`, and is not what a spreadsheet shows of a failure."""
+    first = next((cell for cell in cells if cell), "")
+    return first.startswith("#") and not damaged(first)
+
+
+def _check_lengths(header: int, body: Sequence[Line], name: str, findings: list[Finding]) -> None:
+    """Between commas a decimal comma makes two cells of one, and an empty last cell would hide it:
+    cells beyond the header are a spreadsheet's only if every row has as many."""
+    longer = [line for line in body if len(line.cells) > header and not _is_remark(line.cells)]
+    if not longer or len({len(line.cells) for line in body}) == 1:
+        return
+    for line, cells in longer:
+        if not any(cells[header:]):  # if any is written, the row is told anyway
+            text = f"has {len(cells)} cells, the header has {header}"
+            hint = "a decimal comma makes two cells of one: write a decimal point"
+            findings.append(Finding(name, line, cells[0] or "tag", text, hint))
 
 
 def _column(cell: str) -> str:
@@ -105,7 +122,7 @@ def _rows(
     at_tag = header.index("tag") if "tag" in header else 0
     for line, cells in body:
         tag = cells[at_tag] if at_tag < len(cells) else ""
-        if tag.startswith("#") and not damaged(tag):
+        if _is_remark([tag]) or (not tag and _is_remark(cells)):
             continue
         named = [(key, cell) for key, cell in zip(header, cells, strict=False) if cell]
         beyond = [cell for cell in cells[len(header) :] if cell]
@@ -115,7 +132,8 @@ def _rows(
             text = f"has {count} cells, the header has {len(header)}"
             if count <= len(header):
                 text = f"has {beyond[0]!r} in a column without a name"
-            findings.append(Finding(name, line, tag or "tag", text, "quote the note"))
+            hint = "quote the note; a decimal comma makes two cells of one"
+            findings.append(Finding(name, line, tag or "tag", text, hint))
         yield Row(name, line, {key: cell for key, cell in named if key and key[0] != "#"})
 
 
@@ -264,8 +282,11 @@ def _address(row: Row, cell: str, hardware: Hardware) -> int:
         return protocol_address(table, cell, notation)
     try:
         return protocol_address(table, cell, "protocol")
-    except ValueError:
-        return protocol_address(table, cell, "reference")
+    except ValueError as error:
+        try:
+            return protocol_address(table, cell, "reference")
+        except ValueError:
+            raise error from None
 
 
 def address_both_ways(point: Point) -> str:

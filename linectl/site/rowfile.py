@@ -34,6 +34,13 @@ class Line(NamedTuple):
         return not any(self.cells)
 
 
+class Listing(NamedTuple):
+    """A file's rows, blank ones too, and what separates its cells."""
+
+    lines: tuple[Line, ...]
+    separator: str
+
+
 class Dialect(NamedTuple):
     """How a program saves a list."""
 
@@ -47,11 +54,11 @@ class Dialect(NamedTuple):
 PLAIN = Dialect()
 
 
-def read_lines(path: Path, name: str, findings: list[Finding]) -> list[Line]:
-    """The file's rows, blank ones too; what cannot be read is added to `findings`."""
+def read_lines(path: Path, name: str, findings: list[Finding]) -> Listing:
+    """The file's rows; what cannot be read is added to `findings`."""
     text = _text(path, name, findings)
     if text is None:
-        return []
+        return Listing((), ",")
     skipped = 0
     if named := _NAMED.match(text):
         separator, skipped = named[1], 1
@@ -67,8 +74,8 @@ def read_lines(path: Path, name: str, findings: list[Finding]) -> list[Line]:
     except csv.Error as error:
         message = f"cannot be read as CSV: {_said(str(error), last + 1)}"
         findings.append(Finding(name, last + 1, "file", message, "save it anew"))
-        return []
-    return lines
+        return Listing((), separator)
+    return Listing(tuple(lines), separator)
 
 
 def _said(error: str, line: int) -> str:

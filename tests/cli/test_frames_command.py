@@ -44,6 +44,7 @@ def test_a_person_reads_points_values_and_troubles_in_words(linectl, trace):
         "EXCEPTION: exception 2: the device has no such address",
         "write coil 1 (reference 00002)  UNANSWERED: no answer",
         "magazine.running 1 → 0",
+        "fill.run 1",
     ):
         assert part in said.out
     assert said.err == ""

@@ -161,6 +161,17 @@ def test_a_write_that_nobody_took_is_told_with_its_values_but_changes_nothing():
     assert taken.changed == {"fill.run": (None, True)}
 
 
+def test_an_answer_that_came_too_late_changes_nothing_because_the_line_never_saw_it():
+    ask = rtu("0b 04 0000 0001")
+    reader = _reader(
+        (0.0, True, ask), (0.01, False, rtu("0b 04 02 0001")),
+        (0.1, True, ask), (0.2, False, rtu("0b 04 02 0003")),
+    )  # fmt: skip
+    _, late = reader.told()
+    assert late.exchange.outcome == "late"
+    assert (late.points["magazine.running"], late.changed) == (True, {})
+
+
 def test_files_that_have_changed_since_are_remarked():
     reader = _reader(digest="of yesterday")
     assert list(reader.told()) == []

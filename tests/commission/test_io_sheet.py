@@ -90,7 +90,8 @@ def test_a_device_of_reference_numbers_says_so_and_its_heartbeat_is_shown_both_w
     site = changed(
         ("io.csv", "water.flow_pulses,meter,input,0,", "water.flow_pulses,meter,input,30001,"),
         ("site.yaml", "meter: {bus: drives,",
-         'meter: {bus: drives, notation: reference, heartbeat: {address: "40010", every: 1s},'),
+         "meter: {bus: drives, notation: reference, watchdog: 5s, "
+         'heartbeat: {address: "40010", every: 1s},'),
     )  # fmt: skip
     facts = dict(sheet_of(site, "meter").facts)
     assert facts["addresses in its files"] == "reference numbers, counted from 1"

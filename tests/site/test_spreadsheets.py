@@ -116,6 +116,8 @@ def test_a_note_of_several_lines_is_one_note_whatever_the_line_ends(tmp_path: Pa
         (HEAD.encode() + b"\na.b,x,coil,3,bool,,Geh\xe4use\n", 3, "file",
          "would be 'ä' in Latin-1"),
         (HEAD + "a.b,x,coil,3,bool,,AE1:1,terminal 2\n", 2, "a.b", "has 8 cells, the header has 7"),
+        (HEAD + "a.b,x,input,3,u16,1,5,\nc.d,x,input,4,u16,1,\n", 2, "a.b",
+         "has 8 cells, the header has 7"),
         ("tag,,device,table,address,type\na.b,7,x,coil,3,bool\n", 2, "a.b",
          "has '7' in a column without a name"),
         (HEAD + 'a.b,x,coil,3,bool,,"never closed\nc.d,x,coil,4,bool,,\n', 2, "file",
@@ -134,6 +136,12 @@ def test_a_file_that_cannot_be_read_says_in_which_line_and_why(
     there = [found for found in findings if (found.line, found.key) == (line, key)]
     assert there, findings
     assert says in there[0].message
+
+
+def test_a_remark_is_known_by_its_tag_and_no_point_is_lost_for_its_note(tmp_path: Path) -> None:
+    text = "note,address,tag,device,table,type\n#5 cable,3,a.b,x,coil,bool\n,4,# c.d,x,coil,bool\n"
+    rows, findings = _read(tmp_path, text)
+    assert (rows, findings) == ([{**ROW, "note": "#5 cable"}], [])
 
 
 SCALE, ADDRESS, BIT, DELAY = "scale", "address", "bit", "on_delay_ms"
@@ -173,6 +181,7 @@ MADE_BY_SPREADSHEETS = [
     (DELAY, "1E3", "has shortened it"),
     ("invert", "WAHR", "'WAHR' is neither yes nor no; write yes"),
     ("invert", "Falsch", "'Falsch' is neither yes nor no; write no"),
+    ("unit", "5", "'5' is a number: has a decimal comma made two cells of one?"),
     ("tag", "#NAME?", "is what a spreadsheet shows when a formula fails"),
 ]
 
