@@ -163,14 +163,19 @@ def test_outputs_that_are_read_back_must_be_readable_too(edited: Edit) -> None:
     site = load_site(CONFIG / "small")
     horn = site.points[site.index("sowing.horn")]
     fact = f'holes: {{coil: ["{horn.address}"]}}'
-    assert holed(edited, f"read_back: true, {fact}").key == "sowing.horn.address"
+    assert site.file.devices[horn.device].read_back
+    assert holed(edited, fact).key == "sowing.horn.address"
 
 
 def test_outputs_that_are_only_written_may_lie_in_a_hole(edited: Edit) -> None:
     site = load_site(CONFIG / "small")
     horn = site.points[site.index("sowing.horn")]
-    piece = f'{{holes: {{coil: ["{horn.address}"]}}, '
-    assert check_site(edited({}, (f"  {IO_DEVICE}: {{", f"  {IO_DEVICE}: {piece}"))).errors == ()
+    hole = f'holes: {{coil: ["{horn.address}"]}}, unit: 1'
+    pieces = (f"  {IO_DEVICE}: {{bus: io, unit: 1", f"  {IO_DEVICE}: {{bus: io, {hole}")
+    folder = edited({}, pieces)
+    yaml = folder / "site.yaml"
+    yaml.write_text(yaml.read_text("utf-8").replace(", read_back: true", ""), "utf-8")
+    assert check_site(folder).errors == ()
 
 
 def test_a_slow_isolator_makes_no_time_out_longer_and_a_slow_press_does(edited: Edit) -> None:
