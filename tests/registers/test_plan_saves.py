@@ -72,7 +72,7 @@ def planned(site: Site) -> tuple[float, tuple[ReadRequest, ...]]:
 
 @pytest.mark.parametrize("kind", ["tcp", "rtu"])
 @pytest.mark.parametrize("rows", [registers, bits], ids=["registers", "bits"])
-def test_ten_times_the_points_take_no_hundred_times_the_planning(
+def test_ten_times_the_points_take_no_forty_times_the_planning(
     site_of: SiteOf,
     rtu_line: dict[str, Any],
     capsys: pytest.CaptureFixture[str],
