@@ -19,7 +19,8 @@ the stack of requests still open, which are paid for up to here. Of labels with 
 the best is kept: what the future can tell apart is the ranks of the stack, the place of each
 start within its byte, and how much of the limit the outermost has used (the inner ones have
 used less). A label is also dropped when the cheapest one could close everything, open each of
-its requests anew when it is next needed, and still be no dearer.
+its requests anew when it is next needed, and still be no dearer; or when what it must still cost
+(`cost_ahead.py`) makes it dearer than a plan that is known.
 """
 
 from __future__ import annotations
@@ -27,13 +28,8 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from typing import NamedTuple
 
-
-class Span(NamedTuple):
-    """Addresses `first` to `last` that must come from one request of `rank` or faster."""
-
-    first: int
-    last: int
-    rank: int
+from linectl.registers.cost_ahead import CostAhead
+from linectl.registers.cost_ahead import Span as Span
 
 
 class Tariff(NamedTuple):
@@ -74,15 +70,23 @@ def least_time(
         return 0, []
     reach = spans[-1].last - spans[0].first + 1
     prices = [tariff.price(quantity) for quantity in range(min(limit, reach) + 1)]
+    ahead = CostAhead(spans, limit, prices, weights)
+    enough = ahead.most(0)
     labels = [_Label(0, (), None, 0)]
     last = spans[0].first - 1
     for place, span in enumerate(spans):
-        found = _step(labels, span, last, prices, weights)
+        found = list(_step(labels, span, last, prices, weights))
+        enough = min(enough, min(label.cost for label in found) + ahead.most(place + 1))
+        found = [label for label in found if _cost_at_least(label, place + 1, ahead) <= enough]
         last = span.last
         overlap = last - spans[place + 1].first + 1 if place + 1 < len(spans) else 0
         labels = _best(found, reach > limit, tariff, weights, max(0, overlap))
     best = min(labels, key=_order)
     return best.cost, _requests(best, spans)
+
+
+def _cost_at_least(label: _Label, place: int, ahead: CostAhead) -> int:
+    return label.cost + ahead.least(place, label.stack[0][1], label.stack[-1][0])
 
 
 def _order(label: _Label) -> tuple[int, list[int]]:

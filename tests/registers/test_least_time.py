@@ -9,6 +9,7 @@ from itertools import pairwise
 
 import pytest
 
+from linectl.registers.cost_ahead import CostAhead
 from linectl.registers.least_time import Span, Tariff, least_time
 
 CASES = 1_500
@@ -87,6 +88,19 @@ def test_no_other_requests_cost_less() -> None:
         overlapping += any(b.first <= a.last for a, b in pairwise(spans))
     assert nested > 10
     assert overlapping > CASES / 4
+
+
+def test_bounds_hold_on_both_sides_of_the_least_cost() -> None:
+    """From every place on, with nothing open before it."""
+    for seed in range(300):
+        spans, limit, tariff, weights = drawn(seed)
+        spans = [span for n, span in enumerate(spans) if not n or span.last > spans[n - 1].last]
+        prices = [tariff.price(quantity) for quantity in range(limit + 1)]
+        ahead = CostAhead(spans, limit, prices, weights)
+        for place in range(len(spans)):
+            cost, _ = least_time(spans[place:], limit, tariff, weights)
+            nothing_open = spans[0].first - limit
+            assert ahead.least(place, nothing_open, 0) <= cost <= ahead.most(place)
 
 
 def test_of_equal_plans_the_earlier_requests_are_full() -> None:

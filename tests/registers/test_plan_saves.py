@@ -1,4 +1,4 @@
-"""What the plan saves on a real site, and how its own time grows with the map."""
+"""What the plan saves on a whole site, and what planning a large map itself takes."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from linectl.registers.budget import bus_budgets
-from linectl.registers.plan import ReadRequest, read_plan
+from linectl.registers.plan import read_plan
 from linectl.site.load import load_site
 from linectl.site.model import Site
 
@@ -19,9 +19,10 @@ SiteOf = Callable[..., Site]
 CONFIG = Path(__file__).parents[2] / "config"
 CLASSES = {"slow": "200ms", "slower": "1s"}
 SHARE_MAX = 0.25
-GROWTH_MAX = 40
-"""Ten times the points may take forty times the time: no power that would hurt at a few thousand
-points. Labels die out, so the time grows nearly with the points; the rest is other work beside."""
+ADDITIONS = 1_000_000
+PLANNING_MAX = 25
+"""Times that a million additions in plain Python may pass while 2000 points are planned: a second
+where a million take 40 ms. They took 27 ms where this was written."""
 
 
 def test_the_plan_of_fennmark_takes_a_quarter_of_one_request_a_point_at_most(
@@ -60,19 +61,26 @@ def cell(table: str, address: int, type_: str, poll: str) -> dict[str, Any]:
     return row | {"poll": poll, "word_order": "big"}
 
 
-def planned(site: Site) -> tuple[float, tuple[ReadRequest, ...]]:
-    """The least of three times that the plan takes, in s, and the plan."""
+def least_s(work: Callable[[], object]) -> float:
+    """The least of three times that the work takes."""
     times = []
     for _ in range(3):
         started = time.perf_counter()
-        requests = read_plan(site, "b")
+        work()
         times.append(time.perf_counter() - started)
-    return min(times), requests
+    return min(times)
+
+
+def add_up() -> int:
+    total = 0
+    for number in range(ADDITIONS):
+        total += number
+    return total
 
 
 @pytest.mark.parametrize("kind", ["tcp", "rtu"])
 @pytest.mark.parametrize("rows", [registers, bits], ids=["registers", "bits"])
-def test_ten_times_the_points_take_no_forty_times_the_planning(
+def test_two_thousand_points_are_planned_while_one_waits(
     site_of: SiteOf,
     rtu_line: dict[str, Any],
     capsys: pytest.CaptureFixture[str],
@@ -81,10 +89,10 @@ def test_ten_times_the_points_take_no_forty_times_the_planning(
 ) -> None:
     tcp = {"kind": "tcp", "host": "127.0.0.1", "poll": "50ms", "timeout": "200ms"}
     bus = (tcp if kind == "tcp" else rtu_line) | {"polls": CLASSES}
-    device = {"io": {"unit": 1, "gaps": True}}
-    few_s, _ = planned(site_of(device, rows(200), bus))
-    many_s, requests = planned(site_of(device, rows(2000), bus))
+    site = site_of({"io": {"unit": 1, "gaps": True}}, rows(2000), bus)
+    planning_s = least_s(lambda: read_plan(site, "b"))
+    ratio = planning_s / least_s(add_up)
     with capsys.disabled():
-        what = f"{rows.__name__} on {kind}: {many_s:.3f} s, {many_s / few_s:.1f} × that of 200"
-        print(f"\n  planning 2000 {what}; {len(requests)} requests")
-    assert many_s / few_s <= GROWTH_MAX
+        what = f"{rows.__name__} on {kind}: {planning_s:.3f} s, {ratio:.1f} × a million additions"
+        print(f"\n  planning 2000 {what}; {len(read_plan(site, 'b'))} requests")
+    assert ratio <= PLANNING_MAX
