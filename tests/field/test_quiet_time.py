@@ -2,22 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from types import SimpleNamespace
-
 import pytest
 
 from linectl.errors import ForeignAnswer, LinkDown, Silent
-from linectl.field import modbus
 from linectl.field.asks import Ask
 from linectl.field.framing import rtu_frame, tcp_frame
 from linectl.field.modbus import PIECE_BYTES, QUIET_LIMIT_S, Wire
 from linectl.field.pdu import request_pdu
-from linectl.site.hardware import RtuBus, TcpBus
+from linectl.site.hardware import TcpBus
 
-TIMES = {"poll": "20ms", "timeout": "50ms"}
-LINE = RtuBus.model_validate({"kind": "rtu", "port": "/dev/null", "baud": 115_200} | TIMES)
-NET = TcpBus.model_validate({"kind": "tcp", "host": "h"} | TIMES)
+NET = TcpBus.model_validate({"kind": "tcp", "host": "h", "poll": "20ms", "timeout": "50ms"})
 
 READ = Ask("io", 17, 3, 0, 2)
 SHORTER = READ._replace(quantity=1)
@@ -27,61 +21,6 @@ REFUSED = rtu_frame(17, b"\x83\x02")
 def answer_to(ask: Ask, unit: int = 17) -> bytes:
     size = 2 * ask.quantity
     return rtu_frame(unit, bytes((ask.function, size)) + bytes(range(1, size + 1)))
-
-
-class PlayedLink:
-    """Bytes come at their times after the last request; nothing else makes the clock go on."""
-
-    where = "a played link"
-
-    def __init__(self) -> None:
-        self.now_s = 100.0
-        self.is_open = True
-        self.coming: list[tuple[float, bytes]] = []
-        self.answers: Callable[[bytes], list[tuple[float, bytes]]] = lambda request: []
-        self.endless = b""
-        self.sent: list[bytes] = []
-
-    def open(self) -> None:
-        self.is_open = True
-
-    def close(self) -> None:
-        self.is_open = False
-
-    def send(self, data: bytes, limit_s: float) -> None:
-        self.sent.append(data)
-        self.coming += [(self.now_s + after_s, piece) for after_s, piece in self.answers(data)]
-
-    def receive(self, until_s: float) -> bytes:
-        if self.endless:
-            self.now_s += 0.0001
-            return self.endless
-        if self.coming and self.coming[0][0] <= max(until_s, self.now_s):
-            at_s, data = self.coming.pop(0)
-            self.now_s = max(self.now_s, at_s)
-            return data
-        self.now_s = max(self.now_s, until_s)
-        return b""
-
-
-@pytest.fixture
-def played(monkeypatch: pytest.MonkeyPatch) -> Callable[..., tuple[Wire, PlayedLink]]:
-    """A wire, opened on a played link, with the link's clock."""
-
-    def make(bus: RtuBus | TcpBus = LINE) -> tuple[Wire, PlayedLink]:
-        link = PlayedLink()
-
-        def sleep(seconds: float) -> None:
-            link.now_s += seconds
-
-        clock = SimpleNamespace(monotonic=lambda: link.now_s, sleep=sleep)
-        monkeypatch.setattr(modbus, "time", clock)
-        wire = Wire("line", bus, "h", 1)
-        monkeypatch.setattr(wire, "_link", link)
-        wire.open()
-        return wire, link
-
-    return make
 
 
 def silent(wire: Wire, ask: Ask = READ) -> None:
