@@ -7,7 +7,7 @@ import pytest
 from linectl.errors import ForeignAnswer, LinkDown, Silent
 from linectl.field.asks import Ask
 from linectl.field.framing import rtu_frame, tcp_frame
-from linectl.field.modbus import PIECE_BYTES, QUIET_LIMIT_S, Wire
+from linectl.field.modbus import KEPT_BYTES, QUIET_LIMIT_S, Wire
 from linectl.field.pdu import request_pdu
 from linectl.site.hardware import TcpBus
 
@@ -111,7 +111,7 @@ def test_a_line_that_never_falls_quiet_is_broken_and_told_and_takes_no_memory(pl
         wire.settle(READ, 50.0, outstanding=True)
     assert not wire.is_open
     assert link.now_s - began_s < 0.1 + QUIET_LIMIT_S
-    assert max(len(frame.data) for frame in wire.frames) <= PIECE_BYTES
+    assert max(len(frame.data) for frame in wire.frames) <= KEPT_BYTES
 
 
 def test_a_numbered_link_needs_no_quiet_time(played) -> None:
@@ -128,7 +128,7 @@ def test_endless_late_answers_end_at_the_time_out_and_take_no_memory(played) -> 
     began_s = link.now_s
     silent(wire)
     assert link.now_s - began_s <= 0.051
-    assert max(len(frame.data) for frame in wire.frames) <= PIECE_BYTES
+    assert max(len(frame.data) for frame in wire.frames) <= KEPT_BYTES
 
 
 def test_late_answers_on_tcp_are_told_with_their_lateness(played) -> None:
