@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from linectl.field.asks import BIT_READS, Ask
 from linectl.image import Value
 from linectl.registers.codec import Decoder, decoder
-from linectl.registers.plan import ReadRequest, hole_of, plan_reads, split
+from linectl.registers.plan import ReadRequest, gap_of, hole_of, plan_reads, split
 from linectl.site.hardware import Bus, Device, Point
 from linectl.site.notation import Table
 
@@ -81,6 +81,8 @@ class Reads:
         """Tags that are bad though the device answers, and why."""
         self.all_refused = False
         """True while the device has refused every read of the plan."""
+        self._parted: list[list[Read]] = []
+        """Halves of reads that were refused as a whole, until all have been answered once."""
         self._unfit: set[Ask] = set()
         self.proofs = self._proofs()
 
@@ -89,6 +91,7 @@ class Reads:
         self.reads = list(self._planned)
         self.holes, self._absent, self.bad = {}, {}, {}
         self.all_refused = False
+        self._parted.clear()
         self._unfit.clear()
         self.proofs = self._proofs()
         for read in self.reads:
@@ -115,6 +118,7 @@ class Reads:
             for index, value in zip(read.request.points, read.values or (), strict=False)
         }
         values = tuple(found.get(index) for index in self.points)
+        self._look_for_gaps()
         self._look_for_nonsense(values)
         return values
 
@@ -126,7 +130,9 @@ class Reads:
         at = self.reads.index(read)
         parts = split(read.request, self._points, self._device)
         if len(parts) > 1:
-            self.reads[at : at + 1] = [Read(self._name, part, self._points) for part in parts]
+            halves = [Read(self._name, part, self._points) for part in parts]
+            self.reads[at : at + 1] = halves
+            self._parted.append(halves)
             self.proofs = self._proofs()
             return True
         if len(self.reads) == 1:
@@ -134,12 +140,23 @@ class Reads:
             return False
         del self.reads[at]
         self.proofs = self._proofs()
-        table = read.ask.table
-        self.holes[table] = (*self.holes.get(table, ()), hole_of(read.request, self._device))
+        self._tell_hole(read.ask.table, hole_of(read.request, self._device))
         for index in read.request.points:
             self._absent[self._points[index].tag] = "the device has no such address"
         self.bad = dict(self._absent)
         return True
+
+    def _look_for_gaps(self) -> None:
+        """Two halves that are answered though the whole was not: the hole lies between them."""
+        for halves in self._parted:
+            if all(half in self.reads for half in halves):
+                gap = gap_of([half.request for half in halves], self._device)
+                self._tell_hole(halves[0].ask.table, gap or "")
+        self._parted.clear()
+
+    def _tell_hole(self, table: Table, addresses: str) -> None:
+        if addresses:
+            self.holes[table] = (*self.holes.get(table, ()), addresses)
 
     def _look_for_nonsense(self, values: Sequence[Value | None]) -> None:
         """A single that is not a number, or endless, is out of any range."""

@@ -12,7 +12,7 @@ from linectl.field.wiring import Field, reach_in
 from linectl.image import Event, Move
 from linectl.line import Line
 from linectl.runtime.live import Live
-from linectl.site.hardware import Heartbeat
+from linectl.site.hardware import Heartbeat, Point
 from linectl.site.model import Site
 
 pytestmark = pytest.mark.wire
@@ -120,6 +120,31 @@ def test_an_address_that_the_device_lacks_costs_its_point_and_no_other(
     assert told["holes"] == {"discrete": [str(small.points[gone].address)]}
     assert not here.line.inputs.good[gone]
     assert here.line.inputs.good[small.index("fill.entry_eye")]
+
+
+def test_a_hole_that_no_point_names_is_told_and_costs_no_point(
+    small: Site, serve: Any, controlled: Any, eventually: Eventually
+) -> None:
+    """A spare channel between two points, read over because gaps are said to be fine, is not."""
+    spare = small.index("seed.vacuum")
+    points = tuple(p for p in small.points if p.index != spare)
+    numbered = tuple(p.model_copy(update={"index": k}) for k, p in enumerate(points))
+    address = str(small.points[spare].address)
+    table = small.points[spare].table
+    site = small.model_copy(update={"points": numbered})
+    ours = small.model_copy(
+        update={"points": tuple(p if p.index != spare else unnamed(p) for p in small.points)}
+    )
+    served = serve(changed(site, "io_sower", holes={table: (address,)}))
+    here = controlled(ours, served)
+    eventually(lambda: here.device("io_sower")["good"])
+    assert here.device("io_sower")["holes"] == {table: [address]}
+    assert here.device("io_sower")["bad_points"] == {}
+
+
+def unnamed(point: Point) -> Point:
+    """The point moved to another device, so that its old address has no name."""
+    return point.model_copy(update={"device": "meter", "table": "input", "address": 2})
 
 
 def test_a_refused_write_is_not_asked_again_and_again(
