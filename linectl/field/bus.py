@@ -19,7 +19,6 @@ from linectl.field.exchanges import Exchanges
 from linectl.field.measures import Histogram
 from linectl.field.modbus import Tracer, Wire
 from linectl.field.outputs import ON_GOING, SAFE_GOING
-from linectl.field.serial_port import remarks
 from linectl.field.snapshots import BusHealth, Outputs
 from linectl.field.tracing import Ring
 from linectl.field.trouble import TroubleWatch
@@ -157,8 +156,7 @@ class FieldBus:
             self._publish_health(False)
             return False
         self._exchanges.relinked()
-        if self._wire.serial:
-            self._remarks = tuple(remarks(self._wire.where))
+        self._remarks = self._wire.remarks()
         return True
 
     def _unlinked(self) -> None:
@@ -351,7 +349,8 @@ class FieldBus:
         return True
 
     def _write_safe(self) -> None:
-        """Last act: every device safe, each asked once."""
+        """Last act: every device safe, each asked once, and no time lost on a line that babbles."""
+        self._wire.overtime_s = 0.0
         for device in self.devices:
             device.outputs.demand(None)
             if self._wire.is_open and self._writable(device):

@@ -143,6 +143,7 @@ class Exchanges:
                 self._went_well(device)
             elif self._asked_before:
                 late_ms = max(each.late_ms for each in self._devices) * UNPROVEN_QUIET
+                late_ms += self._wire.timeout_ms  # it may have been asked a moment ago
                 self._wire.settle(ask, late_ms, outstanding=False)
                 self._asked_before = False
         except LinkDown as error:

@@ -1,4 +1,4 @@
-"""Bytes to and from one bus: a serial port, a TCP connection, a TLS connection. Blocking.
+"""Bytes to and from one bus: a serial port, a TCP connection. Blocking.
 
 For the bus's own thread. A broken link raises LinkDown at once; nothing reconnects by itself.
 """
@@ -12,24 +12,20 @@ import socket
 import ssl
 import termios
 import time
-from pathlib import Path
 from typing import Protocol
 
 import serial
 import serial.rs485
 
 from linectl.errors import LinkDown
-from linectl.field.serial_port import why_not
-from linectl.registers.wire_time import character_ms
-from linectl.site.hardware import RtuBus, TlsBus
+from linectl.field.serial_port import remarks, why_not
+from linectl.site.hardware import RtuBus
 
 READ_BYTES = 4096
 CONNECT_S = 1.0
 """A connection, a TLS handshake too, comes about within this time or not at all."""
 UNSENT_MS = 1000
 """Data that the other side's machine does not acknowledge for so long breaks the connection."""
-ROLE_OID = bytes.fromhex("06 0b 2b 06 01 04 01 83 89 0c 86 22 01")
-"""DER of 1.3.6.1.4.1.50316.802.1, the role extension (MB-TCP-Security v36, 2021)."""
 
 
 class Link(Protocol):
@@ -45,6 +41,9 @@ class Link(Protocol):
 
     def close(self) -> None:
         """Let go at once; never raises."""
+
+    def remarks(self) -> list[str]:
+        """What is worth a word about a link that is open, and what to do about it."""
 
     def send(self, data: bytes, limit_s: float) -> None:
         """Send everything within the limit. Raises LinkDown."""
@@ -101,6 +100,9 @@ class SerialLink:
         if port is not None:
             with contextlib.suppress(OSError, serial.SerialException, termios.error):
                 port.close()
+
+    def remarks(self) -> list[str]:
+        return remarks(self.where)
 
     def send(self, data: bytes, limit_s: float) -> None:
         handle = self._handle()
@@ -194,6 +196,9 @@ class TcpLink:
             with contextlib.suppress(OSError):
                 link.close()
 
+    def remarks(self) -> list[str]:
+        return []
+
     def send(self, data: bytes, limit_s: float) -> None:
         link = self._open_socket()
         try:
@@ -229,63 +234,3 @@ class TcpLink:
     def _broken(self, error: OSError) -> LinkDown:
         self.close()
         return LinkDown(f"{self.where}: {error}")
-
-
-class TlsLink(TcpLink):
-    """A TCP connection on which both sides show a certificate (MB-TCP-Security v36, 2021)."""
-
-    def __init__(self, bus: TlsBus, host: str, port: int, folder: Path) -> None:
-        super().__init__(host, port)
-        self._bus = bus
-        self._folder = folder
-
-    def _secured(self, link: socket.socket) -> socket.socket:
-        try:
-            context = self._context()
-            name = self._bus.server_name or self._bus.host
-            return context.wrap_socket(link, server_hostname=name)
-        except ssl.SSLCertVerificationError as error:
-            link.close()
-            raise LinkDown(
-                f"{self.where}: the device's certificate is not accepted "
-                f"({error.verify_message}); check authority, server_name and the clock"
-            ) from error
-        except OSError as error:
-            link.close()
-            raise LinkDown(
-                f"{self.where}: no secured connection ({error}); check that the device speaks TLS "
-                "there, and authority, certificate and key"
-            ) from error
-
-    def _nothing_there(self) -> bool:
-        link = self._socket
-        buffered = isinstance(link, ssl.SSLSocket) and link.pending() > 0
-        return not buffered and super()._nothing_there()
-
-    def _context(self) -> ssl.SSLContext:
-        """TLS 1.2 or newer, our certificate shown, the device's checked."""
-        context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
-        context.minimum_version = ssl.TLSVersion.TLSv1_2
-        context.load_verify_locations(self._folder / self._bus.authority)
-        context.load_cert_chain(self._folder / self._bus.certificate, self._folder / self._bus.key)
-        return context
-
-    def _broken(self, error: OSError) -> LinkDown:
-        if isinstance(error, ssl.SSLError) and "certificate" in str(error).lower():
-            self.close()
-            return LinkDown(
-                f"{self.where}: the device does not accept our certificate ({error}); "
-                "it must be signed by the authority that the device knows"
-            )
-        return super()._broken(error)
-
-
-def has_role(certificate: Path) -> bool:
-    """True if a certificate (PEM) carries a role; a device may refuse writes without one."""
-    der = ssl.PEM_cert_to_DER_cert(certificate.read_text(encoding="ascii"))
-    return ROLE_OID in der
-
-
-def sending_s(bus: RtuBus, count: int) -> float:
-    """Time of `count` bytes on a serial line, s."""
-    return count * character_ms(bus) / 1000

@@ -28,7 +28,8 @@ from linectl.field.framing import (
     rtu_frame,
     tcp_frame,
 )
-from linectl.field.links import Link, SerialLink, TcpLink, TlsLink
+from linectl.field.links import Link, SerialLink, TcpLink
+from linectl.field.tls_link import TlsLink
 from linectl.registers.frames import RTU_OVERHEAD_BYTES, read_pdu_bytes, write_pdu_bytes
 from linectl.registers.wire_time import character_ms, silence_ms
 from linectl.site.hardware import Bus, RtuBus, SerialLine, TcpBus, TlsBus
@@ -93,6 +94,8 @@ class Wire:
         self.frames: deque[Frame] = deque(maxlen=FRAMES_KEPT)
         self.seen: Counter[str] = Counter()
         self.latency_ms = 0.0
+        self.overtime_s = QUIET_LIMIT_S
+        """How long a line that babbles is waited for beyond its quiet time."""
         self._bus = bus
         self._link: Link = _link(bus, host, port, folder)
         self._line = _line_of(bus)
@@ -127,6 +130,10 @@ class Wire:
         except LinkDown as error:
             raise LinkDown(f"bus {self.name}: {error}") from error
         self._free_at_s = time.monotonic() + self._gap_s
+
+    def remarks(self) -> tuple[str, ...]:
+        """What is worth a word about an open link, and what to do about it."""
+        return tuple(self._link.remarks())
 
     def close(self) -> None:
         """Close the connection; never raises."""
@@ -190,7 +197,7 @@ class Wire:
         size = _answer_pdu_bytes(ask) + RTU_OVERHEAD_BYTES
         rest_s = self._gap_s + HOST_SLACK_S
         quiet_until_s = began_s + late_ms / 1000 + self._sending_s(size) + rest_s
-        limit_s = quiet_until_s + QUIET_LIMIT_S
+        limit_s = quiet_until_s + self.overtime_s
         answer = RtuAnswer(ask.unit, rtu_frame(ask.unit, bytes((ask.function,))), 0, False)
         discarded = bytearray()
         came, count = False, 0
@@ -226,7 +233,7 @@ class Wire:
         except LinkDown as error:
             raise LinkDown(f"bus {self.name}: {error}, after {ask}") from error
 
-    def rest(self, pause_ms: int) -> None:
+    def rest(self, pause_ms: float) -> None:
         """The device that has just answered needs this rest before anyone speaks again."""
         if pause_ms:
             self._free_at_s = max(self._free_at_s, time.monotonic() + pause_ms / 1000)

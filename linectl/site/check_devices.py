@@ -1,10 +1,11 @@
-"""Checks devices whole: watchdogs against refresh and silence, outputs that nobody would miss."""
+"""Checks devices whole: watchdogs against refresh and silence, outputs that nobody would miss, the
+certificates that secured buses need."""
 
 from __future__ import annotations
 
 from linectl.site.draft import Draft, Findings
 from linectl.site.durations import format_duration
-from linectl.site.hardware import UNIT_DIRECT, Device, RtuBus, TcpBus
+from linectl.site.hardware import UNIT_DIRECT, Device, RtuBus, TcpBus, TlsBus
 
 _REFRESHES_IN_WATCHDOG = 2
 """A watchdog must outlast one lost refresh, or a single lost frame drops the outputs."""
@@ -22,6 +23,21 @@ def check(draft: Draft, say: Findings) -> None:
         _heartbeat(draft, say, name, device)
     _unseen(draft, say)
     _moving_names(draft, say)
+    for name, bus in draft.buses.items():
+        if isinstance(bus, TlsBus):
+            _papers(draft, say, name, bus)
+
+
+def _papers(draft: Draft, say: Findings, name: str, bus: TlsBus) -> None:
+    """A warning for a file that is not here: certificates, and above all the key, are often
+    installed on the machine that runs the line and nowhere else."""
+    files = {"authority": bus.authority, "certificate": bus.certificate, "key": bus.key}
+    for key, text in files.items():
+        path = draft.folder / text
+        if not path.is_file():
+            text = f"there is no file {path}: without it bus {name} cannot be reached from here"
+            hint = "install it on the machine that runs the line"
+            say.warnings.append(draft.site(("buses", name, key), text, hint))
 
 
 def _unit(draft: Draft, say: Findings, name: str, device: Device) -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 from linectl.errors import Finding
@@ -37,6 +38,8 @@ class Findings:
 class Draft:
     """The readable parts of a site, by name, with the trees and rows that they came from."""
 
+    folder: Path
+    """Where relative paths in the files begin."""
     trees: Mapping[str, Node]
     rows: tuple[Row, ...]
     points: tuple[tuple[Row, Point], ...]
@@ -90,7 +93,9 @@ class Draft:
         return {point.tag: point for _, point in self.points}
 
 
-def draft_of(trees: Mapping[str, Node], rows: Iterable[Row], findings: list[Finding]) -> Draft:
+def draft_of(
+    folder: Path, trees: Mapping[str, Node], rows: Iterable[Row], findings: list[Finding]
+) -> Draft:
     """Reads each part by itself; rows that cannot be read as points are added to `findings`."""
     site, locks = trees["site.yaml"], trees["interlocks.yaml"]
     zones: dict[str, Zone] = _each(site, "zones", Zone)
@@ -108,6 +113,7 @@ def draft_of(trees: Mapping[str, Node], rows: Iterable[Row], findings: list[Find
     if _under(site, "zones") - set(zones):
         broken.add("guard")
     return Draft(
+        folder=folder,
         trees=trees,
         rows=listed,
         points=tuple(points_of(listed, needs, hardware, findings)),

@@ -66,7 +66,7 @@ def read_site(folder: str | os.PathLike[str]) -> Reading:
     interlocks = _checked(InterlockFile, trees["interlocks.yaml"], errors)
     if not sources.rows or not all(tree.value for tree in trees.values()):
         return Reading(None, _ordered(errors), (), trees)
-    draft = draft_of(trees, sources.rows, errors)
+    draft = draft_of(Path(folder), trees, sources.rows, errors)
     crossed = cross_check(draft)
     errors += crossed.errors
     warnings = _ordered(crossed.warnings)
