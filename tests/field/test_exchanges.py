@@ -331,6 +331,13 @@ def test_late_answers_are_counted_at_their_device(bench) -> None:
     assert b.device.lateness.late == 1
 
 
+def test_late_answers_are_counted_with_a_failure_too(bench) -> None:
+    b = bench()
+    b.wire.late = [Late("io", 12.0)]
+    b.ask(SILENT)
+    assert b.device.health().errors == {"silent": 1, "late": 1}
+
+
 def test_rising_lateness_is_told_while_the_device_is_good(bench) -> None:
     b = bench(numbered=True, serial=False)
     for _ in range(3):

@@ -195,6 +195,12 @@ def test_an_answer_to_another_question_is_told(frame: str) -> None:
         assert garbled.kind == "stale"
 
 
+@pytest.mark.parametrize("quantity", [1, 2, 4, 125])
+def test_another_length_is_told_before_anything_is_handed_out(quantity: int) -> None:
+    body = bytes((3, 2 * quantity)) + bytes(2 * quantity)
+    assert verdict(waiting(), [rtu_frame(17, body)]) == "stale"
+
+
 def test_an_exception_is_the_refusal_of_this_question() -> None:
     pdu = waiting().feed(with_crc("11 83 02"))
     assert pdu is not None
@@ -410,6 +416,14 @@ def test_a_late_answer_may_span_two_requests() -> None:
     answer.expect(7, 17)
     assert answer.feed(late[5:] + tcp_frame(7, 17, PDU)) == PDU
     assert answer.late == [6]
+
+
+def test_what_was_seen_is_counted_once() -> None:
+    answer = on_tcp()
+    answer.feed(tcp_frame(6, 17, PDU) + tcp_frame(7, 18, PDU))
+    answer.expect(8, 17)
+    assert answer.seen == {}
+    assert answer.given_up() is None
 
 
 def test_an_earlier_answers_unfinished_rest_is_silence() -> None:

@@ -145,6 +145,30 @@ def test_late_answers_on_tcp_are_told_with_their_lateness(played) -> None:
     assert 20 <= late.late_ms <= 31
 
 
+# MODBUS over Serial Line V1.02, 2.5.1.1: frames are parted by 1.75 ms above 19 200 baud.
+def test_between_an_answer_and_the_next_question_the_line_is_silent(played) -> None:
+    wire, link = played()
+    link.answers = lambda request: [(0.005, answer_to(READ))]
+    sent_s = []
+    send = link.send
+    link.send = lambda data, limit_s: (sent_s.append(link.now_s), send(data, limit_s))
+    for _ in range(3):
+        wire.read(READ)
+        ended_s = link.now_s
+        wire.read(READ)
+        assert sent_s[-1] - ended_s == pytest.approx(0.00175)
+
+
+def test_a_device_gets_its_rest_before_anyone_speaks(played) -> None:
+    wire, link = played()
+    link.answers = lambda request: [(0.005, answer_to(READ))]
+    wire.read(READ)
+    ended_s = link.now_s
+    wire.rest(30)
+    wire.read(READ)
+    assert link.now_s - ended_s >= 0.030 + 0.005
+
+
 def test_bytes_before_the_question_are_not_its_answer(played) -> None:
     wire, link = played()
     wire.echoes = False

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import array
 import errno
+import fcntl
 import os
 import subprocess
 import sys
@@ -11,9 +13,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import serial
 
 from linectl.errors import LinkDown
-from linectl.field import serial_port
+from linectl.field import links, serial_port
 from linectl.field.links import SerialLink
 from linectl.field.serial_port import (
     LATENCY_MS_MAX,
@@ -176,6 +179,40 @@ def test_a_driver_that_does_not_turn_the_line_round_is_told_and_let_go(
     other = link_on(pty[1])
     other.open()  # the port is free again
     other.close()
+
+
+def test_a_driver_that_says_yes_and_does_not_is_found_out(
+    pty: tuple[int, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The mode is read back: here the port takes it, and the driver knows nothing of it."""
+
+    class Yes(serial.Serial):
+        def __setattr__(self, name: str, value: object) -> None:
+            if name != "rs485_mode":
+                super().__setattr__(name, value)
+
+    monkeypatch.setattr(links.serial, "Serial", Yes)
+    link = link_on(pty[1], direction="kernel")
+    with pytest.raises(LinkDown, match="does not turn the RS-485 line round"):
+        link.open()
+    assert not link.is_open
+
+
+@pytest.mark.parametrize("flags", [0, 1])
+def test_the_mode_that_the_driver_says_counts(
+    pty: tuple[int, str], monkeypatch: pytest.MonkeyPatch, flags: int
+) -> None:
+    def says(handle: int, request: int, held: array.array[int], change: bool) -> int:
+        assert request == 0x542E  # TIOCGRS485 of linux/asm-generic/ioctls.h
+        held[0] = flags  # bit 0: SER_RS485_ENABLED of linux/serial.h
+        return 0
+
+    monkeypatch.setattr(fcntl, "ioctl", says)
+    if flags:
+        links._check_rs485(pty[0])
+    else:
+        with pytest.raises(OSError, match="the mode is off"):
+            links._check_rs485(pty[0])
 
 
 def test_a_port_that_another_of_us_has_is_refused(pty: tuple[int, str]) -> None:
