@@ -166,7 +166,7 @@ def test_a_device_gets_its_rest_before_anyone_speaks(played) -> None:
     ended_s = link.now_s
     wire.rest(30)
     wire.read(READ)
-    assert link.now_s - ended_s >= 0.030 + 0.005
+    assert link.now_s - ended_s == pytest.approx(0.030 + 0.005)
 
 
 def test_bytes_before_the_question_are_not_its_answer(played) -> None:
