@@ -40,6 +40,7 @@ class FakeWire:
         self.numbered = numbered
         self.serial = serial
         self.is_open = True
+        self.timeout_ms = 50
         self.latency_ms = 4.0
         self.answers: list[Answer] = []
         self.log: list[Any] = []
@@ -58,7 +59,9 @@ class FakeWire:
     def write(self, ask: Ask) -> None:
         self.read(ask)
 
-    def settle(self, ask: Ask, late_ms: float, outstanding: bool) -> bool:
+    def settle(
+        self, ask: Ask, late_ms: float, outstanding: bool, meanwhile: Callable[[], None] = print
+    ) -> bool:
         self.log.append((late_ms, outstanding))
         return self.came_in_quiet
 
@@ -371,13 +374,32 @@ def test_a_broken_link_is_every_devices_and_closes(bench) -> None:
 
 def test_a_connection_that_brings_nothing_is_closed_by_our_own_count(bench) -> None:
     b = bench(numbered=True, serial=False)
+    b.now = b.wire.timeout_ms  # the first request went out at 0
     b.ask(SILENT)
     b.now = DEAD_MS - 1
     b.ask(SILENT)
     assert b.wire.is_open
     b.now = DEAD_MS
-    b.ask(SILENT)
+    b.exchanges.close_if_dead()  # by the clock: demoted devices may not be asked for a while
     assert not b.wire.is_open
+
+
+def test_one_device_that_is_slower_than_its_time_out_is_no_dead_connection(bench) -> None:
+    b = bench(numbered=True, serial=False)
+    b.ask(SILENT)
+    b.now = 2 * DEAD_MS
+    b.exchanges.close_if_dead()
+    assert b.wire.is_open
+
+
+def test_a_link_that_is_down_is_not_asked_and_not_told_again(bench) -> None:
+    b = bench()
+    b.wire.close()
+    b.log()
+    assert b.ask() is None
+    assert b.exchanges.try_read(b.device, b.read) is None
+    assert b.log() == []
+    assert b.exchanges.errors == {}
 
 
 @pytest.mark.parametrize("sign", [(0, 0, 0, 0), STALE, DeviceRefused("", 11)])

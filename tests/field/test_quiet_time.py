@@ -122,13 +122,32 @@ def test_a_numbered_link_needs_no_quiet_time(played) -> None:
     assert link.now_s == before_s
 
 
-def test_endless_late_answers_end_at_the_time_out_and_take_no_memory(played) -> None:
+def test_a_flood_of_late_answers_is_hung_up_on_and_takes_no_memory(played) -> None:
     wire, link = played(NET)
-    link.endless = tcp_frame(60_000, 17, bytes((3, 250)) + bytes(250)) * 15
+    link.answers = lambda request: [(0.001 + k * 0.0001, flood) for k in range(100)]
+    flood = tcp_frame(60_000, 17, bytes((3, 250)) + bytes(250))
+    with pytest.raises(LinkDown, match="floods us"):
+        wire.read(READ)
+    assert not wire.is_open
+    assert max(len(frame.data) for frame in wire.frames) <= KEPT_BYTES
+
+
+def test_late_answers_do_not_lengthen_the_time_out(played) -> None:
+    wire, link = played(NET)
+    late = tcp_frame(60_000, 17, answer_to(READ)[1:-2])
+    link.answers = lambda request: [(k * 0.001, late) for k in range(100)]
     began_s = link.now_s
     silent(wire)
-    assert link.now_s - began_s <= 0.051
-    assert max(len(frame.data) for frame in wire.frames) <= KEPT_BYTES
+    assert link.now_s - began_s == pytest.approx(0.05, abs=0.002)
+    assert wire.seen["stale"] >= 49
+
+
+def test_an_answer_that_came_before_its_question_is_none(played) -> None:
+    """Whatever number it bears: another end may count as we do."""
+    wire, link = played(NET)
+    link.coming = [(link.now_s - 0.001, tcp_frame(1, 17, answer_to(READ)[1:-2]))]
+    silent(wire)
+    assert wire.seen["stale"] == 1
 
 
 def test_late_answers_on_tcp_are_told_with_their_lateness(played) -> None:

@@ -39,7 +39,7 @@ def reads_of(
     device_of: Callable[..., Device],
 ) -> ReadsOf:
     def build(rows: list[dict[str, Any]], others: Sequence[Ask] = (), **facts: Any) -> Reads:
-        return Reads("io", device_of(**facts), BUS, points_of(rows), others)
+        return Reads("io", device_of(**facts), BUS, points_of(rows), None, others)
 
     return build
 
