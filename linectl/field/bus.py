@@ -337,24 +337,32 @@ class FieldBus:
         return None
 
     def _refresh(self, device: FieldDevice) -> bool:
-        """Tell the device everything again; True if it took all of it."""
+        """Tell the device everything again; True if it took all of it. What it refuses keeps the
+        rest from it no longer than its answer takes; a device that fails otherwise is left."""
         device.refresh_at_ms = self._clock() + device.refresh_ms
         passed_over: set[str] = set()
+        taken = True
         for number in range(len(device.outputs.refresh())):
             if number:
                 self._write_safe_going(passed_over)
             asks = device.outputs.refresh()  # anew: what goes safe beats any refresh
             if self._exchanges.do(device, asks[number]) is None:
-                return False
-        return True
+                if not device.refusing or device.demoted:
+                    return False
+                taken = False
+        return taken
 
     def _write_safe(self) -> None:
-        """Last act: every device safe, each asked once, and no time lost on a line that babbles."""
+        """Last act: every device safe; one disturbed exchange with a good device is repeated, and
+        no time is lost on a line that babbles."""
         self._wire.overtime_s = 0.0
         for device in self.devices:
             device.outputs.demand(None)
-            if self._wire.is_open and self._writable(device):
-                self._refresh(device)
+            if not self._told_safe(device) and device.may_repeat:
+                self._told_safe(device)
+
+    def _told_safe(self, device: FieldDevice) -> bool:
+        return self._wire.is_open and self._writable(device) and self._refresh(device)
 
     def _tell(self) -> None:
         """Health while no poll ends, as on a line that babbles; not at every look."""

@@ -123,6 +123,11 @@ class FieldDevice:
         """True after the first failure in a row of a good device: one disturbed exchange."""
         return self.snapshot.good and self._failures == 1
 
+    @property
+    def refusing(self) -> bool:
+        """True if its last failure was a refusal: it is there, and may take something else."""
+        return self._failing == "refused"
+
     def due(self, now_ms: int) -> bool:
         """True if the device may be asked now: it is not demoted, or its probe is due."""
         return not self._demoted or now_ms >= self._probe_at_ms
