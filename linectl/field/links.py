@@ -78,6 +78,7 @@ class SerialLink:
                 exclusive=True,
             )
         except (serial.SerialException, OSError, ValueError, termios.error) as error:
+            # termios.error is no OSError; pyserial lets it out of a port that is being unplugged.
             raise LinkDown(f"{self.where}: {why_not(self.where)}") from error
         self._port = port
         if bus.direction == "kernel":
@@ -88,7 +89,7 @@ class SerialLink:
         try:
             port.rs485_mode = serial.rs485.RS485Settings()
             _check_rs485(port.fileno())
-        except (OSError, ValueError) as error:
+        except (OSError, ValueError, termios.error) as error:
             self.close()
             raise LinkDown(
                 f"{self.where}: its driver does not turn the RS-485 line round ({error}); "
@@ -180,9 +181,13 @@ class TcpLink:
                 f"nothing accepts a connection at {self.where} ({error}); "
                 "check power, cable, address and port"
             ) from error
-        link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        if hasattr(socket, "TCP_USER_TIMEOUT"):
-            link.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNSENT_MS)
+        try:
+            link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            if hasattr(socket, "TCP_USER_TIMEOUT"):
+                link.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNSENT_MS)
+        except OSError as error:
+            link.close()
+            raise LinkDown(f"{self.where}: {error}") from error
         self._socket = self._secured(link)
         self._arrivals = select.poll()
         self._arrivals.register(self._socket, select.POLLIN)
