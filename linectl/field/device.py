@@ -179,6 +179,8 @@ class FieldDevice:
             self._untaken_since_ms = None
         if not self.reads.points:
             self._heard(now_ms)
+            if self.snapshot.good:
+                self.snapshot = self.snapshot._replace(at_ms=now_ms)
 
     def not_written(self, now_ms: int) -> None:
         """The device has not taken a write."""

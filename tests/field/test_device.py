@@ -439,3 +439,17 @@ def test_how_old_a_value_grew_is_measured(points_of: PointsOf, device_of: Device
     for now in (0, 20, 40, 140):
         poll(device, now)
     assert device.health().age == (3, 20.0, 100.0, 100)
+
+
+def test_a_device_without_inputs_is_as_young_as_the_last_write_it_took(
+    points_of: PointsOf, device_of: DeviceOf
+) -> None:
+    device = FieldDevice("io", device_of(), BUS, points_of(ROWS[2:]), Random(1))
+    device.begin(0)
+    device.finish()
+    for ask in device.outputs.refresh():
+        device.outputs.done(ask)
+    device.wrote(150)
+    device.check_age(340)
+    assert device.snapshot.good
+    assert device.snapshot.at_ms == 150
