@@ -7,6 +7,7 @@ deadlines; one that is missed is counted and skipped.
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -141,6 +142,9 @@ class FieldBus:
             self._write_safe()
         except Exception as error:  # noqa: BLE001  the scan's thread looks at it and reports it
             self.failure = error
+            self._stopping = True
+            with contextlib.suppress(Exception):  # whatever the defect was: no output stays on
+                self._write_safe()
         finally:
             self._wire.close()
             now = self._clock()
@@ -209,7 +213,7 @@ class FieldBus:
         while due:
             read = due.pop(0)
             found = self._exchanges.try_read(device, read.ask)
-            if found is None and device.may_repeat and self._wire.is_open:
+            if found is None and self._may_repeat(device):
                 found = self._exchanges.try_read(device, read.ask)
             if isinstance(found, DeviceRefused):
                 if not device.refused(read, found):
@@ -223,6 +227,12 @@ class FieldBus:
             if due:
                 self._write_pending()
         device.finish()
+
+    def _may_repeat(self, device: FieldDevice) -> bool:
+        """True if a disturbed read is asked again; what goes safe does not wait for that."""
+        if device.may_repeat:
+            self._write_safe_going(set())
+        return device.may_repeat and self._wire.is_open
 
     def _poll_mute(self, device: FieldDevice) -> None:
         """A device with outputs only: its answers to writes are its signs of life."""
@@ -287,6 +297,7 @@ class FieldBus:
         for device in self.devices:
             if (at := self._beat_at(device)) is not None and now >= at:
                 self._beat(device)
+                self._write_safe_going(passed_over)
         for device in self.devices:
             if self._writable(device) and now >= device.refresh_at_ms:
                 if self._refresh(device) and device.reads_back:
@@ -354,15 +365,16 @@ class FieldBus:
 
     def _write_safe(self) -> None:
         """Last act: every device safe; one disturbed exchange with a good device is repeated, and
-        no time is lost on a line that babbles."""
+        no time is lost on a line that babbles. Those that do not answer come last, for they may
+        hear us all the same."""
         self._wire.overtime_s = 0.0
-        for device in self.devices:
+        for device in sorted(self.devices, key=lambda device: device.demoted):
             device.outputs.demand(None)
             if not self._told_safe(device) and device.may_repeat:
                 self._told_safe(device)
 
     def _told_safe(self, device: FieldDevice) -> bool:
-        return self._wire.is_open and self._writable(device) and self._refresh(device)
+        return self._wire.is_open and not device.outputs.empty and self._refresh(device)
 
     def _tell(self) -> None:
         """Health while no poll ends, as on a line that babbles; not at every look."""
