@@ -61,7 +61,12 @@ def print_plan(buses: Sequence[BusBudget], plan: Sequence[RequestRow]) -> None:
             text += f"; one for each point: {bus.single_ms:.1f} ms ({bus.fraction:.1%} of that)"
         say(heading(f"Reads of {bus.name}:"), Text(text))
         rows = [_request(row) for row in plan if row.bus == bus.name]
-        say(table("device|>unit|>fn|addresses|read at|>bytes|>ms|>points|first and last", rows))
+        say(
+            table(
+                "device|>unit|>fn|address, reference|read at|>bytes|>ms|>points|first and last",
+                rows,
+            )
+        )
     fraction = plan_fraction(buses)
     if fraction is not None:
         say(Text())
@@ -74,7 +79,7 @@ def _request(row: RequestRow) -> list[object]:
     at = "every poll"
     if request.every > 1:
         at = f"{request.poll}: poll {request.phase} of {request.every}"
-    ends = row.tags[0] if len(row.tags) == 1 else f"{row.tags[0]}, {row.tags[-1]}"
+    ends = row.tags[0] if len(row.tags) == 1 else f"{row.tags[0]}\n{row.tags[-1]}"
     return [
         request.device, request.unit, request.function, row.addresses, at, row.frame_bytes,
         f"{row.ms:.2f}", len(row.tags), ends,

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from typing import Any
 
 from rich.box import SIMPLE_HEAD
-from rich.console import Console
+from rich.console import Console, JustifyMethod
 from rich.progress import BarColumn, TextColumn, TimeRemainingColumn
 from rich.progress import Progress as Bar
 from rich.table import Table
@@ -20,6 +20,8 @@ from linectl.site.durations import format_duration
 
 PIPE_COLUMNS = 120
 """Width when the output is no terminal, so that reasons are not cut into shreds."""
+NARROW_COLUMNS = 100
+"""On a narrower terminal the columns of a table move closer together."""
 
 
 class _Screen(Console):
@@ -64,8 +66,12 @@ def heading(text: str) -> Text:
 def table(columns: str, rows: Iterable[Iterable[object]]) -> Table:
     """A plain table; a column whose name begins with `>` is aligned right."""
     made = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False, header_style="")
+    if _console(stderr=False).width < NARROW_COLUMNS:
+        made.padding = (0, 1, 0, 0)
     for name in columns.split("|"):
-        made.add_column(name.lstrip(">"), justify="right" if name.startswith(">") else "left")
+        justify: JustifyMethod = "right" if name.startswith(">") else "left"
+        # Folded, never cut: half an address or half a tag is none.
+        made.add_column(name.lstrip(">"), justify=justify, overflow="fold")
     for row in rows:
         made.add_row(*("–" if cell is None else str(cell) for cell in row))
     return made

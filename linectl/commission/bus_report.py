@@ -45,13 +45,12 @@ class RequestRow:
 
     @property
     def addresses(self) -> str:
-        """`discrete 0–48 (reference 10001–10049)`."""
+        """`discrete 0–48` and, on a line of its own, `10001–10049`: a table's width is dear."""
         request = self.request
-        if request.quantity == 1:
-            return self.first
-        end = request.address + request.quantity - 1
-        ends = [reference(request.table, address) for address in (request.address, end)]
-        return f"{request.table} {request.address}–{end} (reference {'–'.join(ends)})"
+        ends = sorted({request.address, request.address + request.quantity - 1})
+        places = "–".join(str(address) for address in ends)
+        numbers = "–".join(reference(request.table, address) for address in ends)
+        return f"{request.table} {places}\n{numbers}"
 
 
 def interlock_ages(site: Site, budget: Budget) -> tuple[AgeRow, ...]:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-import pytest
+import io
 
-from linectl.cli.screen import clock, span
+import pytest
+from rich.console import Console
+
+from linectl.cli.screen import clock, span, table
 from linectl.cli.timeline import ALARM_ROWS_MAX, WIDTH, timeline
 
 
@@ -18,6 +21,17 @@ def test_times_of_the_run(seconds, text):
 @pytest.mark.parametrize(("seconds", "text"), [(0.2, "0s"), (93, "1m33s"), (7200, "2h")])
 def test_durations_in_whole_seconds(seconds, text):
     assert span(seconds) == text
+
+
+def test_a_table_too_wide_for_its_terminal_is_folded_and_never_cut():
+    """Half an address or half a tag is none."""
+    rows = [["io_harvest", "discrete 0–17", "lane6.lift.brake_released"]]
+    narrow = Console(width=30, file=io.StringIO())
+    narrow.print(table("device|address|point", rows))
+    shown = narrow.file.getvalue()
+    assert "…" not in shown
+    columns = [line.split() for line in shown.splitlines()[2:]]
+    assert "".join(cells[-1] for cells in columns).endswith("brake_released")
 
 
 @pytest.fixture
