@@ -22,6 +22,7 @@ from linectl.field.serial_port import remarks, why_not
 from linectl.site.hardware import RtuBus
 
 READ_BYTES = 4096
+_NOT_NOW = (BlockingIOError, ssl.SSLWantReadError, ssl.SSLWantWriteError)
 CONNECT_S = 1.0
 """A connection, a TLS handshake too, comes about within this time or not at all."""
 UNSENT_MS = 1000
@@ -188,9 +189,11 @@ class TcpLink:
         except OSError as error:
             link.close()
             raise LinkDown(f"{self.where}: {error}") from error
-        self._socket = self._secured(link)
+        secured = self._secured(link)
+        secured.setblocking(False)  # waiting is ours: one call each for waiting, taking, sending
         self._arrivals = select.poll()
-        self._arrivals.register(self._socket, select.POLLIN)
+        self._arrivals.register(secured, select.POLLIN)
+        self._socket = secured
 
     def _secured(self, link: socket.socket) -> socket.socket:
         return link
@@ -207,19 +210,25 @@ class TcpLink:
     def send(self, data: bytes, limit_s: float) -> None:
         link = self._open_socket()
         try:
-            link.settimeout(limit_s)
-            link.sendall(data)
+            try:
+                sent = link.send(data)
+            except _NOT_NOW:
+                sent = 0
+            if sent < len(data):  # the other side takes nothing now, or not all
+                link.settimeout(limit_s)
+                link.sendall(data[sent:])
+                link.setblocking(False)
         except OSError as error:
             raise self._broken(error) from error
 
     def receive(self, until_s: float) -> bytes:
         link = self._open_socket()
-        if not until_s and self._nothing_there():
+        wait_ms = max(until_s - time.monotonic(), 0.0) * 1000 if until_s else 0
+        if not self._buffered() and not self._arrivals.poll(wait_ms):
             return b""
         try:
-            link.settimeout(max(until_s - time.monotonic(), 0.0))
             data = link.recv(READ_BYTES)
-        except (TimeoutError, BlockingIOError, ssl.SSLWantReadError):
+        except _NOT_NOW:
             return b""
         except OSError as error:
             raise self._broken(error) from error
@@ -227,9 +236,9 @@ class TcpLink:
             raise self._broken(OSError("the other side closed the connection"))
         return data
 
-    def _nothing_there(self) -> bool:
-        """Looked at without waiting and without an exception: it is asked before every request."""
-        return not self._arrivals.poll(0)
+    def _buffered(self) -> bool:
+        """True if there is something that the system knows nothing of any more."""
+        return False
 
     def _open_socket(self) -> socket.socket:
         if self._socket is None:

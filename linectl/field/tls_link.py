@@ -57,10 +57,9 @@ class TlsLink(TcpLink):
         self._heard = self._heard or bool(data)
         return data
 
-    def _nothing_there(self) -> bool:
+    def _buffered(self) -> bool:
         link = self._socket
-        buffered = isinstance(link, ssl.SSLSocket) and link.pending() > 0
-        return not buffered and super()._nothing_there()
+        return isinstance(link, ssl.SSLSocket) and link.pending() > 0
 
     def _secured(self, link: socket.socket) -> socket.socket:
         name = self._bus.server_name or self._bus.host

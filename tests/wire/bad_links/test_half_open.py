@@ -9,6 +9,8 @@ from typing import Any
 
 import pytest
 
+from linectl.errors import LinkDown
+from linectl.field.links import TcpLink
 from linectl.field.wiring import Field, Reach
 from linectl.site.model import Site
 
@@ -124,6 +126,18 @@ def test_a_device_is_bad_in_time_while_a_new_connection_is_waited_for(
     finally:
         for one in [*full, mute]:
             one.close()
+
+
+def test_a_peer_that_takes_no_bytes_holds_nobody_longer_than_the_limit() -> None:
+    """Far more than any request, so that the system's own buffers are full."""
+    with socket.create_server(("127.0.0.1", 0)) as deaf:
+        link = TcpLink("127.0.0.1", deaf.getsockname()[1])
+        link.open()
+        began_s = time.monotonic()
+        with pytest.raises(LinkDown, match="timed out"):
+            link.send(bytes(64 * 1024 * 1024), 0.2)
+        assert 0.2 <= time.monotonic() - began_s <= 0.2 + 0.5
+        assert not link.is_open
 
 
 def test_peers_that_hang_up_are_not_stormed(

@@ -27,17 +27,17 @@ pytestmark = [pytest.mark.wire, pytest.mark.campaign]
 
 FULL = os.environ.get("LINECTL_CAMPAIGN") == "full"
 PULLS = 200 if FULL else 6
-AWAY_S = 4.0 if FULL else 1.5
+AWAY_S = 2.5 if FULL else 1.5
 MARGIN_S = 0.25
 """What a busy machine of two cores may add."""
 BACK_S = 5.0
 HELD_S = 0.35
 """For so long after its return nothing may move, though the demand for it stands all the time."""
-SILENT_AFTER_S, WATCHDOG_S, TIMEOUT_S = 0.300, 0.800, 0.060
-TIMES = {"poll": "20ms", "timeout": "60ms"}
+SILENT_AFTER_S, WATCHDOG_S, TIMEOUT_S = 0.450, 1.000, 0.100
+TIMES = {"poll": "20ms", "timeout": "100ms"}
 TCP = {"kind": "tcp", "host": "127.0.0.1"} | TIMES
 RTU = {"kind": "rtu", "port": "/dev/null", "baud": 115_200, "parity": "none"} | TIMES
-DEVICE = {"turnaround": "1ms", "silent_after": "300ms", "watchdog": "800ms", "refresh": "200ms"}
+DEVICE = {"turnaround": "1ms", "silent_after": "450ms", "watchdog": "1s", "refresh": "200ms"}
 
 CALM = {"silent_after": "2s", "watchdog": "4s"}
 """Devices that nobody pulls: only a stall of this machine could lose them, and not a short one."""
@@ -148,7 +148,10 @@ class Rig:
         self.eventually = eventually
         self.worst: dict[str, float] = {"bad": 0.0, "safe": 0.0, "back": 0.0}
         self.moved = 0
-        self.stalls = 0
+        self.stolen = 0
+        """How often another process of this machine took our pseudo-terminal."""
+        self.stalls: list[str] = []
+        self.lost_at: dict[tuple[str, ...], list[int]] = {}
 
     def running(self, *devices: str) -> list[bool]:
         return [self.plant.values[self.site.index(f"{d}.run")] is not False for d in devices]
@@ -163,9 +166,9 @@ class Rig:
         self, pull: Callable[[], None], plug: Callable[[], None], away_s: float, *cut: str
     ) -> None:
         """Pull, watch all become safe, plug in, watch nothing move, run again as demanded anew."""
-        others = [name for name in self.site.file.devices if name not in cut]
-        assert all(self.running(*cut, *others))
-        lost = self._lost(*others)
+        calm = [name for name in self.site.file.devices if name.startswith("calm")]
+        self._runs_still(*cut)
+        lost = self._lost(*calm)
         began_s = time.monotonic()
         pull()
         self._note("bad", self.eventually(lambda: not any(map(self._is_good, cut)), 3))
@@ -177,7 +180,7 @@ class Rig:
         before = len(self.plant.written)
         self._turn_inputs(*cut)
         plug()
-        self._note("back", self.eventually(lambda: self.good(*cut), BACK_S + MARGIN_S))
+        self._note("back", self._back(pull, plug, *cut))
         self._shows_anew(*cut)
         end_s = time.monotonic() + HELD_S
         while time.monotonic() < end_s:
@@ -185,9 +188,35 @@ class Rig:
             time.sleep(0.005)
         runs = {self.site.index(f"{name}.run") for name in cut}
         assert not [w for w in self.plant.written[before:] if w[0] in runs and w[1] is True]
-        assert all(self.running(*others))  # nobody else noticed
-        assert self._lost(*others) == lost
+        assert self._lost(*calm) == lost  # nobody else noticed
+        assert all(self.running(*calm))
         self._run_again(*cut)
+
+    def _back(self, pull: Callable[[], None], plug: Callable[[], None], *cut: str) -> float:
+        """How long until they are good again, s; no longer than `BACK_S`. Where another process of
+        this machine has taken our pseudo-terminal, because it opens one that had this number
+        before, the adapter is plugged in once more, under another name; and the time begins anew.
+        """
+        began_s, tries = time.monotonic(), self._tries()
+        while not self.good(*cut):
+            words = "\n".join(self.words(*cut))
+            if "holds it: end that first" in words and self._tries() > tries:
+                self.stolen += 1
+                pull()
+                plug()
+                began_s, tries = time.monotonic(), self._tries()
+            elif time.monotonic() - began_s > BACK_S:
+                pytest.fail(words)
+            time.sleep(0.005)
+        return time.monotonic() - began_s
+
+    def _tries(self) -> int:
+        return sum(bus.errors.get("link_down", 0) for bus in self.field.health())
+
+    def words(self, *devices: str) -> list[str]:
+        """What the field says of devices that are not good."""
+        healths = [device for bus in self.field.health() for device in bus.devices]
+        return [str(h) for h in healths if h.name in devices and not h.good]
 
     def _is_good(self, device: str) -> bool:
         return self.good(device)
@@ -208,8 +237,7 @@ class Rig:
                 assert list(snapshot.values) == shown
 
     def _run_again(self, *devices: str) -> None:
-        """Safe once and then run. A machine that stalls for longer than `silent_after` loses the
-        device again by itself, and then, and only then, it must be demanded once more."""
+        """Safe once and then run."""
         for _ in range(3):
             lost = self._lost(*devices)
             for name in devices:
@@ -220,10 +248,23 @@ class Rig:
             while not all(self.running(*devices)) and time.monotonic() < end_s:
                 time.sleep(0.005)
             if all(self.running(*devices)):
+                self.lost_at[devices] = self._lost(*devices)
                 return
             assert self._lost(*devices) != lost, "safe was demanded, and it does not run"
-            self.stalls += 1
+            self._note_stall()
         pytest.fail("this machine stalls too often to say anything")
+
+    def _runs_still(self, *devices: str) -> None:
+        """A machine that stalls for longer than `silent_after` loses devices by itself; then, and
+        only then, they must be demanded anew. It is counted."""
+        if not all(self.running(*devices)):
+            assert self._lost(*devices) != self.lost_at.get(devices), "it was not lost, and stands"
+            self._note_stall()
+            self._run_again(*devices)
+
+    def _note_stall(self) -> None:
+        bus = next(bus for bus in self.field.health() if bus.name == "drives")
+        self.stalls.append(f"{dict(bus.errors)}: {[device.last for device in bus.devices]}")
 
     def _lost(self, *devices: str) -> list[int]:
         return [s.lost for s in self.field.snapshots() if s.device in devices]
@@ -297,7 +338,11 @@ def test_a_cable_pulled_and_plugged_in_again(
                 "net2",
             )
     print(f"{PULLS} pulls {played}, worst {made.worst} s, {len(names)} names of the port")
-    print(f"{made.stalls} stalls of the machine")
+    print(f"{made.stolen} ports taken by other processes")
+    print(f"{len(made.stalls)} stalls of the machine: {made.stalls}")
+    for bus in made.field.health():
+        print(bus.name, dict(bus.errors))
+    assert len(made.stalls) <= max(2, PULLS // 20)
     within_bounds(made.worst)
     eventually(lambda: threads_and_descriptors() == at_first, 2)
     if played["vanished"]:
