@@ -57,6 +57,9 @@ class PlayedLink:
 
     where = "a played link"
 
+    def remarks(self) -> list[str]:
+        return []
+
     def __init__(self) -> None:
         self.now_s = 100.0
         self.is_open = True

@@ -15,7 +15,8 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 
 from linectl.errors import LinkDown
-from linectl.field.links import SerialLink, TcpLink, TlsLink
+from linectl.field.links import SerialLink, TcpLink
+from linectl.field.tls_link import TlsLink
 from linectl.site.hardware import RtuBus, TlsBus
 
 TIMES = {"poll": "20ms", "timeout": "50ms"}
@@ -56,7 +57,7 @@ def test_a_port_unplugged_while_it_is_opened_is_a_link_down(
 
 
 def _locked_key(folder: Path) -> None:
-    """own.pem, a certificate for an hour, and own.key, locked by a pass phrase."""
+    """own.pem, a certificate for an hour, and own.key, locked with a pass phrase."""
     key = ec.generate_private_key(ec.SECP256R1())
     name = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "own")])
     now = datetime.now(UTC)
@@ -75,5 +76,5 @@ def test_a_key_locked_by_a_pass_phrase_is_told_and_nobody_is_asked_for_it(tmp_pa
     bus = TlsBus.model_validate(facts | {"key": "own.key"} | TIMES)
     with socket.create_server(("127.0.0.1", 0)) as server:
         port = server.getsockname()[1]
-        with pytest.raises(LinkDown, match="locked by a pass phrase"):
+        with pytest.raises(LinkDown, match="locked with a pass phrase"):
             TlsLink(bus, "127.0.0.1", port, tmp_path).open()
