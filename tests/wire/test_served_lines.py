@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import statistics
 import select
 import socket
 import time
