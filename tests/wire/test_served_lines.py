@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import os
-import statistics
 import select
 import socket
+import statistics
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -241,7 +241,8 @@ def test_the_fault_late_is_late_on_the_wire_and_not_silent(
     late_s = [took for took in took_s if took > timeout_s]
     assert 0 < len(late_s) < len(took_s)
     declared_s = (device.late_ms or bus.timeout_ms) / 1000
-    assert max(late_s) <= timeout_s + declared_s + 0.03
+    # A busy machine adds to single ones; what is judged is the middle of them.
+    assert statistics.median(late_s) <= timeout_s + declared_s
 
 
 def test_a_served_adapter_is_pulled_and_returns_under_another_name(
