@@ -15,7 +15,7 @@ from linectl.site.model import Site
 pytestmark = pytest.mark.wire
 
 FULL = os.environ.get("LINECTL_CAMPAIGN") == "full"
-SETTLE_S, MEASURE_S = (8.0, 20.0) if FULL else (2.0, 4.0)
+SETTLE_S, MEASURE_S = (8.0, 20.0) if FULL else (1.5, 3.0)
 SHARE = 1.15
 """The others' cycle with the dead device demoted, in times of their cycle without it."""
 LINE = {"kind": "rtu", "port": "/dev/null", "baud": 115_200, "parity": "none"} | {
