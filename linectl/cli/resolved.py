@@ -89,6 +89,8 @@ def _print(found: Resolved, own: bool, only: str) -> None:
     width = max((len(f"{v.file} {v.key}") for v in values), default=0)
     for v in values:
         value = ", ".join(map(str, v.value)) if isinstance(v.value, list) else v.value
+        if isinstance(value, bool):
+            value = "true" if value else "false"
         shown = "nothing" if value in (None, "", {}) else value
         say(Text(f"{f'{v.file} {v.key}':<{width}}  {shown}  ← {v.origin}"), soft_wrap=True)
     for row in rows:

@@ -160,6 +160,7 @@ def site_report(folder: str | os.PathLike[str]) -> SiteReport:
     trees = sources.trees
     found = [
         *_slow_buses(budget, trees["site.yaml"]),
+        *_impatient_buses(budget, trees["site.yaml"]),
         *_late(reactions, trees["interlocks.yaml"]),
         *_missed(eyes, sources.rows),
     ]
@@ -247,6 +248,18 @@ def _slow_buses(budget: Budget, tree: Node) -> Iterable[Finding]:
                 " slower polling classes for those that can wait"
             )
             yield _at(tree, ("buses", bus.name, "poll"), text, hint)
+
+
+def _impatient_buses(budget: Budget, tree: Node) -> Iterable[Finding]:
+    for bus in budget.buses.values():
+        timeout_ms = budget.site.file.buses[bus.name].timeout_ms
+        if bus.answer_ms > timeout_ms:
+            text = (
+                f"{timeout_ms} ms are over before the longest answer is here, which takes"
+                f" {bus.answer_ms:.1f} ms from its request's end: it could never be read"
+            )
+            hint = f"timeout: {int(bus.answer_ms) + 1}ms or longer, or a faster line"
+            yield _at(tree, ("buses", bus.name, "timeout"), text, hint)
 
 
 def _late(reactions: Iterable[ReactionRow], tree: Node) -> Iterable[Finding]:

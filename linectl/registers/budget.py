@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
-from linectl.registers.frames import read_pdu_bytes
+from linectl.registers.frames import REQUEST_PDU_BYTES, read_pdu_bytes
 from linectl.registers.phases import PollTable
 from linectl.registers.plan import (
     ReadRequest,
@@ -29,7 +29,7 @@ from linectl.registers.plan import (
     write_plan,
     write_request_ms,
 )
-from linectl.registers.wire_time import WORST_HOST_MS, line_silence_ms, sample_ms
+from linectl.registers.wire_time import WORST_HOST_MS, answer_ms, line_silence_ms, sample_ms
 from linectl.site.hardware import Bus, Device, Point
 from linectl.site.model import Site
 from linectl.site.reading import polls_between
@@ -82,6 +82,8 @@ class BusBudget(NamedTuple):
     cycle_ms: float
     longest_ms: float
     """The longest single exchange: what a write may have to wait for."""
+    answer_ms: float
+    """The longest from a request's end until its answer is whole: less than the time-out."""
     silent_extra_ms: float
     """What one device that has just fallen silent adds, before it is demoted."""
     single_ms: float
@@ -223,11 +225,28 @@ def _bus_budget(site: Site, name: str) -> BusBudget:
         poll_ms=bus.poll_ms,
         cycle_ms=max(float(bus.poll_ms), wire_ms + write_ms),
         longest_ms=max([0.0, *longest]),
+        answer_ms=_answer_ms(devices, bus, reads, writes),
         silent_extra_ms=bus.timeout_ms + line_silence_ms(bus),
         single_ms=sum(
             one_by_one_ms(p, devices[p.device], bus) / polls_between(bus, p.poll) for p in inputs
         ),
     )
+
+
+def _answer_ms(
+    devices: Mapping[str, Device],
+    bus: Bus,
+    reads: Sequence[TimedRead],
+    writes: Sequence[TimedWrite],
+) -> float:
+    """The longest answer of a bus, with our own time to take it."""
+    sizes = [
+        (read.request.device, read_pdu_bytes(read.request.function, read.request.quantity)[1])
+        for read in reads
+    ]
+    sizes += [(write.block.device, REQUEST_PDU_BYTES) for write in writes]  # an echo
+    took = [answer_ms(bus, devices[name].turnaround_ms, size) for name, size in sizes]
+    return max(took) + WORST_HOST_MS if took else 0.0
 
 
 def _beats(device: Device, bus: Bus) -> int:

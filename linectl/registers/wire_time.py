@@ -109,6 +109,12 @@ def exchange_ms(
     return frames + 2 * line_silence_ms(bus) + turnaround_ms + pause_ms
 
 
+def answer_ms(bus: Bus, turnaround_ms: float, pdu_bytes: int) -> float:
+    """From a request's end until its answer of `pdu_bytes` is here whole, in ms: what a time-out
+    must leave room for."""
+    return line_silence_ms(bus) + turnaround_ms + frame_ms(bus, pdu_bytes)
+
+
 def frame_bytes(bus: Bus, pdu_bytes: int) -> int:
     """Bytes of one Modbus frame as it leaves us: RTU with unit and CRC, or TCP with its header."""
     rtu = isinstance(bus, RtuBus) or (isinstance(bus, TcpBus) and bus.framing == "rtu")

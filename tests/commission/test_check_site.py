@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from linectl.commission.check_site import check_site
+from linectl.commission.site_report import site_report
 
 CONFIG = Path(__file__).parents[2] / "config"
 SITES = sorted(place.parent.name for place in CONFIG.glob("*/site.yaml"))
@@ -60,3 +61,19 @@ def test_a_shift_that_does_not_fit_the_crops_days_is_a_warning(tmp_path: Path) -
     report = check_site(_over_small(tmp_path, "shift: {length: 2h}\n"))
     assert [found.key for found in report.warnings] == ["shift"]
     assert "stands 0.1 days" in report.warnings[0].message
+
+
+def test_a_time_out_shorter_than_the_longest_answer_is_an_error(tmp_path: Path) -> None:
+    """The meter's: 3 ms of turnaround, 1.75 ms of silence, 9 characters of 11 bits at 115 200 baud
+    (MODBUS over Serial Line V1.02, 2.5.1.1), and our own time."""
+    impatient = site_report(_over_small(tmp_path, "buses: {drives: {timeout: 5ms}}\n"))
+    (found,) = impatient.errors
+    assert (found.file, found.key) == ("site.yaml", "buses.drives.timeout")
+    assert "it could never be read" in found.message
+    assert found.hint is not None
+    enough = found.hint.split()[1]
+    (tmp_path / "slow" / "site.yaml").write_text(
+        f"extends: ../small\nname: slow\nbuses: {{drives: {{timeout: {enough}}}}}\n",
+        encoding="utf-8",
+    )
+    assert site_report(tmp_path / "slow").ok
