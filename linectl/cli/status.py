@@ -23,8 +23,8 @@ Example:
 def status(site: RunningSite, as_json: AsJson = False) -> None:
     """Asks a running controller: units, their states and reasons, buses, devices, alarms.
 
-    A bus's poll is measured beside what `check` computes for it: half of all polls, and 99 of
-    100, took at most what the columns say.
+    What `check` computes for each bus stands beside what was measured since the start: half of all
+    polls, values and writes, and 99 of 100, took at most what the columns say.
     """
     answer = ask(site, {"ask": "status"})
     if "error" in answer:
@@ -47,7 +47,10 @@ def print_status(answer: Mapping[str, Any]) -> None:
     ]
     say(table("unit|mode|state|>since|why", rows))
     say(Text())
-    say(table("bus|link|>for|>poll computed|>half|>99 of 100|>worst|errors", _buses(answer)))
+    say(table("bus|link|>for|errors", _buses(answer)))
+    say(Text())
+    measured = [row for bus in answer["buses"] for row in _measured(bus)]
+    say(table("bus|measured|>computed|>half|>99 of 100|>worst", measured))
     if troubled := [row for bus in answer["buses"] for row in _troubled(bus)]:
         say(Text())
         say(table("device|is|>for|errors|what was last wrong, and what to look at", troubled))
@@ -61,20 +64,34 @@ def print_status(answer: Mapping[str, Any]) -> None:
 
 
 def _buses(answer: Mapping[str, Any]) -> list[list[str]]:
-    rows = []
-    for bus in answer["buses"]:
-        cycle = bus["measured"]["cycle_ms"]
-        rows.append(
-            [
-                bus["name"],
-                "up" if bus["up"] else "DOWN",
-                span(bus["since_s"]),
-                f"{bus['computed']['cycle_ms']:.0f} ms",
-                *(f"{cycle[key]:.0f} ms" for key in ("half", "most", "worst")),
-                _errors(bus["errors"]),
-            ]
-        )
-    return rows
+    return [
+        [bus["name"], "up" if bus["up"] else "DOWN", span(bus["since_s"]), _errors(bus["errors"])]
+        for bus in answer["buses"]
+    ]
+
+
+def _measured(bus: Mapping[str, Any]) -> list[list[str]]:
+    """A bus's own figures, and of its devices the one whose values grow oldest."""
+    computed, measured = bus["computed"], bus["measured"]
+    rows = [
+        ("from poll to poll", computed["cycle_ms"], measured["cycle_ms"]),
+        ("its reads and writes", computed["wire_ms"], measured["wire_ms"]),
+    ]
+    aged = [device for device in bus["devices"] if device["measured"]["age_ms"]["values"]]
+    if aged:
+        oldest = max(aged, key=lambda device: device["measured"]["age_ms"]["worst"])
+        said = f"age of a value, {oldest['name']}"
+        rows.append((said, oldest["computed"]["age_ms"], oldest["measured"]["age_ms"]))
+    rows.append(("from scan to output", None, measured["write_ms"]))
+    return [
+        [
+            bus["name"] if place == 0 else "",
+            said,
+            "–" if limit_ms is None else f"{limit_ms:.0f} ms",
+            *(f"{found[key]:.0f} ms" for key in ("half", "most", "worst")),
+        ]
+        for place, (said, limit_ms, found) in enumerate(rows)
+    ]
 
 
 def _troubled(bus: Mapping[str, Any]) -> list[list[str]]:

@@ -174,9 +174,13 @@ class FieldBus:
         self._publish_health(False)
 
     def _serve(self) -> None:
-        """Poll until the link breaks or `stop` is called."""
+        """Poll until the link breaks or `stop` is called.
+
+        A link's first poll, with its proofs and all that is written anew, is no measure of a poll.
+        """
         deadline = opened = self._clock()
         last_start: int | None = None
+        first = True
         while not self._stopping and self._wire.is_open:
             start = self._clock()
             if start - opened >= STEADY_MS:
@@ -184,13 +188,15 @@ class FieldBus:
             if last_start is not None:
                 self._cycle_ms = float(start - last_start)
                 self._cycle.add(self._cycle_ms)
-            last_start = start
+            last_start = None if first else start
             for device in self.devices:
                 self._poll(device)
                 if self._stopping or not self._wire.is_open:
                     break
             self._polls += 1
-            self._busy.add(self._clock() - start)
+            if not first:
+                self._busy.add(self._clock() - start)
+            first = False
             self._publish_health(self._wire.is_open)
             deadline += self._bus.poll_ms
             behind = self._clock() - deadline
