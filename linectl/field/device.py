@@ -174,8 +174,9 @@ class FieldDevice:
         self.lateness.came_late(beyond_ms)
 
     def wrote(self, now_ms: int) -> None:
-        """The device has taken a write; while it refuses another, it does not do as told."""
-        if self.outputs.all_told:
+        """The device has taken a write; while it refuses another, it does not do as told. Nor does
+        one that was found out by reading back, until reading back says otherwise."""
+        if self.outputs.all_told and not self._not_taken:
             self._untaken_since_ms = None
         if not self.reads.points:
             self._heard(now_ms)
@@ -195,6 +196,8 @@ class FieldDevice:
             self._last = f"{self.name}: {self._not_taken}"
             self._failing = "not_taken"
             self.not_written(now_ms)
+        elif self.outputs.all_told:
+            self._untaken_since_ms = None
 
     def refused(self, read: Read, error: DeviceRefused) -> bool:
         """True if the refused read was split or left out: the others can go on."""

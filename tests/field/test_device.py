@@ -453,3 +453,32 @@ def test_a_device_without_inputs_is_as_young_as_the_last_write_it_took(
     device.check_age(340)
     assert device.snapshot.good
     assert device.snapshot.at_ms == 150
+
+
+def test_a_device_that_was_found_out_is_lost_until_it_reads_back_as_told(
+    points_of: PointsOf, device_of: DeviceOf
+) -> None:
+    """That it answers each new write well says nothing: so it did before."""
+
+    def takes_all(now_ms: int) -> None:
+        for ask in device.outputs.refresh():
+            device.outputs.done(ask)
+        device.wrote(now_ms)
+
+    device = make(points_of, device_of, read_back=True)
+    poll(device, 0)
+    takes_all(5)
+    device.compared(["p2.value: written 0, reads back 1"], 10)
+    takes_all(15)
+    poll(device, 200)
+    assert device.snapshot.good
+    for now in range(220, 600, 20):
+        takes_all(now)
+        poll(device, now + 5)
+        device.check_age(now + 6)
+        assert not device.snapshot.good
+    assert device.snapshot.lost == 1
+    assert device.health().quality == "not_taken"
+    device.compared([], 610)
+    poll(device, 620)
+    assert device.snapshot.good

@@ -87,6 +87,11 @@ def test_an_output_that_is_accepted_and_not_taken_is_an_alarm_naming_it(
     eventually(lambda: "io_sower.not_taken" in here.alarms, 3)
     assert "sowing.horn: written 0, reads back 1" in here.alarms["io_sower.not_taken"]
     eventually(lambda: here.device("io_sower")["quality"] == "not_taken", 2)
+    found = here.device("io_sower")["errors"]["not_taken"]
+    eventually(lambda: here.device("io_sower")["errors"]["not_taken"] >= found + 3, 3)
+    told = here.device("io_sower")
+    assert told["quality"] == "not_taken"  # it takes every write, and is lost all the same
+    assert told["since_s"] > 0.5
     served.server.devices["io_sower"].without_effect.clear()
     eventually(lambda: here.device("io_sower")["good"], 3)
     eventually(lambda: "io_sower.not_taken" not in here.alarms, 3)
