@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from linectl.errors import LinkDown
+from linectl.errors import LinkDown, Silent
 from linectl.field.bus import FieldBus
 from linectl.site.load import load_site
 
@@ -133,3 +133,26 @@ def test_a_link_that_breaks_in_the_last_act_ends_it(bus: tuple[FieldBus, Cabinet
     link.send = broken
     found._write_safe()
     assert not found._wire.is_open
+
+
+def test_a_device_that_does_not_answer_is_told_all_the_same_after_the_others(
+    bus: tuple[FieldBus, Cabinet, Any],
+) -> None:
+    """Its answers may be what is lost: so one frame is sent to it, when nobody waits any more."""
+    found, cabinet, link = bus
+    first = found.devices[0]
+    while not first.demoted:
+        first.failed(Silent("no answer"), 0)
+    asked: list[int] = []
+    answers = cabinet.answers
+
+    def noted(request: bytes) -> list[tuple[float, bytes]]:
+        asked.append(request[6])
+        return answers(request)
+
+    link.answers = noted
+    found.stop()
+    found._write_safe()
+    units = [device.unit for device in found.devices]
+    assert list(dict.fromkeys(asked)) == [*units[1:], units[0]]
+    assert 77 not in cabinet.held.values()
