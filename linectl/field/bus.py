@@ -97,6 +97,8 @@ class FieldBus:
         self._polls = 0
         self._late = 0
         self._stale = True
+        self._given_up: set[str] = set()
+        """Demoted devices that have been told their last word."""
         self.failure: Exception | None = None
         """What ended the thread, if it was not `stop`: a defect of the program."""
         self.health = BusHealth(name, self._bus.kind, False, 0.0, 0, 0, {}, ())
@@ -305,10 +307,27 @@ class FieldBus:
                 self._beat(device)
                 self._write_safe_going(passed_over)
         for device in self.devices:
+            self._part_from(device)
+        for device in self.devices:
             if self._writable(device) and now >= device.refresh_at_ms:
                 if self._refresh(device) and device.reads_back:
                     self._read_back(device)
                 return
+
+    def _part_from(self, device: FieldDevice) -> None:
+        """A device that is demoted is written to no more, so that its watchdog acts; but first it
+        is told to be safe, for it may hear us all the same."""
+        if not device.demoted:
+            self._given_up.discard(device.name)
+        elif device.name not in self._given_up:
+            self._given_up.add(device.name)
+            self._last_word(device)
+
+    def _last_word(self, device: FieldDevice) -> None:
+        for ask in device.outputs.refresh():
+            self._write_safe_going(set())
+            if self._wire.is_open:
+                self._exchanges.tell(device, ask)
 
     def _beat_at(self, device: FieldDevice) -> int | None:
         """When the device's heartbeat is due: never while the scan stands still."""
@@ -376,8 +395,10 @@ class FieldBus:
         self._wire.overtime_s = 0.0
         for device in sorted(self.devices, key=lambda device: device.demoted):
             device.outputs.demand(None)
-            if not self._told_safe(device) and device.may_repeat:
-                self._told_safe(device)
+            if self._told_safe(device) or (device.may_repeat and self._told_safe(device)):
+                continue
+            if not self._wire.numbered:  # in doubt: nothing but a proof was asked of it
+                self._last_word(device)
 
     def _told_safe(self, device: FieldDevice) -> bool:
         return self._wire.is_open and not device.outputs.empty and self._refresh(device)

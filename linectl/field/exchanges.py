@@ -84,6 +84,19 @@ class Exchanges:
             return ()
         return None
 
+    def tell(self, device: FieldDevice, ask: Ask) -> None:
+        """A write to a device that is given up: its answers may be all that is lost. Whatever comes
+        back is not believed, and the device stays in doubt."""
+        try:
+            self._wire.write(ask)
+        except LinkDown as error:
+            self.link_failed(error)
+        except Unreachable as error:
+            try:
+                self._settle(device, ask, error)
+            except LinkDown as down:
+                self.link_failed(down)
+
     def try_read(self, device: FieldDevice, ask: Ask) -> Sequence[int] | DeviceRefused | None:
         """A read whose refusal is not a failure yet: the caller may ask for less."""
         if not self._wire.is_open:

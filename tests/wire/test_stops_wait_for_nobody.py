@@ -13,11 +13,16 @@ from linectl.field.bus import FieldBus
 from linectl.field.outputs import safe_value
 from linectl.field.snapshots import Outputs
 from linectl.site.model import Site
+from linectl_sim.line_devices import RegisterDevice
+from linectl_sim.line_faults import LineFaults
+from linectl_sim.paced_line import PacedLine
 
 pytestmark = pytest.mark.wire
 
 Eventually = Callable[..., float]
 RUN = "turnout.run"
+RUN_PROVEN = "magazine.run"
+"""At a device that has a proving read."""
 
 
 def with_bus(site: Site, timeout_ms: int) -> Site:
@@ -34,9 +39,9 @@ def with_bus(site: Site, timeout_ms: int) -> Site:
 class Scans:
     """Publishes outputs every 10 ms, as a scan would, until it is left."""
 
-    def __init__(self, site: Site, bus: FieldBus, clock: Callable[[], int]) -> None:
+    def __init__(self, site: Site, bus: FieldBus, clock: Callable[[], int], tag: str = RUN) -> None:
         self._values = [safe_value(p) if p.direction == "out" else False for p in site.points]
-        self._run = site.index(RUN)
+        self._run = site.index(tag)
         self._bus, self._clock = bus, clock
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._loop)
@@ -120,3 +125,33 @@ def test_a_defect_of_the_program_leaves_no_output_on(
         assert bus.join(5)
         assert isinstance(bus.failure, RuntimeError)
         assert plant.values[run] is False
+
+
+def test_a_device_whose_answers_alone_are_lost_is_told_safe_when_it_is_given_up_and_at_the_end(
+    small: Site, clock: Callable[[], int], eventually: Eventually
+) -> None:
+    """It hears us, we do not hear it: a broken wire of a pair. Its own watchdog is not asked."""
+    tables = dict.fromkeys(("coil", "discrete", "holding", "input"), range(200))
+    units = [d.unit for d in small.file.devices.values() if d.bus == "drives"]
+    models = {unit: RegisterDevice(unit, tables) for unit in units}
+    point = small.points[small.index(RUN_PROVEN)]
+    model = models[small.file.devices[point.device].unit]
+    line = PacedLine(small.file.buses["drives"], list(models.values()))
+    bus = FieldBus(small, "drives", "", line.path, clock)
+    bus.start()
+    try:
+        with Scans(small, bus, clock, RUN_PROVEN) as scans:
+            eventually(lambda: all(device.snapshot.good for device in bus.devices))
+            scans.run = True
+            eventually(lambda: model.written.get(("coil", point.address)) == 1)
+            line.faults = LineFaults(lost=1.0)
+            took_s = eventually(lambda: model.written[("coil", point.address)] == 0, 6)
+            assert took_s < 3
+            model.written[("coil", point.address)] = 1
+            bus.stop()
+            assert bus.join(10)
+            assert model.written[("coil", point.address)] == 0
+    finally:
+        bus.stop()
+        bus.join(10)
+        line.close()
