@@ -109,7 +109,7 @@ class PlayedDevices:
             words = [self.word(address + k) for k in range(count)]
             now = {address + k: value for k, value in enumerate(words)}
             self.truth |= now
-            self.said |= now.items()
+            self.said.update(now.items())  # `|=` would copy the set each time
             return bytes((3, 2 * count)) + b"".join(value.to_bytes(2, "big") for value in words)
         return request[1:6]
 
