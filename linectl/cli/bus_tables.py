@@ -27,6 +27,14 @@ def print_buses(buses: Sequence[BusBudget]) -> None:
     ]  # fmt: skip
     columns = "bus|kind|>requests|>reads take|>writes take|>cycle|>poll|>headroom|fits"
     say(table(columns, rows))
+    for bus in buses:
+        for name in bus.unproven:
+            text = (
+                f"{name} on {bus.name} has no read that could prove it: after a time-out its line "
+                "is kept quiet twice as long, and an answer still later, to the same question, "
+                "would be believed"
+            )
+            say(Text(text))
 
 
 def print_ages(ages: Sequence[AgeRow]) -> None:

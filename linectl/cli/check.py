@@ -31,7 +31,10 @@ Example:
 
 WithPlan = Annotated[
     bool,
-    typer.Option("--plan", help="Show every request of every bus, and what the plan saves."),
+    typer.Option(
+        "--plan",
+        help="Show every reaction, and every request of every bus and what the plan saves.",
+    ),
 ]
 
 
@@ -66,7 +69,7 @@ def print_report(report: SiteReport, plan: bool = False) -> None:
     _takt(report.takt)
     print_buses(report.buses)
     print_ages(report.ages)
-    _reactions(report.reactions)
+    _reactions(report.reactions, plan)
     say(Text())
     say(heading("Tools:"), Text("where each switches, behind the point aimed at"))
     say(
@@ -112,25 +115,23 @@ def _takt(takt: SiteTakt) -> None:
     say(Text(f"at full takt a gutter stands {stands}"))
 
 
-def _reactions(reactions: Sequence[ReactionRow]) -> None:
-    """The slowest reaction of every effect, and all that are too slow."""
+def _reactions(reactions: Sequence[ReactionRow], every: bool) -> None:
+    """The slowest reaction of every effect and all that are too slow; or all of them."""
     slowest: dict[str, ReactionRow] = {}
     for row in reactions:
         if row.effect not in slowest or row.worst_ms > slowest[row.effect].worst_ms:
             slowest[row.effect] = row
-    shown = list(slowest.values()) + [
-        row for row in reactions if not row.ok and row is not slowest[row.effect]
-    ]
+    shown = [row for row in reactions if every or not row.ok or row is slowest[row.effect]]
     rows = [
         [row.effect, row.cause, f"{row.worst_ms:.0f} ms",
-         "–" if row.limit_ms is None else f"{row.limit_ms:.0f} ms", "yes" if row.ok else "NO"]
+         "–" if row.limit_ms is None else f"{row.limit_ms:.0f} ms", "yes" if row.ok else "NO",
+         f"{row.worst_ms + row.silent_ms:.0f} ms"]
         for row in shown
     ]  # fmt: skip
     say(Text())
-    say(
-        heading("Reactions:"), Text("slowest cause of each effect, worst case; --json has them all")
-    )
-    say(table("effect|cause|>worst|>allowed|in time", rows))
+    which = "worst case" if every else "slowest cause of each effect, worst case; all with --plan"
+    say(heading("Reactions:"), Text(which))
+    say(table("effect|cause|>worst|>allowed|in time|>with one device silent", rows))
 
 
 def _eyes(eyes: Sequence[EyeRow]) -> None:

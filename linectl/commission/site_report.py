@@ -45,6 +45,8 @@ class ReactionRow:
     worst_ms: float
     limit_ms: float | None
     """The smallest reaction_limit of the zones concerned; None: the cause may act later."""
+    silent_ms: float = 0.0
+    """What a device that falls silent on one of these buses in that very moment may add."""
 
     @property
     def ok(self) -> bool:
@@ -121,6 +123,7 @@ class SiteReport:
                     "worst_ms": row.worst_ms,
                     "limit_ms": row.limit_ms,
                     "ok": row.ok,
+                    "silent_ms": row.silent_ms,
                 }
                 for row in self.reactions
             ],
@@ -211,10 +214,14 @@ def _reactions(site: Site, budget: Budget, needs: Mapping[str, Need]) -> Iterabl
             outputs = _outputs(site, site.interlocks.effects[effect], needs)
             pairs = [(i, o) for i in inputs for o in outputs]
             if pairs:
-                worst = max(budget.reaction(i, o).worst_ms for i, o in pairs) + cause.on_delay_ms
+                reactions = [budget.reaction(i, o) for i, o in pairs]
+                worst = max(one.worst_ms for one in reactions) + cause.on_delay_ms
+                silent = max(one.worst_ms + one.silent_ms for one in reactions)
+                silent += cause.on_delay_ms - worst
                 zones = {needs[output.tag].zone for output in outputs if output.tag in needs}
                 limits = [site.file.zones[zone].reaction_limit_ms for zone in zones]
-                yield ReactionRow(name, effect, worst, float(min(limits)) if limits else None)
+                limit = float(min(limits)) if limits else None
+                yield ReactionRow(name, effect, worst, limit, silent)
 
 
 def _outputs(site: Site, effect: Effect, needs: Mapping[str, Need]) -> list[Point]:

@@ -112,7 +112,7 @@ class FieldDevice:
         self._latency = Histogram()
         self._age = Histogram()
         self._beats = 0
-        self._remarked = ("", "")
+        self._remarked = ("", "", "")
 
     @property
     def demoted(self) -> bool:
@@ -284,15 +284,20 @@ class FieldDevice:
 
     def _remarks(self) -> tuple[Remark, ...]:
         """The same tuple while nothing of it changes, so that a reader sees that at a glance."""
+        refused = ", ".join(self.outputs.refused_tags)
         rising = "answers come late" if self.lateness.rising else ""
-        if (self._not_taken, rising) == self._remarked:
+        if (self._not_taken, refused, rising) == self._remarked:
             return self.snapshot.remarks
-        self._remarked = (self._not_taken, rising)
+        self._remarked = (self._not_taken, refused, rising)
         remarks = []
         if self._not_taken:
             text = f"{self.name} answers, but does not do as told: {self._not_taken}"
             do = sentence("not_taken", self._bus)
             remarks.append(Remark(f"{self.name}.not_taken", "high", text, do))
+        if refused:
+            text = f"{self.name} refuses what it is told for {refused}"
+            do = sentence("refused_3", self._bus)
+            remarks.append(Remark(f"{self.name}.refused", "high", text, do))
         if rising:
             text = f"{self.name} answers later and later: {self.lateness.rising}"
             do = sentence("late", self._bus)

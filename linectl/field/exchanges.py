@@ -18,13 +18,12 @@ from linectl.field.asks import ANSWER_MAY_FOLLOW, Ask
 from linectl.field.device import FieldDevice, error_kind
 from linectl.field.measures import Histogram
 from linectl.field.modbus import Wire
+from linectl.registers.wire_time import UNPROVEN_QUIET
 
 DEAD_MS = 750
 """A connection that has brought nothing for so long, though asked, is closed and opened anew."""
 SILENT_MIN = 2
 """So many time-outs at least: one device that is slower than its time-out is no dead connection."""
-UNPROVEN_QUIET = 2.0
-"""A device without a proving read: its line is kept quiet this many times longer instead."""
 DAMAGED_QUIET_MS = 5.0
 """After a damaged answer there is none to come: only its rest, if its length was damaged."""
 BUSY = 6

@@ -19,6 +19,8 @@ class Spread(NamedTuple):
     half: float
     most: float
     worst: float
+    classes: Mapping[str, int] = {}
+    """How many values by class: `≤5`, `>5000`, ms."""
 
 
 class Histogram:
@@ -45,7 +47,8 @@ class Histogram:
         return self.worst
 
     def spread(self) -> Spread:
-        return Spread(sum(self.counts), self.below(0.5), self.below(0.99), self.worst)
+        half, most = self.below(0.5), self.below(0.99)
+        return Spread(sum(self.counts), half, most, self.worst, self.classes())
 
     def classes(self) -> Mapping[str, int]:
         """Counts by class that has any: `≤5` or `>5000`, ms."""

@@ -31,7 +31,7 @@ from linectl.field.framing import (
 from linectl.field.links import Link, SerialLink, TcpLink
 from linectl.field.tls_link import TlsLink
 from linectl.registers.frames import RTU_OVERHEAD_BYTES, read_pdu_bytes, write_pdu_bytes
-from linectl.registers.wire_time import character_ms, silence_ms
+from linectl.registers.wire_time import QUIET_SLACK_MS, character_ms, silence_ms
 from linectl.site.hardware import Bus, RtuBus, SerialLine, TcpBus, TlsBus
 
 __all__ = ["Ask", "Frame", "Late", "Wire"]
@@ -44,8 +44,6 @@ FLOOD_BYTES = 8192
 nothing is gained by listening on."""
 KEPT_BYTES = 512
 """So much of what came in one exchange is kept for a person and the trace."""
-HOST_SLACK_S = 0.005
-"""Beyond the time of its characters a whole answer may reach us this much later."""
 PENDING_KEPT = 32
 LOOK_S = 0.05
 """While a line is kept quiet, ages are looked at this often."""
@@ -99,7 +97,7 @@ class Wire:
         self._bus = bus
         self._link: Link = _link(bus, host, port, folder)
         self._line = _line_of(bus)
-        self.numbered = not isinstance(bus, RtuBus) and not _passes_serial_frames(bus)
+        self.numbered = bus.numbered
         """True if answers carry the number of their request, so that none can be mistaken."""
         self.serial = isinstance(bus, RtuBus)
         self.timeout_ms = bus.timeout_ms
@@ -195,7 +193,7 @@ class Wire:
             return False
         began_s = time.monotonic()
         size = _answer_pdu_bytes(ask) + RTU_OVERHEAD_BYTES
-        rest_s = self._gap_s + HOST_SLACK_S
+        rest_s = self._gap_s + QUIET_SLACK_MS / 1000
         quiet_until_s = began_s + late_ms / 1000 + self._sending_s(size) + rest_s
         limit_s = quiet_until_s + self.overtime_s
         answer = RtuAnswer(ask.unit, rtu_frame(ask.unit, bytes((ask.function,))), 0, False)
@@ -416,10 +414,6 @@ def _answers(ask: Ask, answer: RtuAnswer, data: bytes) -> bool:
 def _answer_pdu_bytes(ask: Ask) -> int:
     sizes: Callable[[int, int], tuple[int, int]] = write_pdu_bytes if ask.cells else read_pdu_bytes
     return sizes(ask.function, ask.quantity)[1]
-
-
-def _passes_serial_frames(bus: Bus) -> bool:
-    return isinstance(bus, TcpBus) and bus.framing == "rtu"
 
 
 def _line_of(bus: Bus) -> SerialLine | None:

@@ -99,6 +99,16 @@ class DeviceOutputs:
         """True if the device has taken every output as it should be."""
         return all(block.told == block.wanted for block in self._blocks)
 
+    @property
+    def refused_tags(self) -> list[str]:
+        """Outputs whose last write the device has refused."""
+        return [
+            self._tags[place.index]
+            for block in self._blocks
+            for place, refused in zip(block.places, block.refused, strict=True)
+            if refused is not None
+        ]
+
     def forget(self) -> None:
         """The device was lost: nothing it holds is known, and everything is safe again."""
         self._seen = None

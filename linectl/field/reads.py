@@ -12,14 +12,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from linectl.field.asks import BIT_READS, Ask
+from linectl.field.asks import Ask
 from linectl.image import Value
 from linectl.registers.codec import Decoder, decoder
 from linectl.registers.plan import ReadRequest, gap_of, hole_of, plan_reads, split
+from linectl.registers.proofs import Place, form_of, proving_reads
 from linectl.site.hardware import Bus, Device, Point
 from linectl.site.notation import Table
-
-PROOFS_MAX = 2
 
 
 class Read:
@@ -27,7 +26,7 @@ class Read:
 
     def __init__(self, name: str, request: ReadRequest, points: Sequence[Point]) -> None:
         self.request = request
-        self.ask = Ask(name, request.unit, request.function, request.address, request.quantity)
+        self.ask = _ask(name, request)
         self.decoders: tuple[Decoder, ...] = tuple(
             decoder(points[index], points[index].address - request.address)
             for index in request.points
@@ -83,7 +82,7 @@ class Reads:
         """True while the device has refused every read of the plan."""
         self._parted: list[list[Read]] = []
         """Halves of reads that were refused as a whole, until all have been answered once."""
-        self._unfit: set[Ask] = set()
+        self._unfit: set[Place] = set()
         self.proofs = self._proofs()
 
     def begin_anew(self) -> None:
@@ -170,26 +169,16 @@ class Reads:
 
     def unfit(self, proof: Ask) -> None:
         """The device refuses a proving read: it is not asked again until the device was lost."""
-        self._unfit.add(proof)
+        self._unfit.add((proof.function, proof.address, proof.quantity))
         self.proofs = tuple(each for each in self.proofs if each != proof)
 
     def _proofs(self) -> tuple[Ask, ...]:
-        """Shorter reads of what is read, whose answers differ in length from all other reads."""
-        asks = [read.ask for read in self.reads]
-        taken = {(ask.function, _answer_bytes(ask)) for ask in (*asks, *self._others)}
-        found: dict[tuple[int, int], Ask] = {}
-        for read, ask in zip(self.reads, asks, strict=True):
-            ends = {
-                self._points[index].address + self._points[index].words - ask.address
-                for index in read.request.points
-            }
-            for quantity in sorted(ends):
-                proof = ask._replace(quantity=quantity)
-                key = ask.function, _answer_bytes(proof)
-                if key not in taken and proof not in self._unfit:
-                    found.setdefault(key, proof)
-        return tuple(list(found.values())[:PROOFS_MAX])
+        """The proving reads of what is read now."""
+        requests = [read.request for read in self.reads]
+        others = [form_of(ask.function, ask.quantity) for ask in self._others]
+        found = proving_reads(requests, others, self._points, self._unfit)
+        return tuple(_ask(self._name, request) for request in found)
 
 
-def _answer_bytes(ask: Ask) -> int:
-    return (ask.quantity + 7) // 8 if ask.function in BIT_READS else 2 * ask.quantity
+def _ask(name: str, request: ReadRequest) -> Ask:
+    return Ask(name, request.unit, request.function, request.address, request.quantity)

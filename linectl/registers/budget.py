@@ -6,8 +6,9 @@
 The poll cycle counts as often as the input's polling class lets polls pass. A read waits for its
 slot longer than at the poll before when slow requests or writes come before it.
 All are worst cases of a healthy line. A device's own scan is not known to us: its turnaround is
-taken for it, once at the input and once at the output. A device that stops answering adds its
-bus's time-out once, until it is demoted (`silent_extra_ms`).
+taken for it, once at the input and once at the output. Another device of the same bus that has
+just fallen silent adds its time-out and the quiet time after it (`silent_extra_ms`): once, because
+what goes safe is written before anyone is tried again.
 """
 
 from __future__ import annotations
@@ -29,7 +30,15 @@ from linectl.registers.plan import (
     write_plan,
     write_request_ms,
 )
-from linectl.registers.wire_time import WORST_HOST_MS, answer_ms, line_silence_ms, sample_ms
+from linectl.registers.proofs import proving_reads
+from linectl.registers.wire_time import (
+    QUIET_SLACK_MS,
+    UNPROVEN_QUIET,
+    WORST_HOST_MS,
+    answer_ms,
+    line_silence_ms,
+    sample_ms,
+)
 from linectl.site.hardware import Bus, Device, Point
 from linectl.site.model import Site
 from linectl.site.reading import polls_between
@@ -85,7 +94,10 @@ class BusBudget(NamedTuple):
     answer_ms: float
     """The longest from a request's end until its answer is whole: less than the time-out."""
     silent_extra_ms: float
-    """What one device that has just fallen silent adds, before it is demoted."""
+    """What one device that has just fallen silent holds the bus up at each try, until it is
+    demoted: the time-out, and on a link without numbers the quiet time after it."""
+    unproven: tuple[str, ...]
+    """Devices without a proving read, on a link without numbers."""
     single_ms: float
     """What one request for each input, at the rate of its class, would take of a poll."""
 
@@ -115,9 +127,12 @@ class Reaction(NamedTuple):
     cause: str
     effect: str
     terms: tuple[tuple[str, float], ...]
+    silent_ms: float
+    """What another device of these buses that has just fallen silent may add, once."""
 
     @property
     def worst_ms(self) -> float:
+        """With every device answering."""
         return sum(ms for _, ms in self.terms)
 
 
@@ -178,7 +193,14 @@ class Budget:
                 ("output device", float(devices[effect.device].turnaround_ms)),
                 ("own time", exchanges * WORST_HOST_MS),
             ),
+            sum(self._silent_ms(point) for point in (cause, effect)),
         )
+
+    def _silent_ms(self, point: Point) -> float:
+        """For a point: what another device of its bus adds; nothing if there is none."""
+        bus = self.site.file.devices[point.device].bus
+        shared = sum(device.bus == bus for device in self.site.file.devices.values()) > 1
+        return self.buses[bus].silent_extra_ms if shared else 0.0
 
 
 def bus_budgets(site: Site) -> tuple[BusBudget, ...]:
@@ -214,6 +236,8 @@ def _bus_budget(site: Site, name: str) -> BusBudget:
         *(write.read_back_ms for write in writes),
         *beats.values(),
     ]
+    answer = _answer_ms(devices, bus, reads, writes)
+    unproven = _unproven(site, name, devices)
     return BusBudget(
         name=name,
         kind=bus.kind,
@@ -225,12 +249,38 @@ def _bus_budget(site: Site, name: str) -> BusBudget:
         poll_ms=bus.poll_ms,
         cycle_ms=max(float(bus.poll_ms), wire_ms + write_ms),
         longest_ms=max([0.0, *longest]),
-        answer_ms=_answer_ms(devices, bus, reads, writes),
-        silent_extra_ms=bus.timeout_ms + line_silence_ms(bus),
+        answer_ms=answer,
+        silent_extra_ms=bus.timeout_ms + _quiet_ms(devices, bus, unproven, answer),
+        unproven=unproven,
         single_ms=sum(
             one_by_one_ms(p, devices[p.device], bus) / polls_between(bus, p.poll) for p in inputs
         ),
     )
+
+
+def _unproven(site: Site, bus_name: str, devices: Mapping[str, Device]) -> tuple[str, ...]:
+    """The devices of a link without numbers that no read can prove."""
+    if site.file.buses[bus_name].numbered:
+        return ()
+    plan = read_plan(site, bus_name)
+    return tuple(
+        name
+        for name in devices
+        if not proving_reads([r for r in plan if r.device == name], (), site.points)
+    )
+
+
+def _quiet_ms(
+    devices: Mapping[str, Device], bus: Bus, unproven: Sequence[str], answer: float
+) -> float:
+    """The longest quiet time after a time-out: lateness, the late answer itself, silence."""
+    if bus.numbered or not devices:
+        return 0.0
+    late_ms = max(
+        (device.late_ms or bus.timeout_ms) * (UNPROVEN_QUIET if name in unproven else 1.0)
+        for name, device in devices.items()
+    )
+    return late_ms + answer + line_silence_ms(bus) + QUIET_SLACK_MS
 
 
 def _answer_ms(

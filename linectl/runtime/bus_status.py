@@ -73,10 +73,11 @@ class BusStatus:
         }
 
 
-def _spread(spread: Spread) -> dict[str, float]:
+def _spread(spread: Spread) -> dict[str, Any]:
     return {
         "values": spread.values,
         "half": spread.half,
         "most": spread.most,
         "worst": spread.worst,
+        "classes": dict(spread.classes),
     }

@@ -65,11 +65,10 @@ class Intake:
         return frame
 
     def _remark(self, snapshot: Snapshot, frame: Frame) -> None:
-        """What the field remarks anew, and what it no longer does."""
-        before = {remark.tag for remark in self._remarks[snapshot.device]}
-        now = {remark.tag: remark for remark in snapshot.remarks}
-        frame.remarks += [(tag, None) for tag in sorted(before - now.keys())]
-        frame.remarks += [(tag, remark) for tag, remark in now.items() if tag not in before]
+        """What the field no longer remarks, or puts in other words, and what it remarks anew."""
+        before, now = self._remarks[snapshot.device], snapshot.remarks
+        frame.remarks += [(remark.tag, None) for remark in before if remark not in now]
+        frame.remarks += [(remark.tag, remark) for remark in now if remark not in before]
         self._remarks[snapshot.device] = snapshot.remarks
 
     def _tell(self, snapshot: Snapshot, frame: Frame) -> None:

@@ -47,6 +47,11 @@ class TcpBus(_Polled):
     line: SerialLine | None = None
     """The serial line behind a gateway or converter, whose time every request takes too."""
 
+    @property
+    def numbered(self) -> bool:
+        """True if answers carry the number of their request, so that none can be mistaken."""
+        return self.framing == "tcp"
+
 
 class TlsBus(_Polled):
     """A Modbus/TCP Security connection: both sides show a certificate. Files lie in the site's
@@ -64,6 +69,11 @@ class TlsBus(_Polled):
     server_name: str | None = None
     """The name in the device's certificate if it is not `host`."""
 
+    @property
+    def numbered(self) -> bool:
+        """Answers carry the number of their request."""
+        return True
+
 
 class RtuBus(_Polled, SerialLine):
     """A Modbus RTU serial line."""
@@ -72,6 +82,11 @@ class RtuBus(_Polled, SerialLine):
     port: str
     direction: Literal["adapter", "kernel"] = "adapter"
     """Who turns an RS-485 line round: the adapter by itself, or the kernel's driver by RTS."""
+
+    @property
+    def numbered(self) -> bool:
+        """An answer is told from another by its form alone."""
+        return False
 
 
 Bus = Annotated[TcpBus | TlsBus | RtuBus, Field(discriminator="kind")]

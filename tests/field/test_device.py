@@ -438,7 +438,7 @@ def test_how_old_a_value_grew_is_measured(points_of: PointsOf, device_of: Device
     device = make(points_of, device_of)
     for now in (0, 20, 40, 140):
         poll(device, now)
-    assert device.health().age == (3, 20.0, 100.0, 100)
+    assert device.health().age[:4] == (3, 20.0, 100.0, 100)
 
 
 def test_a_device_without_inputs_is_as_young_as_the_last_write_it_took(

@@ -16,10 +16,10 @@ from linectl.field.exchanges import (
     BUSY_AGAIN_MS,
     DAMAGED_QUIET_MS,
     DEAD_MS,
-    UNPROVEN_QUIET,
     Exchanges,
 )
 from linectl.field.modbus import Late
+from linectl.registers.wire_time import UNPROVEN_QUIET
 from linectl.site.hardware import Device, Point, RtuBus, TcpBus
 
 TIMES = {"poll": "20ms", "timeout": "50ms"}

@@ -164,6 +164,7 @@ def test_a_refused_write_is_not_asked_again_and_again(
     eventually(lambda: here.device("io_sower")["errors"].get("refused_4", 0) > 0, 3)
     eventually(lambda: here.clock() - start > 2500, 4)
     refresh_ms = small.file.devices["io_sower"].refresh_ms
+    assert "fill.doser_rate" in here.alarms["io_sower.refused"]
     asked = here.device("io_sower")["errors"]["refused_4"]
     assert asked <= (here.clock() - start) / refresh_ms + 3
 
