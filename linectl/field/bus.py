@@ -14,25 +14,21 @@ from pathlib import Path
 from random import Random
 
 from linectl.errors import DeviceRefused, LinkDown
-from linectl.field.asks import Ask
 from linectl.field.device import Backoff, FieldDevice
 from linectl.field.exchanges import Exchanges
+from linectl.field.kept_frames import Sink
 from linectl.field.measures import Histogram
-from linectl.field.modbus import Tracer, Wire
-from linectl.field.outputs import ON_GOING, SAFE_GOING
+from linectl.field.modbus import Wire
 from linectl.field.snapshots import BusHealth, Outputs
 from linectl.field.tracing import Ring
 from linectl.field.trouble import TroubleWatch
+from linectl.field.writing import Writing
 from linectl.registers.plan import read_plan
 from linectl.site.hardware import Bus
 from linectl.site.model import Site
 
 Clock = Callable[[], int]
 
-OUTPUTS_STALE_MS = 500
-"""No scan published for this long: every output goes safe and every device counts as lost."""
-CHANGES_BEFORE_READ = 8
-"""Changes that do not go safe, written between two reads at most, so that reading goes on."""
 FIRST_RECONNECT_MS = 100
 LAST_RECONNECT_MS = 3000
 """With jitter, and a second for the connection itself, back within 5 s of the device's return."""
@@ -56,7 +52,7 @@ class FieldBus:
         port: int | str,
         clock: Clock,
         seed: int = 0,
-        tracer: Tracer | None = None,
+        tracer: Sink | None = None,
         ring: Ring | None = None,
     ) -> None:
         self.name = name
@@ -82,12 +78,12 @@ class FieldBus:
         """Those with inputs that interlocks stand on are read first."""
         self._wire = Wire(name, self._bus, host, port, Path(site.folder), tracer)
         self._trouble = TroubleWatch(ring, self._wire, self.devices)
-        self._outputs: Outputs | None = None
         self._wake = threading.Event()
         self._stopping = False
         self._thread = threading.Thread(target=self._run, name=f"bus {name}", daemon=True)
         self._backoff = Backoff(random, FIRST_RECONNECT_MS, LAST_RECONNECT_MS)
         self._exchanges = Exchanges(self._wire, self.devices, clock, self._tell)
+        self._writing = Writing(self._wire, self._exchanges, self.devices, clock, self._trouble)
         self._cycle_ms = 0.0
         self._cycle = Histogram()
         self._busy = Histogram()
@@ -96,9 +92,6 @@ class FieldBus:
         self._since_ms = self._told_ms = 0
         self._polls = 0
         self._late = 0
-        self._stale = True
-        self._given_up: set[str] = set()
-        """Demoted devices that have been told their last word."""
         self.failure: Exception | None = None
         """What ended the thread, if it was not `stop`: a defect of the program."""
         self.health = BusHealth(name, self._bus.kind, False, 0.0, 0, 0, {}, ())
@@ -109,13 +102,14 @@ class FieldBus:
 
     def publish(self, outputs: Outputs, changed: bool) -> None:
         """The outputs of a scan; `changed` wakes the bus if it waits for its next poll."""
-        self._outputs = outputs
+        self._writing.publish(outputs)
         if changed:
             self._wake.set()
 
     def stop(self) -> None:
         """Ask the thread to write safe values, close and end."""
         self._stopping = True
+        self._writing.stop()
         self._wake.set()
 
     def join(self, limit_s: float) -> bool:
@@ -141,12 +135,13 @@ class FieldBus:
                     self._unlinked()
                 if not self._stopping:
                     self._pause(self._clock() + self._backoff.pause_ms())
-            self._write_safe()
+            self._writing.last_act()
         except Exception as error:  # noqa: BLE001  the scan's thread looks at it and reports it
             self.failure = error
             self._stopping = True
+            self._writing.stop()
             with contextlib.suppress(Exception):  # whatever the defect was: no output stays on
-                self._write_safe()
+                self._writing.last_act()
         finally:
             self._wire.close()
             now = self._clock()
@@ -210,9 +205,9 @@ class FieldBus:
 
     def _poll(self, device: FieldDevice) -> None:
         if not device.due(self._clock()):
-            self._write_pending()
+            self._writing.pending()
             return
-        self._write_pending()
+        self._writing.pending()
         device.begin(self._clock())
         if not device.reads.points:
             self._poll_mute(device)
@@ -233,30 +228,29 @@ class FieldBus:
             else:
                 read.take(found)
             if due:
-                self._write_pending()
+                self._writing.pending()
         device.finish()
 
     def _may_repeat(self, device: FieldDevice) -> bool:
         """True if a disturbed read is asked again; what goes safe does not wait for that."""
         if device.may_repeat:
-            self._write_safe_going(set())
+            self._writing.safe_going(set())
         return device.may_repeat and self._wire.is_open
 
     def _poll_mute(self, device: FieldDevice) -> None:
         """A device with outputs only: its answers to writes are its signs of life."""
-        if not device.snapshot.good and self._refresh(device):
+        if not device.snapshot.good and self._writing.refresh(device):
             device.finish()
 
     def _idle(self, deadline: int) -> None:
         """Until the next poll: write what changes, refresh what is due."""
         while not self._stopping and self._wire.is_open:
-            self._write_pending()
+            self._writing.pending()
             now = self._clock()
             if now >= deadline:
                 return
-            due = [device.refresh_at_ms for device in self.devices if self._writable(device)]
-            due += [at for device in self.devices if (at := self._beat_at(device)) is not None]
-            self._wait(min([deadline, *due]))
+            due = self._writing.next_due()
+            self._wait(deadline if due is None else min(deadline, due))
 
     def _pause(self, until_ms: int) -> None:
         while not self._stopping and self._clock() < until_ms:
@@ -268,140 +262,8 @@ class FieldBus:
         if seconds and not self._stopping:
             self._wake.wait(seconds)
         self._wake.clear()
-        self._watch()
+        self._writing.watch()
         self._exchanges.close_if_dead()
-
-    def _watch(self) -> None:
-        """Outputs too old, devices too silent."""
-        now = self._clock()
-        outputs = self._outputs
-        # While stopping nothing the scan still publishes counts: the last word is safe.
-        stale = self._stopping or outputs is None or now - outputs.at_ms > OUTPUTS_STALE_MS
-        if stale and not self._stale:
-            for device in self.devices:
-                device.lose(now, "scan_stopped")
-        self._stale = stale
-        for device in self.devices:
-            device.check_age(now)
-            device.outputs.demand(None if stale or outputs is None else outputs.values)
-
-    def _writable(self, device: FieldDevice) -> bool:
-        return not device.outputs.empty and not device.demoted
-
-    def _write_pending(self) -> None:
-        """All that goes safe; some of the other changes; one refresh. A device that does not take
-        its write is passed over until the next time, so that it keeps none of the others waiting.
-        """
-        others = CHANGES_BEFORE_READ
-        passed_over: set[str] = set()
-        while self._wire.is_open and others:
-            self._write_safe_going(passed_over)
-            found = self._next(ON_GOING, passed_over)
-            if found is None:
-                break
-            others -= 1
-            self._write(found, passed_over)
-        now = self._clock()
-        for device in self.devices:
-            if (at := self._beat_at(device)) is not None and now >= at:
-                self._beat(device)
-                self._write_safe_going(passed_over)
-        for device in self.devices:
-            self._part_from(device)
-        for device in self.devices:
-            if self._writable(device) and now >= device.refresh_at_ms:
-                if self._refresh(device) and device.reads_back:
-                    self._read_back(device)
-                return
-
-    def _part_from(self, device: FieldDevice) -> None:
-        """A device that is demoted is written to no more, so that its watchdog acts; but first it
-        is told to be safe, for it may hear us all the same."""
-        if not device.demoted:
-            self._given_up.discard(device.name)
-        elif device.name not in self._given_up:
-            self._given_up.add(device.name)
-            self._last_word(device)
-
-    def _last_word(self, device: FieldDevice) -> None:
-        for ask in device.outputs.refresh():
-            self._write_safe_going(set())
-            if self._wire.is_open:
-                self._exchanges.tell(device, ask)
-
-    def _beat_at(self, device: FieldDevice) -> int | None:
-        """When the device's heartbeat is due: never while the scan stands still."""
-        return None if self._stale or device.demoted else device.heartbeat_at_ms
-
-    def _beat(self, device: FieldDevice) -> None:
-        device.beaten(self._clock())
-        if self._wire.is_open and (ask := device.heartbeat()) is not None:
-            self._exchanges.do(device, ask)
-
-    def _read_back(self, device: FieldDevice) -> None:
-        """Compare what the device says that its outputs are with what it was told."""
-        differences: list[str] = []
-        for ask in device.outputs.read_backs():
-            self._write_safe_going(set())
-            cells = self._exchanges.do(device, ask)
-            if cells is None:
-                return
-            differences += device.outputs.compare(ask, cells)
-        device.compared(differences, self._clock())
-        self._trouble.differs(device.name, differences)
-
-    def _write_safe_going(self, passed_over: set[str]) -> None:
-        """Take the scan's latest outputs and write everything that goes safe."""
-        self._watch()
-        while self._wire.is_open and (found := self._next(SAFE_GOING, passed_over)):
-            self._write(found, passed_over)
-            self._watch()
-
-    def _write(self, found: tuple[FieldDevice, Ask], passed_over: set[str]) -> None:
-        device, ask = found
-        if self._exchanges.do(device, ask) is None:
-            passed_over.add(device.name)
-        elif self._outputs is not None:
-            self._exchanges.write.add(self._clock() - self._outputs.at_ms)
-
-    def _next(self, worst_pass: int, passed_over: set[str]) -> tuple[FieldDevice, Ask] | None:
-        for device in self.devices:
-            if self._writable(device) and device.name not in passed_over:
-                ask = device.outputs.next_change(worst_pass)
-                if ask is not None:
-                    return device, ask
-        return None
-
-    def _refresh(self, device: FieldDevice) -> bool:
-        """Tell the device everything again; True if it took all of it. What it refuses keeps the
-        rest from it no longer than its answer takes; a device that fails otherwise is left."""
-        device.refresh_at_ms = self._clock() + device.refresh_ms
-        passed_over: set[str] = set()
-        taken = True
-        for number in range(len(device.outputs.refresh())):
-            if number:
-                self._write_safe_going(passed_over)
-            asks = device.outputs.refresh()  # anew: what goes safe beats any refresh
-            if self._exchanges.do(device, asks[number]) is None:
-                if not device.refusing or device.demoted:
-                    return False
-                taken = False
-        return taken
-
-    def _write_safe(self) -> None:
-        """Last act: every device safe; one disturbed exchange with a good device is repeated, and
-        no time is lost on a line that babbles. Those that do not answer come last, for they may
-        hear us all the same."""
-        self._wire.overtime_s = 0.0
-        for device in sorted(self.devices, key=lambda device: device.demoted):
-            device.outputs.demand(None)
-            if self._told_safe(device) or (device.may_repeat and self._told_safe(device)):
-                continue
-            if not self._wire.numbered:  # in doubt: nothing but a proof was asked of it
-                self._last_word(device)
-
-    def _told_safe(self, device: FieldDevice) -> bool:
-        return self._wire.is_open and not device.outputs.empty and self._refresh(device)
 
     def _tell(self) -> None:
         """Health while no poll ends, as on a line that babbles; not at every look."""

@@ -11,10 +11,10 @@ from __future__ import annotations
 
 import contextlib
 import time
-from collections import Counter, deque
+from collections import Counter
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
 from linectl.errors import DeviceRefused, ForeignAnswer, LinkDown, Silent, Unreachable
 from linectl.field import pdu as pdus
@@ -28,33 +28,23 @@ from linectl.field.framing import (
     rtu_frame,
     tcp_frame,
 )
-from linectl.field.links import Link, SerialLink, TcpLink
-from linectl.field.tls_link import TlsLink
+from linectl.field.kept_frames import KEPT_BYTES, Frame, KeptFrames, Sink
+from linectl.field.linking import link_of
+from linectl.field.links import Link
 from linectl.registers.frames import RTU_OVERHEAD_BYTES, read_pdu_bytes, write_pdu_bytes
-from linectl.registers.wire_time import QUIET_SLACK_MS, character_ms, silence_ms
-from linectl.site.hardware import Bus, RtuBus, SerialLine, TcpBus, TlsBus
+from linectl.registers.wire_time import QUIET_SLACK_MS, character_ms, serial_line, silence_ms
+from linectl.site.hardware import Bus, RtuBus
 
 __all__ = ["Ask", "Frame", "Late", "Wire"]
 
-FRAMES_KEPT = 128
 QUIET_LIMIT_S = 2.0
 """A line that is still not quiet so long after its quiet time counts as broken."""
 FLOOD_BYTES = 8192
 """More than this within one exchange is no answer and no late ones either (31 of the longest):
 nothing is gained by listening on."""
-KEPT_BYTES = 512
-"""So much of what came in one exchange is kept for a person and the trace."""
 PENDING_KEPT = 32
 LOOK_S = 0.05
 """While a line is kept quiet, ages are looked at this often."""
-
-
-class Frame(NamedTuple):
-    """One piece of the wire's traffic; monotonic seconds."""
-
-    at_s: float
-    sent: bool
-    data: bytes
 
 
 class Late(NamedTuple):
@@ -62,12 +52,6 @@ class Late(NamedTuple):
 
     device: str
     late_ms: float
-
-
-class Tracer(Protocol):
-    """Takes every frame; must not wait."""
-
-    def frame(self, bus: str, at_s: float, sent: bool, data: bytes) -> None: ...
 
 
 class Wire:
@@ -84,25 +68,25 @@ class Wire:
         host: str,
         port: int | str,
         folder: Path = Path(),
-        tracer: Tracer | None = None,
+        tracer: Sink | None = None,
     ) -> None:
         """`port`: number of a TCP port, or path of a serial port. folder: where the certificates
         of a TLS bus lie."""
         self.name = name
-        self.frames: deque[Frame] = deque(maxlen=FRAMES_KEPT)
+        self._kept = KeptFrames(name, tracer)
+        self.frames = self._kept.last
         self.seen: Counter[str] = Counter()
         self.latency_ms = 0.0
         self.overtime_s = QUIET_LIMIT_S
         """How long a line that babbles is waited for beyond its quiet time."""
         self._bus = bus
-        self._link: Link = _link(bus, host, port, folder)
-        self._line = _line_of(bus)
+        self._link: Link = link_of(bus, host, port, folder)
+        self._line = serial_line(bus)
         self.numbered = bus.numbered
         """True if answers carry the number of their request, so that none can be mistaken."""
         self.serial = isinstance(bus, RtuBus)
         self.timeout_ms = bus.timeout_ms
         self.echoes: bool | None = False if self.numbered else None
-        self._tracer = tracer
         self._gap_s = silence_ms(self._line) / 1000 if self._line else 0.0
         self._free_at_s = 0.0
         self._number = 0
@@ -222,7 +206,7 @@ class Wire:
                     "a second master, a device that talks unasked, or noise without termination?"
                 )
         if discarded:
-            self._keep(False, bytes(discarded))
+            self._kept.keep(False, bytes(discarded))
         return came
 
     def _receive_in_quiet(self, ask: Ask, until_s: float) -> bytes:
@@ -288,7 +272,7 @@ class Wire:
             return
         while data:
             skipped += len(data)
-            self._keep(False, data[:KEPT_BYTES])
+            self._kept.keep(False, data[:KEPT_BYTES])
             self._answers.skip(data)
             if skipped > FLOOD_BYTES:
                 raise self._flooded()
@@ -343,7 +327,7 @@ class Wire:
         if stray.strip(GLITCHES):
             self.seen["stray"] += 1
             self.echoes = None  # it may be an echo that was not there when the line was learned
-            self._keep(False, stray)
+            self._kept.keep(False, stray)
             raise ForeignAnswer(
                 f"{ask}: not asked yet, because {len(stray)} bytes came that nobody had asked for",
                 "stray",
@@ -370,7 +354,7 @@ class Wire:
             raise self._garbled(ask, garbled) from garbled
         finally:
             if heard:
-                self._keep(False, bytes(heard))
+                self._kept.keep(False, bytes(heard))
 
     def _no_answer(self, ask: Ask, answer: RtuAnswer | TcpAnswer) -> Unreachable:
         if (garbled := answer.given_up()) is not None:
@@ -387,14 +371,8 @@ class Wire:
         return count * character_ms(self._line) / 1000 if self._line else 0.0
 
     def _send(self, frame: bytes, limit_s: float) -> None:
-        self._keep(True, frame)
+        self._kept.keep(True, frame)
         self._link.send(frame, max(limit_s, self._sending_s(len(frame)) * 2))
-
-    def _keep(self, sent: bool, data: bytes) -> None:
-        now_s = time.monotonic()
-        self.frames.append(Frame(now_s, sent, data))
-        if self._tracer is not None:
-            self._tracer.frame(self.name, now_s, sent, data)
 
 
 def _answers(ask: Ask, answer: RtuAnswer, data: bytes) -> bool:
@@ -414,18 +392,3 @@ def _answers(ask: Ask, answer: RtuAnswer, data: bytes) -> bool:
 def _answer_pdu_bytes(ask: Ask) -> int:
     sizes: Callable[[int, int], tuple[int, int]] = write_pdu_bytes if ask.cells else read_pdu_bytes
     return sizes(ask.function, ask.quantity)[1]
-
-
-def _line_of(bus: Bus) -> SerialLine | None:
-    """The serial line that a request runs over, if any."""
-    if isinstance(bus, RtuBus):
-        return bus
-    return bus.line if isinstance(bus, TcpBus) else None
-
-
-def _link(bus: Bus, host: str, port: int | str, folder: Path) -> Link:
-    if isinstance(bus, RtuBus):
-        return SerialLink(bus, str(port))
-    if isinstance(bus, TlsBus):
-        return TlsLink(bus, host, int(port), folder)
-    return TcpLink(host, int(port))

@@ -16,9 +16,10 @@ from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
-from typing import IO, NamedTuple, Protocol
+from typing import IO, NamedTuple
 
 from linectl.errors import Unreachable
+from linectl.field.kept_frames import Frame
 from linectl.field.trace_lines import (
     Header,
     Traced,
@@ -41,23 +42,6 @@ FILES_MAX = 20
 PAUSE_S = 10.0
 """Between two dumps of one bus, so that a device that comes and goes does not fill them all."""
 DUMPS_WAITING_MAX = 8
-
-
-class Sink(Protocol):
-    """Takes every frame of a wire; called by the bus's own thread, and must not wait."""
-
-    def frame(self, bus: str, at_s: float, sent: bool, data: bytes) -> None: ...
-
-
-class FrameLike(Protocol):
-    """A frame as a wire keeps it."""
-
-    @property
-    def at_s(self) -> float: ...
-    @property
-    def sent(self) -> bool: ...
-    @property
-    def data(self) -> bytes: ...
 
 
 class Written(NamedTuple):
@@ -202,7 +186,7 @@ class Ring:
         self._thread = threading.Thread(target=self._run, name="ring", daemon=True)
         self._thread.start()
 
-    def trouble(self, bus: str, what: str, frames: Iterable[FrameLike]) -> bool:
+    def trouble(self, bus: str, what: str, frames: Iterable[Frame]) -> bool:
         """Dump `frames`, the bus's last; `what` happened, for people. False if too soon."""
         now_s = self._clock()
         if now_s < self._next_at_s.get(bus, now_s):

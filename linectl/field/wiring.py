@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 
 from linectl.errors import UsageError
 from linectl.field.bus import Clock, FieldBus
-from linectl.field.modbus import Tracer
+from linectl.field.kept_frames import Sink
 from linectl.field.snapshots import BusHealth, Outputs, Snapshot
 from linectl.field.tracing import Ring
 from linectl.site.hardware import RtuBus
@@ -81,7 +81,7 @@ class Field:
         clock: Clock,
         reach: Mapping[str, Reach] | None = None,
         seed: int = 0,
-        tracer: Tracer | None = None,
+        tracer: Sink | None = None,
         ring: Ring | None = None,
     ) -> None:
         """tracer: takes every frame. ring: where the last ones go when there is trouble."""

@@ -64,7 +64,7 @@ def bus(played: Callable[..., Any]) -> tuple[FieldBus, Cabinet, Any]:
     for _ in range(3):
         for device in found.devices:
             found._poll(device)
-        found._write_pending()
+        found._writing.pending()
     assert all(device.snapshot.good for device in found.devices)
     for place in cabinet.held:
         cabinet.held[place] = 77
@@ -75,7 +75,7 @@ def test_every_output_is_told_its_safe_value(bus: tuple[FieldBus, Cabinet, Any])
     found, cabinet, _ = bus
     assert cabinet.held
     found.stop()
-    found._write_safe()
+    found._writing.last_act()
     assert 77 not in cabinet.held.values()
 
 
@@ -85,7 +85,7 @@ def test_one_lost_answer_does_not_leave_a_device_as_it_was(
     found, cabinet, _ = bus
     found.stop()
     cabinet.lose = 1
-    found._write_safe()
+    found._writing.last_act()
     assert 77 not in cabinet.held.values()
 
 
@@ -96,7 +96,7 @@ def test_what_a_device_refuses_keeps_no_other_output_as_it_was(
     found, cabinet, _ = bus
     found.stop()
     cabinet.refused = refused
-    found._write_safe()
+    found._writing.last_act()
     left = {place[1] for place, cell in cabinet.held.items() if cell == 77}
     assert left == {3 - table}
 
@@ -107,7 +107,7 @@ def test_a_refused_block_keeps_no_other_from_its_refresh(
     found, cabinet, link = bus
     cabinet.refused = {5, 15}
     (sower,) = (device for device in found.devices if device.name == "io_sower")
-    assert not found._refresh(sower)
+    assert not found._writing.refresh(sower)
     assert all(cell != 77 for place, cell in cabinet.held.items() if place[:2] == (1, 3))
     assert sower.refresh_at_ms > link.now_s * 1000
 
@@ -117,7 +117,7 @@ def test_a_dead_device_is_asked_twice_and_no_more(bus: tuple[FieldBus, Cabinet, 
     found.stop()
     cabinet.asked, cabinet.lose = 0, 1000
     began_s = link.now_s
-    found._write_safe()
+    found._writing.last_act()
     assert cabinet.asked <= 2 * len(found.devices)
     assert link.now_s - began_s <= 2 * len(found.devices) * 0.11
 
@@ -131,7 +131,7 @@ def test_a_link_that_breaks_in_the_last_act_ends_it(bus: tuple[FieldBus, Cabinet
         raise LinkDown("pulled")
 
     link.send = broken
-    found._write_safe()
+    found._writing.last_act()
     assert not found._wire.is_open
 
 
@@ -152,7 +152,7 @@ def test_a_device_that_does_not_answer_is_told_all_the_same_after_the_others(
 
     link.answers = noted
     found.stop()
-    found._write_safe()
+    found._writing.last_act()
     units = [device.unit for device in found.devices]
     assert list(dict.fromkeys(asked)) == [*units[1:], units[0]]
     assert 77 not in cabinet.held.values()
