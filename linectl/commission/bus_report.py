@@ -8,7 +8,7 @@ from typing import Any
 
 from linectl.registers.budget import Budget, BusBudget
 from linectl.registers.frames import read_pdu_bytes
-from linectl.registers.plan import ReadRequest
+from linectl.registers.requests import ReadRequest
 from linectl.registers.wire_time import frame_bytes
 from linectl.site.model import Site
 from linectl.site.notation import both_ways, reference

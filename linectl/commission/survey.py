@@ -13,8 +13,8 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import NamedTuple
 
 from linectl.commission.talk import REPEATS, Heard, Talk
-from linectl.registers.frames import MAX_READ_BITS, MAX_READ_REGISTERS
 from linectl.site.notation import Table
+from linectl.site.reading import MAX_READ_BITS, MAX_READ_REGISTERS
 
 SILENCES_MAX = 4
 """Addresses without a clear answer in one table after which it is left alone: all cost time."""

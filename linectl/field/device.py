@@ -20,7 +20,7 @@ from linectl.field.reads import Read, Reads
 from linectl.field.snapshots import DeviceHealth, Quality, Snapshot
 from linectl.image import Remark
 from linectl.registers.frames import WRITE_REGISTER, WRITE_REGISTERS
-from linectl.registers.plan import ReadRequest
+from linectl.registers.requests import ReadRequest
 from linectl.site.hardware import Bus, Device, Point
 from linectl.site.notation import protocol_address
 

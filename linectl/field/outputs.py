@@ -21,7 +21,7 @@ from linectl.field.asks import Ask
 from linectl.image import Value
 from linectl.registers.codec import encoder
 from linectl.registers.frames import READ_FUNCTIONS, WRITE_COIL, WRITE_REGISTER
-from linectl.registers.plan import WriteBlock, plan_writes, write_function
+from linectl.registers.write_blocks import WriteBlock, plan_writes, write_function
 from linectl.site.hardware import Device, Point
 
 SAFE_GOING, SET_POINT, ON_GOING = range(3)

@@ -14,9 +14,11 @@ from collections.abc import Sequence
 
 from linectl.field.asks import Ask
 from linectl.image import Value
+from linectl.registers.bisect_reads import gap_of, hole_of, split
 from linectl.registers.codec import Decoder, decoder
-from linectl.registers.plan import ReadRequest, gap_of, hole_of, plan_reads, split
+from linectl.registers.plan import plan_reads
 from linectl.registers.proofs import Place, form_of, proving_reads
+from linectl.registers.requests import ReadRequest
 from linectl.site.hardware import Bus, Device, Point
 from linectl.site.notation import Table
 

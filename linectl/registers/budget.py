@@ -18,19 +18,9 @@ from typing import NamedTuple
 
 from linectl.registers.frames import REQUEST_PDU_BYTES, read_pdu_bytes
 from linectl.registers.phases import PollTable
-from linectl.registers.plan import (
-    ReadRequest,
-    WriteBlock,
-    heartbeat_ms,
-    one_by_one_ms,
-    read_back_ms,
-    read_ms,
-    read_plan,
-    write_block_ms,
-    write_plan,
-    write_request_ms,
-)
+from linectl.registers.plan import one_by_one_ms, read_ms, read_plan, write_plan
 from linectl.registers.proofs import proving_reads
+from linectl.registers.requests import ReadRequest
 from linectl.registers.wire_time import (
     QUIET_SLACK_MS,
     UNPROVEN_QUIET,
@@ -38,6 +28,13 @@ from linectl.registers.wire_time import (
     answer_ms,
     line_silence_ms,
     sample_ms,
+)
+from linectl.registers.write_blocks import (
+    WriteBlock,
+    heartbeat_ms,
+    read_back_ms,
+    write_block_ms,
+    write_request_ms,
 )
 from linectl.site.hardware import Bus, Device, Point
 from linectl.site.model import Site

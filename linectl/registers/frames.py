@@ -8,8 +8,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from linectl.site.notation import Table
-from linectl.site.reading import MAX_READ_BITS as MAX_READ_BITS
-from linectl.site.reading import MAX_READ_REGISTERS as MAX_READ_REGISTERS
 
 READ_COILS, READ_DISCRETE, READ_HOLDING, READ_INPUT = 1, 2, 3, 4
 WRITE_COIL, WRITE_REGISTER, WRITE_COILS, WRITE_REGISTERS = 5, 6, 15, 16

@@ -4,7 +4,7 @@ The plan is the requests of least bus time (`least_time.py`), our own time for e
 address that no point names is read only if the device says that gaps are fine. A 32-bit value and
 a group are never split. Each point comes from one request: the fastest of those that cover it.
 Slower polling classes are read at each n-th poll, at phases that level the load (`phases.py`).
-Outputs are grouped in `write_blocks.py`; its names can be had from here too.
+Outputs are grouped in `write_blocks.py`.
 """
 
 from __future__ import annotations
@@ -13,35 +13,12 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 
 from linectl.errors import Finding, SiteError
-from linectl.registers.bisect_reads import gap_of as gap_of
-from linectl.registers.bisect_reads import hole_of as hole_of
-from linectl.registers.bisect_reads import split as split
 from linectl.registers.frames import READ_FUNCTIONS
 from linectl.registers.least_time import Span, Tariff, least_time
 from linectl.registers.phases import PollTable
-from linectl.registers.requests import ReadRequest as ReadRequest
+from linectl.registers.requests import ReadRequest
 from linectl.registers.wire_time import HOST_MS, reading_ms
-from linectl.registers.write_blocks import (
-    WriteBlock as WriteBlock,
-)
-from linectl.registers.write_blocks import (
-    heartbeat_ms as heartbeat_ms,
-)
-from linectl.registers.write_blocks import (
-    plan_writes as plan_writes,
-)
-from linectl.registers.write_blocks import (
-    read_back_ms as read_back_ms,
-)
-from linectl.registers.write_blocks import (
-    write_block_ms as write_block_ms,
-)
-from linectl.registers.write_blocks import (
-    write_function as write_function,
-)
-from linectl.registers.write_blocks import (
-    write_request_ms as write_request_ms,
-)
+from linectl.registers.write_blocks import WriteBlock, plan_writes
 from linectl.site.hardware import Bus, Device, Point
 from linectl.site.model import Site
 from linectl.site.notation import both_ways

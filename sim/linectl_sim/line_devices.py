@@ -16,8 +16,6 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from linectl.registers.frames import (
-    MAX_READ_BITS,
-    MAX_READ_REGISTERS,
     MAX_WRITE_BITS,
     MAX_WRITE_REGISTERS,
     READ_FUNCTIONS,
@@ -28,6 +26,7 @@ from linectl.registers.frames import (
     pack_bits,
     unpack_bits,
 )
+from linectl.site.reading import MAX_READ_BITS, MAX_READ_REGISTERS
 
 ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE = 1, 2, 3
 TABLE_OF = {function: table for table, function in READ_FUNCTIONS.items()}

@@ -18,8 +18,6 @@ from typing import Protocol
 from linectl.image import Value
 from linectl.registers.frames import (
     MASK_WRITE,
-    MAX_READ_BITS,
-    MAX_READ_REGISTERS,
     MAX_WRITE_BITS,
     MAX_WRITE_REGISTERS,
     READ_COILS,
@@ -35,6 +33,7 @@ from linectl.registers.frames import (
 )
 from linectl.site.hardware import Device, Point
 from linectl.site.notation import Table
+from linectl.site.reading import MAX_READ_BITS, MAX_READ_REGISTERS
 from linectl_sim.line_devices import (
     ILLEGAL_ADDRESS,
     ILLEGAL_FUNCTION,

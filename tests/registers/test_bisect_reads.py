@@ -7,7 +7,9 @@ from typing import Any
 
 import pytest
 
-from linectl.registers.plan import ReadRequest, gap_of, hole_of, read_plan, split
+from linectl.registers.bisect_reads import gap_of, hole_of, split
+from linectl.registers.plan import read_plan
+from linectl.registers.requests import ReadRequest
 from linectl.site.model import Site
 
 SiteOf = Callable[..., Site]

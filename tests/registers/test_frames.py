@@ -8,8 +8,6 @@ from hypothesis import strategies as st
 
 from linectl.registers.frames import (
     MAX_PDU_BYTES,
-    MAX_READ_BITS,
-    MAX_READ_REGISTERS,
     MAX_WRITE_BITS,
     MAX_WRITE_REGISTERS,
     RTU_OVERHEAD_BYTES,
@@ -21,6 +19,7 @@ from linectl.registers.frames import (
     unpack_bits,
     write_pdu_bytes,
 )
+from linectl.site.reading import MAX_READ_BITS, MAX_READ_REGISTERS
 
 
 # MODBUS over Serial Line V1.02 (2006), appendix on CRC generation: 02 07 is followed by 41 12.

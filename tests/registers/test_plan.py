@@ -10,7 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from linectl.errors import SiteError
-from linectl.registers.plan import ReadRequest, read_plan, write_function, write_plan
+from linectl.registers.plan import read_plan, write_plan
+from linectl.registers.requests import ReadRequest
+from linectl.registers.write_blocks import write_function
 from linectl.site.model import Site
 
 SiteOf = Callable[..., Site]

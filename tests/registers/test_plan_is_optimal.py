@@ -15,7 +15,8 @@ from typing import Any
 import pytest
 
 from linectl.registers.frames import READ_FUNCTIONS, read_pdu_bytes
-from linectl.registers.plan import ReadRequest, read_ms, read_plan
+from linectl.registers.plan import read_ms, read_plan
+from linectl.registers.requests import ReadRequest
 from linectl.registers.wire_time import HOST_MS, exchange_ms
 from linectl.site.hardware import Point
 from linectl.site.model import Site

@@ -16,17 +16,11 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from linectl.registers.budget import bus_budgets
-from linectl.registers.frames import (
-    MAX_READ_BITS,
-    MAX_READ_REGISTERS,
-    MAX_WRITE_BITS,
-    MAX_WRITE_REGISTERS,
-    crc16,
-    unpack_bits,
-)
+from linectl.registers.frames import MAX_WRITE_BITS, MAX_WRITE_REGISTERS, crc16, unpack_bits
 from linectl.site.hardware import Device, Point, TlsBus
 from linectl.site.model import Site
 from linectl.site.notation import Table, both_ways, protocol_address, reference
+from linectl.site.reading import MAX_READ_BITS, MAX_READ_REGISTERS
 
 
 # MODBUS Application Protocol V1.1b3, 4.4: item n of a table has the address n−1. The items are
