@@ -186,6 +186,7 @@ class FieldBus:
                 self._cycle_ms = float(start - last_start)
                 self._cycle.add(self._cycle_ms)
             last_start = None if first else start
+            self._writing.begin_poll()
             for device in self.devices:
                 self._poll(device)
                 if self._stopping or not self._wire.is_open:
@@ -208,6 +209,8 @@ class FieldBus:
             self._writing.pending()
             return
         self._writing.pending()
+        if self._writing.was_silent(device):
+            return
         device.begin(self._clock())
         if not device.reads.points:
             self._poll_mute(device)
@@ -218,6 +221,8 @@ class FieldBus:
             found = self._exchanges.try_read(device, read.ask)
             if found is None and self._may_repeat(device):
                 found = self._exchanges.try_read(device, read.ask)
+            if found is None:
+                self._writing.failed(device)
             if isinstance(found, DeviceRefused):
                 if not device.refused(read, found):
                     self._exchanges.refused(device, read.ask, found)
@@ -232,10 +237,11 @@ class FieldBus:
         device.finish()
 
     def _may_repeat(self, device: FieldDevice) -> bool:
-        """True if a disturbed read is asked again; what goes safe does not wait for that."""
-        if device.may_repeat:
+        """True if a disturbed read is asked again; what goes safe does not wait for that. One that
+        got no answer at all is not: that would cost the others another time-out."""
+        if device.may_repeat and not device.silent:
             self._writing.safe_going(set())
-        return device.may_repeat and self._wire.is_open
+        return device.may_repeat and not device.silent and self._wire.is_open
 
     def _poll_mute(self, device: FieldDevice) -> None:
         """A device with outputs only: its answers to writes are its signs of life."""

@@ -128,6 +128,11 @@ class FieldDevice:
         """True if its last failure was a refusal: it is there, and may take something else."""
         return self._failing == "refused"
 
+    @property
+    def silent(self) -> bool:
+        """True if its last exchange ended with a time-out."""
+        return self._failures > 0 and self._failing == "silent"
+
     def due(self, now_ms: int) -> bool:
         """True if the device may be asked now: it is not demoted, or its probe is due."""
         return not self._demoted or now_ms >= self._probe_at_ms

@@ -41,8 +41,10 @@ class Writing:
         self._outputs: Outputs | None = None
         self._stopping = False
         self._stale = True
-        self._given_up: set[str] = set()
-        """Demoted devices that have been told their last word."""
+        self._said: dict[str, int] = {}
+        """Of demoted devices: how many requests of their last word they have been told."""
+        self._silent: set[str] = set()
+        """Devices that did not answer in this poll."""
 
     def publish(self, outputs: Outputs) -> None:
         """The outputs of a scan."""
@@ -54,7 +56,7 @@ class Writing:
 
     def next_due(self) -> int | None:
         """When the next refresh or heartbeat is due, ms; None: never."""
-        due = [device.refresh_at_ms for device in self._devices if self._writable(device)]
+        due = [device.refresh_at_ms for device in self._devices if self._may_ask(device)]
         due += [at for device in self._devices if (at := self._beat_at(device)) is not None]
         return min(due, default=None)
 
@@ -94,36 +96,58 @@ class Writing:
                 self._beat(device)
                 self.safe_going(passed_over)
         for device in self._devices:
-            self._part_from(device)
-        for device in self._devices:
-            if self._writable(device) and now >= device.refresh_at_ms:
+            if now >= device.refresh_at_ms and self._may_ask(device):
                 if self.refresh(device) and device.reads_back:
                     self._read_back(device)
                 return
 
-    def _part_from(self, device: FieldDevice) -> None:
+    def begin_poll(self) -> None:
+        """Once a poll: silent devices may be tried again, and one of those that were given up is
+        told the next part of its last word."""
+        self._silent.clear()
+        for device in self._devices:
+            if self._part_from(device):
+                return
+
+    def failed(self, device: FieldDevice) -> None:
+        """An exchange with the device has failed just now. One that says nothing costs the others
+        a time-out, and the quiet time after it, once a poll; a disturbed one is tried again."""
+        if device.silent:
+            self._silent.add(device.name)
+
+    def was_silent(self, device: FieldDevice) -> bool:
+        """True if the device did not answer in this poll: it is not asked again before the next."""
+        return device.name in self._silent
+
+    def _part_from(self, device: FieldDevice) -> bool:
         """A device that is demoted is written to no more, so that its watchdog acts; but first it
-        is told to be safe, for it may hear us all the same."""
+        is told to be safe, for it may hear us all the same. True if it was told something now."""
         if not device.demoted:
-            self._given_up.discard(device.name)
-        elif device.name not in self._given_up:
-            self._given_up.add(device.name)
-            self._last_word(device)
+            self._said.pop(device.name, None)
+            return False
+        said, asks = self._said.get(device.name, 0), device.outputs.refresh()
+        if said >= len(asks) or not self._wire.is_open:
+            return False
+        self._said[device.name] = said + 1
+        self.safe_going(set())
+        self._exchanges.tell(device, device.outputs.refresh()[said])
+        return True
 
     def _last_word(self, device: FieldDevice) -> None:
         for ask in device.outputs.refresh():
-            self.safe_going(set())
             if self._wire.is_open:
                 self._exchanges.tell(device, ask)
 
     def _beat_at(self, device: FieldDevice) -> int | None:
         """When the device's heartbeat is due: never while the scan stands still."""
-        return None if self._stale or device.demoted else device.heartbeat_at_ms
+        asleep = self._stale or device.demoted or device.name in self._silent
+        return None if asleep else device.heartbeat_at_ms
 
     def _beat(self, device: FieldDevice) -> None:
         device.beaten(self._clock())
-        if self._wire.is_open and (ask := device.heartbeat()) is not None:
-            self._exchanges.do(device, ask)
+        ask = device.heartbeat()
+        if ask is not None and self._wire.is_open and self._exchanges.do(device, ask) is None:
+            self.failed(device)
 
     def _read_back(self, device: FieldDevice) -> None:
         """Compare what the device says that its outputs are with what it was told."""
@@ -132,6 +156,7 @@ class Writing:
             self.safe_going(set())
             cells = self._exchanges.do(device, ask)
             if cells is None:
+                self.failed(device)
                 return
             differences += device.outputs.compare(ask, cells)
         device.compared(differences, self._clock())
@@ -148,12 +173,16 @@ class Writing:
         device, ask = found
         if self._exchanges.do(device, ask) is None:
             passed_over.add(device.name)
+            self.failed(device)
         elif self._outputs is not None:
             self._exchanges.write.add(self._clock() - self._outputs.at_ms)
 
+    def _may_ask(self, device: FieldDevice) -> bool:
+        return self._writable(device) and device.name not in self._silent
+
     def _next(self, worst_pass: int, passed_over: set[str]) -> tuple[FieldDevice, Ask] | None:
         for device in self._devices:
-            if self._writable(device) and device.name not in passed_over:
+            if self._may_ask(device) and device.name not in passed_over:
                 ask = device.outputs.next_change(worst_pass)
                 if ask is not None:
                     return device, ask
@@ -170,6 +199,7 @@ class Writing:
                 self.safe_going(passed_over)
             asks = device.outputs.refresh()  # anew: what goes safe beats any refresh
             if self._exchanges.do(device, asks[number]) is None:
+                self.failed(device)
                 if not device.refusing or device.demoted:
                     return False
                 taken = False

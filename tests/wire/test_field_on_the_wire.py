@@ -163,6 +163,8 @@ def test_a_silent_device_is_bad_in_time_and_does_not_stall_the_others(
     served = serve(small)
     field, _ = scan_of(served)
     eventually(lambda: all_good(field))
+    others = ("belts_sower", "axis_infeed", "axis_outfeed", "meter")
+    lost_before = {name: of(field, name).lost for name in others}
     served.plant.silent.add("belts_harvest")
     took_s = eventually(lambda: not of(field, "belts_harvest").good, 2)
     limit_ms = small.file.devices["belts_harvest"].silent_after_ms
@@ -172,6 +174,7 @@ def test_a_silent_device_is_bad_in_time_and_does_not_stall_the_others(
     time.sleep(2)
     # A healthy line would give 20 polls in 2 s; the dead device costs it a probe now and then.
     assert of(field, "belts_sower").sequence - before >= 14
+    assert {name: of(field, name).lost for name in others} == lost_before
     health = {d.name: d for bus in field.health() for d in bus.devices}
     assert health["belts_harvest"].demoted
     assert health["belts_harvest"].errors["silent"] >= 3

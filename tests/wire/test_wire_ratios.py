@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
+import os
 import socket
 import statistics
 import struct
@@ -74,7 +75,17 @@ def _answer(link: socket.socket) -> None:
 
 
 @pytest.fixture
-def port() -> Iterator[int]:
+def one_core() -> Iterator[None]:
+    """Everything on one core: else the answer takes three times as long whenever a sleeping core
+    must be woken for it, and which of the two wires that befalls is chance."""
+    cores = os.sched_getaffinity(0)
+    os.sched_setaffinity(0, {min(cores)})
+    yield
+    os.sched_setaffinity(0, cores)
+
+
+@pytest.fixture
+def port(one_core: None) -> Iterator[int]:
     """A server of zeros in processes of its own."""
     fork = multiprocessing.get_context("fork")
     with socket.create_server(("127.0.0.1", 0)) as listener:
