@@ -4,8 +4,8 @@ On a link without numbers (a serial line, serial frames over TCP) a failure is f
 time longer than the device's worst lateness; and unless the answer came in that time, the device
 is in doubt: before anything else is asked of it, a proving read must be answered, whose answer can
 be no late answer to any other. A device for which there is no such read is kept waiting instead.
-A connection on which nobody answers any more is closed, to be
-opened anew; a dead link is the whole bus's.
+A connection on which nobody answers any more is closed, to be opened anew; a dead link is the
+whole bus's.
 """
 
 from __future__ import annotations
@@ -33,8 +33,8 @@ the message later": MODBUS Application Protocol V1.1b3, 7), not only when its re
 
 
 class Exchanges:
-    """For the bus's own thread. `errors` counts by kind since start; `busy` is the time, ms, that
-    the bus's exchanges have taken; `write` measures from a scan to its outputs' being taken."""
+    """For the bus's own thread. `errors` counts by kind since start; `write` measures from a scan
+    to its outputs' being taken, ms."""
 
     def __init__(
         self,
