@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import os
 from functools import cache
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from linectl.runtime.rehearsal import Options
 from linectl.runtime.virtual import Outcome, Rehearsal
 from linectl.site.durations import parse_duration
 from linectl.site.load import load_site
 from linectl.site.scenario import Action
+
+# Property tests try the same examples at every run; the long form of the campaigns tries new ones.
+settings.register_profile("repeatable", derandomize=True)
+if os.environ.get("LINECTL_CAMPAIGN") != "full":
+    settings.load_profile("repeatable")
 
 CONFIG = Path(__file__).parents[1] / "config"
 site_of = cache(lambda name: load_site(CONFIG / name))

@@ -146,12 +146,14 @@ def rows_text(
 ) -> str:
     """The text that `write_rows` writes, before it is encoded."""
     made = io.StringIO(newline="")
+    lines = [list(columns), *([row.get(column, "") for column in columns] for row in rows)]
+    # The library quotes a cell for its own line end only; readers end a line at any of them.
+    folded = any("\n" in cell or "\r" in cell for line in lines for cell in line)
     writer = csv.writer(
         made,
         delimiter=dialect.separator,
         lineterminator=dialect.line_end,
-        quoting=csv.QUOTE_ALL if dialect.quote_all else csv.QUOTE_MINIMAL,
+        quoting=csv.QUOTE_ALL if dialect.quote_all or folded else csv.QUOTE_MINIMAL,
     )
-    writer.writerow(columns)
-    writer.writerows([row.get(column, "") for column in columns] for row in rows)
+    writer.writerows(lines)
     return made.getvalue()

@@ -10,7 +10,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from linectl.errors import Finding
@@ -49,6 +49,10 @@ _NOTE = _MESS.map(lambda text: text.strip().strip("\u200b\u200c\u200d\u200e\u200
 _WORD = st.text("abcdefghij0123456789._ äß漢", min_size=1).map(str.strip).filter(bool)
 
 
+@example(
+    rows=[{"tag": "0", "note": "0\n0"}],
+    dialect=Dialect(separator=",", line_end="\r", encoding="utf-8", quote_all=False),
+)
 @settings(deadline=None, max_examples=60)
 @given(
     rows=st.lists(
