@@ -1,14 +1,19 @@
-"""Rehearsals by name of site, on the installed plant model."""
+"""Rehearsals by name of site on the plant model; the command line as a person types it."""
 
 from __future__ import annotations
 
+import json
 import os
+import sys
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import settings
 
+from linectl.cli import main
 from linectl.runtime.rehearsal import Options
 from linectl.runtime.virtual import Outcome, Rehearsal
 from linectl.site.durations import parse_duration
@@ -20,7 +25,8 @@ settings.register_profile("repeatable", derandomize=True)
 if os.environ.get("LINECTL_CAMPAIGN") != "full":
     settings.load_profile("repeatable")
 
-CONFIG = Path(__file__).parents[1] / "config"
+ROOT = Path(__file__).parents[1]
+CONFIG = ROOT / "config"
 site_of = cache(lambda name: load_site(CONFIG / name))
 
 
@@ -207,3 +213,33 @@ def balance(outcome: dict) -> None:
 @pytest.fixture(scope="session")
 def check_balance():
     return balance
+
+
+@dataclass(frozen=True)
+class Said:
+    """What a command answered."""
+
+    code: int
+    out: str
+    err: str
+
+    @property
+    def json(self) -> dict[str, Any]:
+        """The one object on standard output; anything beside it fails."""
+        (line,) = self.out.splitlines()
+        return json.loads(line)
+
+
+@pytest.fixture
+def linectl(monkeypatch, capsys):
+    """Runs one command in this process, from the repository's root."""
+    monkeypatch.chdir(ROOT)
+
+    def run(*arguments):
+        monkeypatch.setattr(sys, "argv", ["linectl", *map(str, arguments)])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        said = capsys.readouterr()
+        return Said(int(ended.value.code or 0), said.out, said.err)
+
+    return run

@@ -22,7 +22,7 @@ MINUTE_MS = 60_000
 EYES_SHOWN = 6
 """Eyes that a person is shown: those nearest to missing a gutter."""
 EXAMPLE = """
-Example:
+Examples:
 
   linectl check config/fennmark
 

@@ -50,10 +50,10 @@ Examples:
 """
 
 SiteName = Annotated[
-    Path | None, typer.Argument(metavar="[SITE", help="A site's folder; or --port, or --host.")
+    Path | None, typer.Argument(metavar="SITE", help="A site's folder; or --port, or --host.")
 ]
 BusName = Annotated[
-    str | None, typer.Argument(metavar="BUS]", help="A bus of that site.", show_default=False)
+    str | None, typer.Argument(metavar="BUS", help="A bus of that site.", show_default=False)
 ]
 Port = Annotated[
     str | None, typer.Option(help="Serial port; with --host the TCP port (502 if left out).")

@@ -53,7 +53,9 @@ def print_status(answer: Mapping[str, Any]) -> None:
     say(table("bus|measured|>computed|>half|>99 of 100|>worst", measured))
     if troubled := [row for bus in answer["buses"] for row in _troubled(bus)]:
         say(Text())
-        say(table("device|is|>for|errors|what was last wrong, and what to look at", troubled))
+        say(table("device|is|>for|errors|what was last wrong", troubled))
+    for advice, names in _checks(answer).items():
+        say(Text(f"{', '.join(names)}: {advice}"))
     for bus in answer["buses"]:
         for remark in bus["remarks"]:
             say(Text(f"bus {bus['name']}: {remark}"))
@@ -118,6 +120,16 @@ def _troubled(bus: Mapping[str, Any]) -> list[list[str]]:
             ]
         )
     return rows
+
+
+def _checks(answer: Mapping[str, Any]) -> dict[str, list[str]]:
+    """What to look at, once for all devices that want the same."""
+    found: dict[str, list[str]] = {}
+    for bus in answer["buses"]:
+        for device in bus["devices"]:
+            if device["check"]:
+                found.setdefault(device["check"], []).append(device["name"])
+    return found
 
 
 def _errors(counts: Mapping[str, int]) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from linectl.registers.budget import Budget, BusBudget
@@ -117,15 +117,7 @@ def bus_json(bus: BusBudget) -> dict[str, Any]:
 
 def age_json(age: AgeRow) -> dict[str, Any]:
     """An interlock input in `check --json`."""
-    return {
-        "tag": age.tag,
-        "bus": age.bus,
-        "device": age.device,
-        "poll": age.poll,
-        "period_ms": age.period_ms,
-        "worst_ms": age.worst_ms,
-        "causes": list(age.causes),
-    }
+    return asdict(age)
 
 
 def request_json(row: RequestRow) -> dict[str, Any]:

@@ -82,17 +82,6 @@ def planned_hole(folder: str | os.PathLike[str], device: str, table: str, text: 
     return HoleEdit(path, before, _with_hole(path, before, device, found, (*holes, text)))
 
 
-def write_hole(folder: str | os.PathLike[str], device: str, table: str, text: str) -> str:
-    """Adds the range to the device's holes in the site's site.yaml; the diff of what was changed.
-
-    The file is written whole, and the previous one kept. Raises as `planned_hole`, and Unreachable
-    if it cannot be written. To show the diff first: `planned_hole`, then `.write()`.
-    """
-    edit = planned_hole(folder, device, table, text)
-    edit.write()
-    return edit.diff
-
-
 def _with_hole(path: Path, before: str, device: str, table: Table, holes: Sequence[str]) -> str:
     crlf = "\r\n" in before
     text = before.removeprefix(_BOM).replace("\r\n", "\n")

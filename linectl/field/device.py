@@ -100,7 +100,7 @@ class FieldDevice:
         self._failures = 0
         self._probe_at_ms = 0
         self._errors: Counter[str] = Counter()
-        self._last = ""
+        self._last = self._check = ""
         self._quality: Quality = "starting"
         self._failing: Quality = "starting"
         self._since_ms = 0
@@ -199,6 +199,7 @@ class FieldDevice:
         if differences:
             self._errors["not_taken"] += 1
             self._last = f"{self.name}: {self._not_taken}"
+            self._check = sentence("not_taken", self._bus)
             self._failing = "not_taken"
             self.not_written(now_ms)
         elif self.outputs.all_told:
@@ -208,8 +209,7 @@ class FieldDevice:
         """True if the refused read was split or left out: the others can go on."""
         if error.code != WRONG_ADDRESS or not self.reads.refused(read):
             return False
-        self._errors[error_kind(error)] += 1
-        self._last = self._with_advice(error)
+        self._note(error)
         return True
 
     def heartbeat(self) -> Ask | None:
@@ -230,8 +230,7 @@ class FieldDevice:
 
     def failed(self, error: Unreachable, now_ms: int) -> None:
         """An exchange failed. A dead link is the bus's matter and does not demote."""
-        self._errors[error_kind(error)] += 1
-        self._last = self._with_advice(error)
+        self._note(error)
         self._failing = quality_of(error)
         if isinstance(error, LinkDown):
             return
@@ -279,13 +278,16 @@ class FieldDevice:
             self._age.spread(),
             dict(self.reads.bad),
             {str(table): ranges for table, ranges in self.reads.holes.items()},
+            self._check,
         )
 
-    def _with_advice(self, error: Unreachable) -> str:
-        """What happened, and what to check next; a lost link says that by itself."""
-        if isinstance(error, LinkDown):
-            return str(error)
-        return f"{error}; {sentence(error_kind(error), self._bus)}"
+    def _note(self, error: Unreachable) -> None:
+        """Count what happened, and remember it with what to check next; a lost link's own words
+        say that."""
+        kind = error_kind(error)
+        self._errors[kind] += 1
+        self._last = str(error)
+        self._check = "" if isinstance(error, LinkDown) else sentence(kind, self._bus)
 
     def _remarks(self) -> tuple[Remark, ...]:
         """The same tuple while nothing of it changes, so that a reader sees that at a glance."""

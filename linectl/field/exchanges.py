@@ -62,15 +62,15 @@ class Exchanges:
     def do(self, device: FieldDevice, ask: Ask) -> Sequence[int] | None:
         """One exchange: the cells read (empty for a write); None after a failure, and without one
         once the link is down, which has been told."""
-        if not self._wire.is_open:
-            return None
-        if device.name in self._doubted and not self._prove(device, ask):
+        if not ask.cells:
+            found = self.try_read(device, ask)
+            if isinstance(found, DeviceRefused):
+                self.refused(device, ask, found)
+                return None
+            return found
+        if not self._may_ask(device, ask):
             return None
         try:
-            if not ask.cells:
-                cells = self._wire.read(ask)
-                self._went_well(device)
-                return cells
             self._wire.write(ask)
         except LinkDown as error:
             self.link_failed(error)
@@ -98,9 +98,7 @@ class Exchanges:
 
     def try_read(self, device: FieldDevice, ask: Ask) -> Sequence[int] | DeviceRefused | None:
         """A read whose refusal is not a failure yet: the caller may ask for less."""
-        if not self._wire.is_open:
-            return None
-        if device.name in self._doubted and not self._prove(device, ask):
+        if not self._may_ask(device, ask):
             return None
         try:
             cells = self._wire.read(ask)
@@ -142,6 +140,12 @@ class Exchanges:
         now = self._clock()
         for device in self._devices:
             device.relink(now)
+
+    def _may_ask(self, device: FieldDevice, ask: Ask) -> bool:
+        """True if the link is up and the device is believed, after a proving read if need be."""
+        if not self._wire.is_open:
+            return False
+        return device.name not in self._doubted or self._prove(device, ask)
 
     def _prove(self, device: FieldDevice, ask: Ask) -> bool:
         """The proving read; True once the device may be believed again."""

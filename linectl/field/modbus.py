@@ -14,7 +14,6 @@ import time
 from collections import Counter
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import NamedTuple
 
 from linectl.errors import DeviceRefused, ForeignAnswer, LinkDown, Silent, Unreachable
 from linectl.field import pdu as pdus
@@ -31,6 +30,7 @@ from linectl.field.framing import (
 from linectl.field.kept_frames import KEPT_BYTES, Frame, KeptFrames, Sink
 from linectl.field.linking import link_of
 from linectl.field.links import Link
+from linectl.field.numbers import Late, Numbers
 from linectl.registers.frames import RTU_OVERHEAD_BYTES, read_pdu_bytes, write_pdu_bytes
 from linectl.registers.wire_time import QUIET_SLACK_MS, character_ms, serial_line, silence_ms
 from linectl.site.hardware import Bus, RtuBus
@@ -42,16 +42,8 @@ QUIET_LIMIT_S = 2.0
 FLOOD_BYTES = 8192
 """More than this within one exchange is no answer and no late ones either (31 of the longest):
 nothing is gained by listening on."""
-PENDING_KEPT = 32
 LOOK_S = 0.05
 """While a line is kept quiet, ages are looked at this often."""
-
-
-class Late(NamedTuple):
-    """An answer that came after its time-out, by `late_ms`."""
-
-    device: str
-    late_ms: float
 
 
 class Wire:
@@ -89,9 +81,7 @@ class Wire:
         self.echoes: bool | None = False if self.numbered else None
         self._gap_s = silence_ms(self._line) / 1000 if self._line else 0.0
         self._free_at_s = 0.0
-        self._number = 0
-        self._answers = TcpAnswer()
-        self._pending: dict[int, tuple[str, float]] = {}
+        self._numbers = Numbers()
         self._late: list[Late] = []
 
     @property
@@ -104,8 +94,7 @@ class Wire:
 
     def open(self) -> None:
         """Connect. Raises LinkDown."""
-        self._answers = TcpAnswer()
-        self._pending.clear()
+        self._numbers.begin_anew()
         self.echoes = False if self.numbered else None
         try:
             self._link.open()
@@ -247,19 +236,16 @@ class Wire:
 
     def _numbered(self, ask: Ask, pdu: bytes) -> bytes:
         self._skip_unasked()
-        self._number = self._number % 0xFFFF + 1
-        self._answers.expect(self._number, ask.unit)
+        number = self._numbers.following(ask.unit)
         timeout_s = self._bus.timeout_ms / 1000
         if self._line:  # a gateway needs its line's time too
             timeout_s += self._sending_s(len(pdu) + RTU_OVERHEAD_BYTES)
-        self._send(tcp_frame(self._number, ask.unit, pdu), timeout_s)
+        self._send(tcp_frame(number, ask.unit, pdu), timeout_s)
         sent_s = time.monotonic()
         try:
-            answer = self._await(ask, self._answers, sent_s, sent_s + timeout_s)
+            answer = self._await(ask, self._numbers.answers, sent_s, sent_s + timeout_s)
         except Silent:
-            while len(self._pending) >= PENDING_KEPT:
-                self._pending.pop(next(iter(self._pending)))
-            self._pending[self._number] = (ask.device, sent_s + timeout_s)
+            self._numbers.not_answered(ask.device, sent_s + timeout_s)
             raise
         finally:
             self._note_late()
@@ -268,16 +254,16 @@ class Wire:
     def _skip_unasked(self) -> None:
         """Whatever has come until now is the answer to nothing that is asked from now on."""
         skipped = 0
-        if not (data := self._link.receive(0.0)) and not self._answers.begun:
+        if not (data := self._link.receive(0.0)) and not self._numbers.answers.begun:
             return
         while data:
             skipped += len(data)
             self._kept.keep(False, data[:KEPT_BYTES])
-            self._answers.skip(data)
+            self._numbers.answers.skip(data)
             if skipped > FLOOD_BYTES:
                 raise self._flooded()
             data = self._link.receive(0.0)
-        self._answers.skip(b"")
+        self._numbers.answers.skip(b"")
         self._note_late()
 
     def _flooded(self, bus: str = "") -> LinkDown:
@@ -289,15 +275,11 @@ class Wire:
         )
 
     def _note_late(self) -> None:
-        if not self._answers.seen:
+        if not self._numbers.answers.seen:
             return
-        self.seen += self._answers.seen
-        self._answers.seen = Counter()
-        for number in self._answers.late:
-            if number in self._pending:
-                device, due_s = self._pending.pop(number)
-                self._late.append(Late(device, (time.monotonic() - due_s) * 1000))
-        self._answers.late = []
+        seen, late = self._numbers.take_late(time.monotonic())
+        self.seen += seen
+        self._late += late
 
     def _unnumbered(self, ask: Ask, pdu: bytes, answer_pdu_bytes: int) -> bytes:
         self._refuse_strays(ask)

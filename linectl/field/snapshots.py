@@ -50,10 +50,10 @@ class DeviceHealth(NamedTuple):
 
     quality: see Quality. since_ms: since when it is good or bad. errors: counts by kind since
     start (silent, crc, short, foreign, stale, stray, echo, refused_n, link_down, late, not_taken).
-    last: the last error's text. last_good_ms: when it last answered a whole poll. latency: from
-    the request's end to the answer's beginning. age: how old a value became before its successor
-    came. bad_points: tags that are bad though the device is good, and why. holes: what to write
-    into the site's files under `holes`, by table.
+    last: the last error's text. check: what to look at about it. last_good_ms: when it last
+    answered a whole poll. latency: from the request's end to the answer's beginning. age: how old
+    a value became before its successor came. bad_points: tags that are bad though the device is
+    good, and why. holes: what to write into the site's files under `holes`, by table.
     """
 
     name: str
@@ -68,6 +68,7 @@ class DeviceHealth(NamedTuple):
     age: Spread = Spread(0, 0.0, 0.0, 0.0)
     bad_points: Mapping[str, str] = {}
     holes: Mapping[str, tuple[str, ...]] = {}
+    check: str = ""
 
 
 class BusHealth(NamedTuple):

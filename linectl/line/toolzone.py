@@ -12,7 +12,6 @@ from linectl.line.conveyor import DRAW_IN, Conveyor
 from linectl.line.inputs import NEVER
 from linectl.line.part import fault_rows
 from linectl.line.tables import table
-from linectl.site.machine import Conveyor as ConveyorFacts
 from linectl.site.machine import Fill, Seed, Water
 
 if TYPE_CHECKING:
@@ -53,9 +52,10 @@ class ToolZone(Conveyor):
     LEAD_MM = 50
     """How far the head is past the tool before the tool starts: eyes are seen late, never early."""
     COUNT_MS = 3_000
+    facts: Tool
 
     def __init__(
-        self, line: Line, name: str, unit: Unit, facts: ConveyorFacts, io: dict[str, int],
+        self, line: Line, name: str, unit: Unit, facts: Tool, io: dict[str, int],
         tool: str, counter: str | None,
     ) -> None:  # fmt: skip
         super().__init__(line, name, unit, facts, io)
@@ -81,8 +81,11 @@ class ToolZone(Conveyor):
 
     def tool_delay_ms(self) -> int:
         """From the entry eye to a little past the tool."""
-        tool_mm: int = self.facts.tool_mm  # type: ignore[attr-defined]
-        return (tool_mm + self.LEAD_MM - self.facts.entry_eye_mm) * 1000 // self.facts.speed_mm_s
+        return (
+            (self.facts.tool_mm + self.LEAD_MM - self.facts.entry_eye_mm)
+            * 1000
+            // self.facts.speed_mm_s
+        )
 
     def _entering(self, now: int) -> None:
         if self.counter is not None and self.counter in self.line.inputs.counted:
@@ -208,6 +211,5 @@ class ToolZone(Conveyor):
 
     def timeout(self, state: str) -> int:
         if state == "tooling":
-            tool: Tool = self.facts  # type: ignore[assignment]
-            return self.line.tool_ms(tool) + TOOL_SLACK_MS
+            return self.line.tool_ms(self.facts) + TOOL_SLACK_MS
         return self.COUNT_MS if state == "counting" else super().timeout(state)

@@ -205,17 +205,6 @@ def bus_budgets(site: Site) -> tuple[BusBudget, ...]:
     return tuple(_bus_budget(site, name) for name in site.file.buses)
 
 
-def worst_ages_ms(site: Site) -> dict[int, float]:
-    """Worst age of every input, by image index, in ms."""
-    budget = Budget(site)
-    return {p.index: budget.worst_age_ms(p) for p in site.points if p.direction == "in"}
-
-
-def reaction_ms(site: Site, cause: Point, effect: Point) -> float:
-    """Worst reaction in ms from a change at input `cause` to output `effect` at its device."""
-    return Budget(site).reaction(cause, effect).worst_ms
-
-
 def _bus_budget(site: Site, name: str) -> BusBudget:
     bus = site.file.buses[name]
     devices = {n: device for n, device in site.file.devices.items() if device.bus == name}

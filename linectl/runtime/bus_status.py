@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from linectl.field.measures import Spread
 from linectl.field.snapshots import BusHealth, DeviceHealth
 from linectl.registers.budget import Budget
 from linectl.site.model import Site
@@ -48,9 +47,9 @@ class BusStatus:
             "remarks": list(health.remarks),
             "computed": self._computed[health.name],
             "measured": {
-                "cycle_ms": _spread(health.cycle),
-                "wire_ms": _spread(health.wire),
-                "write_ms": _spread(health.write),
+                "cycle_ms": health.cycle._asdict(),
+                "wire_ms": health.wire._asdict(),
+                "write_ms": health.write._asdict(),
             },
             "devices": [self._device(device, now_ms) for device in health.devices],
         }
@@ -66,18 +65,9 @@ class BusStatus:
             "last_good_s": None if last_good is None else (now_ms - last_good) / 1000,
             "errors": dict(device.errors),
             "last": device.last,
+            "check": device.check,
             "bad_points": dict(device.bad_points),
             "holes": {table: list(ranges) for table, ranges in device.holes.items()},
             "computed": {"age_ms": self._ages[device.name]},
-            "measured": {"latency_ms": _spread(device.latency), "age_ms": _spread(device.age)},
+            "measured": {"latency_ms": device.latency._asdict(), "age_ms": device.age._asdict()},
         }
-
-
-def _spread(spread: Spread) -> dict[str, Any]:
-    return {
-        "values": spread.values,
-        "half": spread.half,
-        "most": spread.most,
-        "worst": spread.worst,
-        "classes": dict(spread.classes),
-    }

@@ -239,7 +239,7 @@ class Live:
                 "step": "field",
                 "met": False,
                 "text": f"{health.name} is {health.quality.replace('_', ' ')}: {health.last}",
-                "clears": "",
+                "clears": health.check,
                 "points": (),
             }
             for bus in self.field.health()

@@ -33,7 +33,7 @@ class Pacer:
         self._deadline_s = clock()
         self.missed = 0
         self.latest_ms = 0.0
-        """How late the latest beat began at most since `take_latest`."""
+        """How late the latest beat began at most since start."""
 
     def wait(self) -> None:
         """Sleep until the next deadline. Late by a period or more: skip to the beat's next."""
@@ -48,8 +48,3 @@ class Pacer:
             skipped = int(behind_s / self._period_s)
             self.missed += skipped
             self._deadline_s += skipped * self._period_s
-
-    def take_latest(self) -> float:
-        """Greatest lateness in ms since the last call."""
-        latest, self.latest_ms = self.latest_ms, 0.0
-        return latest

@@ -1,48 +1,12 @@
-"""The command line as a person types it: arguments in; exit code, output and errors out."""
+"""Sites as a person breaks them, for the command line to complain of."""
 
 from __future__ import annotations
 
-import json
-import sys
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from linectl.cli import main
-
 ROOT = Path(__file__).parents[2]
-
-
-@dataclass(frozen=True)
-class Said:
-    """What a command answered."""
-
-    code: int
-    out: str
-    err: str
-
-    @property
-    def json(self) -> dict[str, Any]:
-        """The one object on standard output; anything beside it fails."""
-        (line,) = self.out.splitlines()
-        return json.loads(line)
-
-
-@pytest.fixture
-def linectl(monkeypatch, capsys):
-    """Runs one command in this process, from the repository's root."""
-    monkeypatch.chdir(ROOT)
-
-    def run(*arguments):
-        monkeypatch.setattr(sys, "argv", ["linectl", *map(str, arguments)])
-        with pytest.raises(SystemExit) as ended:
-            main()
-        said = capsys.readouterr()
-        return Said(int(ended.value.code or 0), said.out, said.err)
-
-    return run
 
 
 @pytest.fixture

@@ -21,6 +21,7 @@ def bus_row(name, up, errors, last=""):
     device = {
         "name": f"{name}_device", "good": up, "quality": "good" if up else "link_down",
         "demoted": False, "since_s": 61.0, "last_good_s": 0.02, "errors": errors, "last": last,
+        "check": "check power" if last else "",
         "bad_points": {}, "holes": {}, "computed": {"age_ms": 45.0},
         "measured": {"latency_ms": SPREAD, "age_ms": SPREAD},
     }  # fmt: skip
@@ -114,6 +115,7 @@ def test_status_in_words_says_state_reason_and_a_link_that_is_down(linectl, cont
     assert "3 silent" in said.out
     assert "LINK DOWN" in said.out
     assert "no answer" in said.out
+    assert "drives_device: check power" in said.out
 
 
 def test_status_shows_what_was_measured_beside_what_was_computed(linectl, controller):

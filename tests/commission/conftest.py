@@ -1,13 +1,18 @@
-"""Lines that answer from a table of registers, without a wire: for tools that ask them."""
+"""Lines that answer from a table of registers, and the small site with texts replaced."""
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Sequence
+from pathlib import Path
 
 import pytest
 
 from linectl.errors import DeviceRefused, ForeignAnswer, LinkDown, Silent
 from linectl.field.modbus import Ask
+from linectl.site.load import load_site
+
+CONFIG = Path(__file__).parents[2] / "config"
 
 TABLE_OF = {1: "coil", 2: "discrete", 3: "holding", 4: "input"}
 WRITES = {5: "coil", 15: "coil", 6: "holding", 16: "holding"}
@@ -121,5 +126,21 @@ def make_line():
 
     def make(tables, most):
         return FakeLine({7: Thing(tables, most=most)})
+
+    return make
+
+
+@pytest.fixture
+def small_with(tmp_path):
+    """The small site with texts replaced, each (file, old, new)."""
+
+    def make(*edits: tuple[str, str, str]):
+        folder = tmp_path / "small"
+        shutil.copytree(CONFIG / "small", folder, dirs_exist_ok=True)
+        for file, old, new in edits:
+            text = (folder / file).read_text(encoding="utf-8")
+            assert old in text, old
+            (folder / file).write_text(text.replace(old, new), encoding="utf-8")
+        return load_site(folder)
 
     return make

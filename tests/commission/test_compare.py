@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 
 import pytest
@@ -12,22 +11,6 @@ from linectl.site.load import load_site
 
 CONFIG = Path(__file__).parents[2] / "config"
 SMALL = load_site(CONFIG / "small")
-
-
-@pytest.fixture
-def small_with(tmp_path):
-    """The small site with texts replaced, each (file, old, new)."""
-
-    def make(*edits: tuple[str, str, str]):
-        folder = tmp_path / "small"
-        shutil.copytree(CONFIG / "small", folder, dirs_exist_ok=True)
-        for file, old, new in edits:
-            text = (folder / file).read_text(encoding="utf-8")
-            assert old in text, old
-            (folder / file).write_text(text.replace(old, new), encoding="utf-8")
-        return load_site(folder)
-
-    return make
 
 
 @pytest.mark.parametrize("name", ["fennmark", "small", "one_run", "counter_flow"])

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from linectl.commission.holes import planned_hole, write_hole
+from linectl.commission.holes import planned_hole
 from linectl.commission.whole_file import write_whole
 from linectl.errors import Unreachable, UsageError
 from linectl.site.load import load_site
@@ -59,7 +59,7 @@ def test_one_line_changes_the_rest_stays_to_the_letter_and_the_old_file_is_kept(
     folder: Path,
 ) -> None:
     before = (folder / "site.yaml").read_text(encoding="utf-8")
-    write_hole(folder, "meter", "input", "8-9")
+    planned_hole(folder, "meter", "input", "8-9").write()
     after = (folder / "site.yaml").read_text(encoding="utf-8")
     assert after == before.replace(METER, METER[:-2] + ", holes: {input: [8-9]}}\n")
     assert (folder / "site.yaml.previous").read_text(encoding="utf-8") == before
@@ -67,17 +67,17 @@ def test_one_line_changes_the_rest_stays_to_the_letter_and_the_old_file_is_kept(
 
 
 def test_a_second_hole_joins_the_first_and_a_known_one_changes_nothing(folder: Path) -> None:
-    write_hole(folder, "meter", "input", "8-9")
-    write_hole(folder, "meter", "input", "12")
+    planned_hole(folder, "meter", "input", "8-9").write()
+    planned_hole(folder, "meter", "input", "12").write()
     assert load_site(folder).file.devices["meter"].holes == {"input": ("8-9", "12")}
     text = (folder / "site.yaml").read_bytes()
-    assert write_hole(folder, "meter", "input", "9") == ""
+    assert planned_hole(folder, "meter", "input", "9").write() is None
     assert (folder / "site.yaml").read_bytes() == text
 
 
 def test_comments_stay_where_they_were_in_a_device_with_a_line_for_each_key(folder: Path) -> None:
     text = spelt(folder, METER, BLOCK)
-    write_hole(folder, "meter", "input", "8-9")
+    planned_hole(folder, "meter", "input", "8-9").write()
     after = (folder / "site.yaml").read_text(encoding="utf-8")
     added = "    holes: {input: [8-9]}\n"
     assert after.replace(added, "") == text
@@ -90,7 +90,7 @@ def test_windows_line_ends_and_a_byte_order_mark_stay(folder: Path) -> None:
     path = folder / "site.yaml"
     dos = b"\xef\xbb\xbf" + path.read_bytes().replace(b"\n", b"\r\n")
     path.write_bytes(dos)
-    write_hole(folder, "meter", "input", "8-9")
+    planned_hole(folder, "meter", "input", "8-9").write()
     added = b", holes: {input: [8-9]}}\r\n"
     assert path.read_bytes() == dos.replace(
         METER.encode()[:-2] + b"}\r\n", METER.encode()[:-2] + added
@@ -101,9 +101,9 @@ def test_a_site_over_another_gets_the_hole_in_its_own_file(folder: Path, tmp_pat
     mine = tmp_path / "mine"
     mine.mkdir()
     (mine / "site.yaml").write_text("extends: ../fennmark\nname: mine\n", encoding="utf-8")
-    write_hole(folder, "meter", "input", "8-9")
+    planned_hole(folder, "meter", "input", "8-9").write()
     below = (folder / "site.yaml").read_bytes()
-    write_hole(mine, "meter", "input", "12")
+    planned_hole(mine, "meter", "input", "12").write()
     assert load_site(mine).file.devices["meter"].holes == {"input": ("8-9", "12")}
     assert (folder / "site.yaml").read_bytes() == below
 
@@ -114,7 +114,7 @@ def test_a_file_spelt_unlike_any_writer_is_left_alone_with_what_to_write_by_hand
     odd = "  meter:\n      bus: drives\n      unit: 31\n      word_order: little\n"
     text = spelt(folder, METER, odd + "      silent_after: 600ms\n")
     with pytest.raises(UsageError, match=r"by hand: devices: \{meter: \{holes: \{input: \[8-9\]"):
-        write_hole(folder, "meter", "input", "8-9")
+        planned_hole(folder, "meter", "input", "8-9").write()
     assert (folder / "site.yaml").read_text(encoding="utf-8") == text
 
 
@@ -132,7 +132,7 @@ def test_what_cannot_be_a_hole_is_said_and_nothing_written(
 ) -> None:
     before = (folder / "site.yaml").read_bytes()
     with pytest.raises(UsageError, match=says):
-        write_hole(folder, device, table, text)
+        planned_hole(folder, device, table, text).write()
     assert (folder / "site.yaml").read_bytes() == before
 
 

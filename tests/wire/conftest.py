@@ -19,8 +19,10 @@ from cryptography.hazmat.primitives.asymmetric import ec
 
 from linectl.errors import UsageError
 from linectl.field.outputs import safe_value
+from linectl.field.snapshots import Outputs
 from linectl.field.wiring import Field, reach_in
 from linectl.image import Value
+from linectl.runtime.pacing import Pacer
 from linectl.site.load import load_site
 from linectl.site.model import Site
 from linectl_sim.serve import PlantServer
@@ -92,6 +94,47 @@ class Served:
             self._stop.set()
             self._thread.join()
             self.server.close()
+
+
+class Scan:
+    """Stands for the scan: every 10 ms it takes the snapshots and publishes what is demanded."""
+
+    def __init__(self, site: Site, field: Field, clock: Callable[[], int]) -> None:
+        self.values: list[Value] = [
+            safe_value(p) if p.direction == "out" else False for p in site.points
+        ]
+        self.pacer = Pacer(site.file.scan_ms)
+        self.beats = 0
+        self.hung = False
+        """Set by a test: it publishes nothing any more."""
+        self._site, self._field, self._clock = site, field, clock
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="scan")
+        self._thread.start()
+
+    def put(self, **tags: Value) -> None:
+        """New outputs, from the next scan on; a tag's dot is written as two underscores."""
+        values = list(self.values)
+        for tag, value in tags.items():
+            values[self._site.index(tag.replace("__", "."))] = value
+        self.values = values
+
+    def _run(self) -> None:
+        last = None
+        while not self._stop.is_set():
+            self.pacer.wait()
+            if self.hung:
+                continue
+            self._field.snapshots()
+            values = self.values
+            self.beats += 1
+            outputs = Outputs(self.beats, self._clock(), tuple(values))
+            self._field.publish(outputs, values is not last)
+            last = values
+
+    def end(self) -> None:
+        self._stop.set()
+        self._thread.join()
 
 
 def wait_for(true: Callable[[], bool], limit_s: float = 5.0) -> float:
@@ -227,6 +270,19 @@ def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
     write_certificate(folder, "plain", own)
     write_certificate(folder, "stranger", other, "operator")
     return folder
+
+
+@pytest.fixture
+def scan_on(clock: Callable[[], int]) -> Iterator[Callable[[Site, Field], Scan]]:
+    begun: list[Scan] = []
+
+    def begin(site: Site, field: Field) -> Scan:
+        begun.append(Scan(site, field, clock))
+        return begun[-1]
+
+    yield begin
+    for scan in begun:
+        scan.end()
 
 
 @pytest.fixture(autouse=True)

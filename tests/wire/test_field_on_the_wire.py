@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +11,7 @@ import pytest
 
 from linectl.errors import UsageError
 from linectl.field.outputs import safe_value
-from linectl.field.snapshots import Outputs, Snapshot
+from linectl.field.snapshots import Snapshot
 from linectl.field.wiring import Field, reach_in
 from linectl.image import Value
 from linectl.registers.budget import bus_budgets
@@ -23,56 +22,15 @@ pytestmark = pytest.mark.wire
 Eventually = Callable[..., float]
 
 
-class Scan:
-    """Stands for the scan: publishes outputs every 10 ms from a thread, as the line would."""
-
-    def __init__(self, site: Site, field: Field, clock: Callable[[], int]) -> None:
-        self.values: list[Value] = [
-            safe_value(p) if p.direction == "out" else False for p in site.points
-        ]
-        self._site, self._field, self._clock = site, field, clock
-        self._stop = threading.Event()
-        self.hung = False
-        self._thread = threading.Thread(target=self._run, name="scan")
-        self._thread.start()
-
-    def put(self, **tags: Value) -> None:
-        """New outputs, from the next scan on; a tag's dot is written as two underscores."""
-        values = list(self.values)
-        for tag, value in tags.items():
-            values[self._site.index(tag.replace("__", "."))] = value
-        self.values = values
-
-    def _run(self) -> None:
-        sequence, last = 0, None
-        while not self._stop.wait(0.01):
-            if self.hung:
-                continue
-            sequence += 1
-            values = self.values
-            outputs = Outputs(sequence, self._clock(), tuple(values))
-            self._field.publish(outputs, values is not last)
-            last = values
-
-    def end(self) -> None:
-        self._stop.set()
-        self._thread.join()
-
-
 @pytest.fixture
 def scan_of(
-    field_on: Callable[..., Field], clock: Callable[[], int]
-) -> Iterator[Callable[..., tuple[Field, Scan]]]:
-    begun: list[Scan] = []
-
-    def begin(served: Any) -> tuple[Field, Scan]:
+    field_on: Callable[..., Field], scan_on: Callable[..., Any]
+) -> Callable[..., tuple[Field, Any]]:
+    def begin(served: Any) -> tuple[Field, Any]:
         field = field_on(served)
-        begun.append(Scan(served.site, field, clock))
-        return field, begun[-1]
+        return field, scan_on(served.site, field)
 
-    yield begin
-    for scan in begun:
-        scan.end()
+    return begin
 
 
 def of(field: Field, device: str) -> Snapshot:
@@ -138,12 +96,12 @@ def test_outputs_reach_their_devices_and_only_changes_do(
 
 
 def test_everything_is_safe_after_the_end(
-    small: Site, serve: Any, clock: Callable[[], int], eventually: Eventually
+    small: Site, serve: Any, clock: Callable[[], int], scan_on: Any, eventually: Eventually
 ) -> None:
     served = serve(small)
     field = Field(small, clock, reach_in(served.endpoints, small))
     field.start()
-    scan = Scan(small, field, clock)
+    scan = scan_on(small, field)
     eventually(lambda: all_good(field))
     scan.put(fill__run=True, fill__doser=True, lane1__germ__stroke=True)
     plant = served.plant

@@ -5,14 +5,11 @@ from __future__ import annotations
 import json
 import os
 import signal
-import sys
 import threading
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
-from linectl.cli import main
 from linectl.commission.peek import peek
 from linectl.commission.talk import wire_to
 from linectl.commission.where import bus_of_site
@@ -21,30 +18,6 @@ from linectl.site.load import load_site
 
 pytestmark = pytest.mark.wire
 ROOT = Path(__file__).parents[2]
-
-
-@dataclass(frozen=True)
-class Said:
-    """What a command answered."""
-
-    code: int
-    out: str
-    err: str
-
-
-@pytest.fixture
-def linectl(monkeypatch, capsys):
-    """Runs one command in this process, from the repository's root."""
-    monkeypatch.chdir(ROOT)
-
-    def run(*arguments):
-        monkeypatch.setattr(sys, "argv", ["linectl", *map(str, arguments)])
-        with pytest.raises(SystemExit) as ended:
-            main()
-        said = capsys.readouterr()
-        return Said(int(ended.value.code or 0), said.out, said.err)
-
-    return run
 
 
 @pytest.fixture

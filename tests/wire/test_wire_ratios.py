@@ -16,8 +16,10 @@ from pymodbus.client import ModbusTcpClient
 
 from linectl.field.asks import Ask
 from linectl.field.modbus import Wire
+from linectl.field.outputs import DeviceOutputs
 from linectl.registers.frames import READ_FUNCTIONS
-from linectl.registers.plan import read_ms, read_plan
+from linectl.registers.plan import read_ms, read_plan, write_plan
+from linectl.registers.write_blocks import write_block_ms
 from linectl.site.hardware import RtuBus, TcpBus
 from linectl.site.load import load_site
 from linectl_sim.line_devices import RegisterDevice
@@ -31,12 +33,14 @@ CYCLES = 20
 
 @pytest.mark.parametrize("baud", [19_200, 115_200])
 def test_a_cycle_of_the_serial_line_takes_little_more_than_its_wire(baud: int) -> None:
+    """Every read of a poll, and every output written once, as in the cycle that `check` prints."""
     site = load_site(FENNMARK)
     name, bus = next((n, b) for n, b in site.file.buses.items() if isinstance(b, RtuBus))
     bus = bus.model_copy(update={"baud": baud, "timeout_ms": 400})
     requests = read_plan(site, name)
     facts = site.file.devices
     limit_ms = sum(read_ms(request, facts[request.device], bus) for request in requests)
+    limit_ms += sum(write_block_ms(b, facts[b.device], bus) for b in write_plan(site, name))
     models = [
         RegisterDevice(
             device.unit,
@@ -46,7 +50,13 @@ def test_a_cycle_of_the_serial_line_takes_little_more_than_its_wire(baud: int) -
         for device in facts.values()
         if device.bus == name
     ]
-    asks = [Ask(r.device, r.unit, r.function, r.address, r.quantity) for r in requests]
+    reads = [Ask(r.device, r.unit, r.function, r.address, r.quantity) for r in requests]
+    writes = [
+        ask
+        for device, fact in facts.items()
+        if fact.bus == name
+        for ask in DeviceOutputs(device, fact, site.points).refresh()
+    ]
     line = PacedLine(bus, models)
     wire = Wire(name, bus, "", line.path)
     try:
@@ -54,14 +64,18 @@ def test_a_cycle_of_the_serial_line_takes_little_more_than_its_wire(baud: int) -
         cycles = []
         for _ in range(CYCLES):
             start_s = time.perf_counter()
-            for ask in asks:
+            for ask in reads:
                 wire.read(ask)
+            for ask in writes:
+                wire.write(ask)
             cycles.append((time.perf_counter() - start_s) * 1000)
     finally:
         wire.close()
         line.close()
-    ratio = statistics.median(cycles) / limit_ms
-    print(f"{baud} baud: {len(asks)} reads, {statistics.median(cycles):.1f} ms, {ratio:.3f} × wire")
+    took_ms = statistics.median(cycles)
+    ratio = took_ms / limit_ms
+    counts = f"{len(reads)} reads and {len(writes)} writes"
+    print(f"{baud} baud: {counts}, {took_ms:.1f} ms, {ratio:.3f} × wire")
     assert line.breaches.total() == 0
     assert 0.98 <= ratio <= 1.10
 

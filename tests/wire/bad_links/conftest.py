@@ -1,4 +1,4 @@
-"""Sites of a few registers, a scan that demands outputs, and peers that play a part by hand."""
+"""Sites of a few registers, and peers that play a part by hand."""
 
 from __future__ import annotations
 
@@ -13,11 +13,7 @@ from typing import Any
 import pytest
 from pydantic import TypeAdapter
 
-from linectl.field.outputs import safe_value
-from linectl.field.snapshots import Outputs
 from linectl.field.wiring import Field
-from linectl.image import Value
-from linectl.runtime.pacing import Pacer
 from linectl.site.hardware import Bus, Device, Point
 from linectl.site.interlocks import InterlockFile
 from linectl.site.model import Site, SiteFile
@@ -62,59 +58,9 @@ def registers_site(
     )
 
 
-class Scan:
-    """Stands for the scan: every 10 ms it takes the snapshots and publishes what is demanded."""
-
-    def __init__(self, site: Site, field: Field, clock: Callable[[], int]) -> None:
-        self.values: list[Value] = [
-            safe_value(p) if p.direction == "out" else False for p in site.points
-        ]
-        self.pacer = Pacer(site.file.scan_ms)
-        self.beats = 0
-        self._site, self._field, self._clock = site, field, clock
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="scan")
-        self._thread.start()
-
-    def put(self, **tags: Value) -> None:
-        """New outputs, from the next scan on; a tag's dot is written as two underscores."""
-        values = list(self.values)
-        for tag, value in tags.items():
-            values[self._site.index(tag.replace("__", "."))] = value
-        self.values = values
-
-    def _run(self) -> None:
-        last = None
-        while not self._stop.is_set():
-            self.pacer.wait()
-            self._field.snapshots()
-            values = self.values
-            self.beats += 1
-            outputs = Outputs(self.beats, self._clock(), tuple(values))
-            self._field.publish(outputs, values is not last)
-            last = values
-
-    def end(self) -> None:
-        self._stop.set()
-        self._thread.join()
-
-
 @pytest.fixture(scope="session")
 def site_of() -> Callable[..., Site]:
     return registers_site
-
-
-@pytest.fixture
-def scan_on(clock: Callable[[], int]) -> Iterator[Callable[[Site, Field], Scan]]:
-    begun: list[Scan] = []
-
-    def begin(site: Site, field: Field) -> Scan:
-        begun.append(Scan(site, field, clock))
-        return begun[-1]
-
-    yield begin
-    for scan in begun:
-        scan.end()
 
 
 class Peer:
