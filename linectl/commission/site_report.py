@@ -210,7 +210,9 @@ def _reactions(site: Site, budget: Budget, needs: Mapping[str, Need]) -> Iterabl
         if cause.moment != "at_once":
             continue
         inputs = [site.points[tags[condition.point]] for condition in cause.when]
-        for effect in site.interlocks.matrix.get(name, ()):
+        for _, effect, kind in site.interlocks.cells(name):
+            if kind == "permissive":
+                continue
             outputs = _outputs(site, site.interlocks.effects[effect], needs)
             pairs = [(i, o) for i in inputs for o in outputs]
             if pairs:

@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING
 
 from linectl.line import dosers, sower
 from linectl.line.carriage import Carriage
-from linectl.line.causes import Cause
+from linectl.line.cause_rows import Cause
 from linectl.line.conveyor import Conveyor
+from linectl.line.device_rows import device_rows, supply_rows
 from linectl.line.harvest import TurnOut
 from linectl.line.inputs import Inputs
 from linectl.line.lane import Lane
 from linectl.line.part import Part
-from linectl.line.permissives import device_rows, structural_rows
+from linectl.line.permissives import structural_rows
 from linectl.line.rows import site_rows
 from linectl.line.trips import Infeed, Outfeed
 from linectl.line.units import Harvest, Sowing
@@ -132,6 +133,15 @@ class Machinery:
     gates: Gates
 
 
+def rows_of(site: Site) -> tuple[Cause, ...]:
+    """Every interlock row of a site: what its file says, then what follows from its hardware."""
+    io = site.tags
+    written = site_rows(site, io)
+    return (
+        *written, *device_rows(site), *supply_rows(site, written), *structural_rows(site, io)
+    )  # fmt: skip
+
+
 def build(line: Line) -> Machinery:
     """Parts, units and interlock rows of the line's site."""
     site = line.site
@@ -156,7 +166,7 @@ def build(line: Line) -> Machinery:
     lanes = [Lane(line, lane, io) for lane in site.file.lanes]
     stations: list[Part] = [*harvest.parts, *sowing.parts]
     parts: list[Part] = [*lanes, *stations]
-    rows = (*site_rows(site, io), *device_rows(site), *structural_rows(site, io))
+    rows = rows_of(site)
     ends = Ends(magazine, water, seed, turn, infeed, outfeed, turnout, tuple(belts))
     return Machinery(sowing, harvest, lanes, stations, ends, rows, Gates(site, parts))
 

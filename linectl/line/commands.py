@@ -70,6 +70,7 @@ def _mode(line: Line, unit: Unit, command: Command) -> str | None:
         return f"{unit.name} is {unit.state}: the mode changes only in Stopped or Idle"
     unit.mode = mode
     unit.touched = True
+    line.causes.mode(unit.name, mode)
     line.changed = True
     return None
 
@@ -101,14 +102,25 @@ def _skip(line: Line, unit: Unit, command: Command) -> str | None:
 # line --------------------------------------------------------------------------------------------
 
 
+def press_interlock_reset(line: Line, zone: str) -> None:
+    """The interlock reset button of a zone: it resets also what is reset at the machine there."""
+    data = {"accepted": True, "why": None, "by": f"button at {zone}"}
+    line.emit(Event(line.now, "command", "line", "line interlock-reset", data))
+    _reset_interlocks(line, zone)
+
+
 def _interlock_reset(line: Line, command: Command) -> str | None:
-    for number, _ in line.causes.reset_latches(line.inputs):
+    _reset_interlocks(line, "")
+    return None
+
+
+def _reset_interlocks(line: Line, zone: str) -> None:
+    for number, _ in line.causes.reset_latches(line.inputs, zone):
         line.alarms.clear(line.causes.rows[number].name)
     for lane in line.lanes.lanes:
         if lane.state == "faulted":
             lane.retry(line.now)
     line.changed = True
-    return None
 
 
 def _lane(line: Line, text: str) -> Lane | None:

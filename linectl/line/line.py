@@ -49,7 +49,7 @@ class Line:
         self.mutual_due = NEVER
         self.released: set[int] = set()
         """Reset buttons seen released: one stuck since power-up never gets here."""
-        self._buttons = [self.site_io[f"{zone}.interlock_reset"] for zone in site.file.zones]
+        self._buttons = {self.site_io[f"{zone}.interlock_reset"]: zone for zone in site.file.zones}
         self._next_gutter = next_gutter
         self._next_move = next_move
         self.open_moves: dict[int, Move] = {}
@@ -69,7 +69,9 @@ class Line:
             if isinstance(part, ToolZone) and part.counter is not None
         )
         """Counter points: told only when asked for."""
-        self.causes = Causes(machinery.causes, len(site.points))
+        self.causes = Causes(
+            machinery.causes, len(site.points), {unit.name: unit.mode for unit in self.units}
+        )
         self._gates = machinery.gates
         self.first_due = max(d.silent_after_ms for d in site.file.devices.values()) + FIRST_MS
         """A device that has not answered by then since power-up is an alarm."""
@@ -118,7 +120,7 @@ class Line:
             self.first_due = NEVER
             for number in self.causes.never_heard(self.inputs):
                 self._announce(number, True)
-        if changed or self.causes.due:
+        if changed or self.causes.wants():
             for number, came in self.causes.update(changed, self.inputs, now):
                 self._announce(number, came)
         self._press_buttons(changed)
@@ -146,14 +148,14 @@ class Line:
 
     def _press_buttons(self, changed: list[int]) -> None:
         """Interlock reset buttons: a press counts only if the button was seen released before."""
-        for index in self._buttons:
+        for index, zone in self._buttons.items():
             if index not in changed:
                 continue
             if self.inputs.off[index]:
                 self.released.add(index)
             elif self.inputs.on[index] and index in self.released:
                 self.released.discard(index)
-                commands.obey(self, Command("", "interlock-reset", "", "button"))
+                commands.press_interlock_reset(self, zone)
 
     def _rights(self, now: int) -> None:
         for unit in self.units:
@@ -202,7 +204,7 @@ class Line:
         What is not permitted takes its safe value, which for a grip is closed.
         """
         demand = self._demand()
-        allowed = ~self.causes.blocked & self.ready
+        allowed = ~self.causes.blocked & self.ready & ~(self.causes.barred & ~self._bits)
         cut = demand & ~allowed & ~self._safe
         if cut:
             for part in self.parts:
@@ -391,6 +393,11 @@ class Line:
         number = self.causes.stations.get(name)
         return None if number is None else (False, self.causes.rows[number].text)
 
+    def barred(self, unit: str) -> str | None:
+        """Which cause keeps a unit from starting, by a permissive cell; None if none does."""
+        number = self.causes.starts.get(unit)
+        return None if number is None else self.cause_text(number)
+
     def cause_text(self, number: int) -> str:
         """A cause in words; one that counts as present because nobody can read it says so."""
         row = self.causes.rows[number]
@@ -401,8 +408,8 @@ class Line:
 
     def _cut_text(self, bits: int) -> str:
         """Which cause took these outputs away."""
-        for number, row in enumerate(self.causes.rows):
-            if self.causes.active[number] and row.blocks & bits:
+        for number in range(len(self.causes.rows)):
+            if (self.causes.stops(number) | self.causes.bars(number)) & bits:
                 return self.cause_text(number)
         return "its device is silent"
 

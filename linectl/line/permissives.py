@@ -1,4 +1,4 @@
-"""Interlock rows that follow from the machine itself: silent devices, and what must not collide.
+"""Interlock rows that follow from the machine's shape: what must not collide.
 
 They are the same `Cause` rows as a site file's, so that the gate, `why` and every proof treat
 them alike; a site file need not repeat them for each lane and cannot forget one.
@@ -8,41 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from linectl.line.causes import Cause, Test
+from linectl.line.cause_rows import Cause, Test
 from linectl.site.machine import Carriage, Lane
 from linectl.site.model import Site
-from linectl.site.parts import needs_of
 
 NEAR_MM = 400
 """A carriage closer than this to a lane stands at that lane."""
-
-
-def device_rows(site: Site) -> tuple[Cause, ...]:
-    """One row for every device with inputs: silent means its users hold."""
-    zones = {name: zone.unit for name, zone in site.file.zones.items()}
-    needs = needs_of(site.file)
-    rows = []
-    for name, device in site.file.devices.items():
-        inputs = [p for p in site.points if p.device == name and p.direction == "in"]
-        if not inputs:
-            continue
-        units: set[str] = set()
-        for point in (p for p in site.points if p.device == name):
-            need = needs.get(point.tag)
-            unit = zones.get(need.zone) if need is not None else None
-            units |= {unit} if unit else {"sowing", "harvest"}
-        rows.append(
-            Cause(
-                name=f"silent_{name}",
-                text=f"device {name} (unit {device.unit} on bus {device.bus}) is silent",
-                do="check its supply, its plug, the bus cable and its unit number; then unhold",
-                tests=(Test(inputs[0].index),),
-                priority="high",
-                actions=tuple((unit, "hold") for unit in sorted(units)),
-                silence=True,
-            )
-        )
-    return tuple(rows)
 
 
 def structural_rows(site: Site, io: dict[str, int]) -> tuple[Cause, ...]:
@@ -63,7 +34,7 @@ def _row(name: str, text: str, tests: tuple[Test, ...], *outputs: int) -> Cause:
     for index in outputs:
         blocks |= 1 << index
     return Cause(
-        name, text, "it clears by itself when the machine has moved on", tests, blocks=blocks
+        name, text, "it clears by itself when the machine has moved on", tests, acts=blocks
     )
 
 

@@ -4,44 +4,77 @@ from __future__ import annotations
 
 from fnmatch import fnmatchcase
 
-from linectl.line.causes import Cause, Test
+from linectl.line.cause_rows import Action, Cause, Hold, Test
 from linectl.site.interlocks import Condition, Effect
 from linectl.site.model import Site
-from linectl.site.parts import moving_tags
+from linectl.site.parts import moving_tags, needs_of
 
 
 def site_rows(site: Site, io: dict[str, int]) -> tuple[Cause, ...]:
     """One `Cause` for every cause of interlocks.yaml, with what the matrix gives it."""
     moving = moving_tags(site.file)
-    rows = []
-    for name, cause in site.interlocks.causes.items():
-        effects = [
-            site.interlocks.effects[effect] for effect in site.interlocks.matrix.get(name, ())
-        ]
-        blocks = 0
-        if cause.moment == "at_once":
-            for effect in effects:
-                blocks |= _bits(site, effect, moving)
-        rows.append(
-            Cause(
-                name=name,
-                text=cause.text,
-                do=cause.do,
-                tests=tuple(_test(condition, io) for condition in cause.when),
-                on_delay_ms=cause.on_delay_ms,
-                moment=cause.moment,
-                latched=cause.reset != "automatic",
-                priority=cause.priority,
-                blocks=blocks,
-                actions=_actions(effects, cause.moment),
-                stations=_stations(effects, cause.moment),
-            )
-        )
-    return tuple(rows)
+    zones = {tag: need.zone for tag, need in needs_of(site.file).items()}
+    return tuple(_row(site, io, name, moving, zones) for name in site.interlocks.causes)
+
+
+def _row(
+    site: Site, io: dict[str, int], name: str, moving: frozenset[str], zones: dict[str, str]
+) -> Cause:
+    cause = site.interlocks.causes[name]
+    cells = [
+        (site.interlocks.effects[cell.effect], cell.kind) for cell in site.interlocks.cells(name)
+    ]
+    bits = {"acts": 0, "latched": 0, "permissive": 0}
+    for effect, kind in cells:
+        if cause.moment == "at_once" or kind == "permissive":
+            bits[kind] |= _bits(site, effect, moving)
+    stopping = [(effect, kind == "latched") for effect, kind in cells if kind != "permissive"]
+    return Cause(
+        name=name,
+        text=cause.text,
+        do=cause.do,
+        tests=tuple(_test(condition, io) for condition in cause.when),
+        vote=cause.vote or 0,
+        bad=cause.bad,
+        on_delay_ms=cause.on_delay_ms,
+        off_delay_ms=cause.off_delay_ms,
+        modes=frozenset(cause.modes),
+        units=_units(site, [effect for effect, _ in cells]),
+        moment=cause.moment,
+        reset=cause.reset,
+        zone=zones.get(cause.when[0].point, ""),
+        priority=cause.priority,
+        acts=bits["acts"],
+        latches=bits["latched"],
+        bars=bits["permissive"],
+        actions=_actions(stopping, cause.moment),
+        stations=_stations(stopping, cause.moment),
+        bars_units=tuple(e.unit for e, kind in cells if kind == "permissive" and e.unit),
+    )
 
 
 def _test(condition: Condition, io: dict[str, int]) -> Test:
-    return Test(io[condition.point], condition.is_, condition.below, condition.above)
+    return Test(
+        io[condition.point],
+        condition.is_,
+        condition.below,
+        condition.above,
+        condition.hysteresis,
+    )
+
+
+def _units(site: Site, effects: list[Effect]) -> tuple[str, ...]:
+    """The units that these effects concern: an output's or station's zone is a unit's, or both."""
+    file = site.file
+    zones = {effect.zone for effect in effects if effect.zone}
+    zones |= {file.stations[effect.station].zone for effect in effects if effect.station}
+    tags = {tag for effect in effects for tag in effect.outputs}
+    zones |= {point.zone for point in site.points if point.tag in tags}
+    named = {effect.unit for effect in effects if effect.unit}
+    of_zones = [file.zones[zone].unit for zone in zones]
+    if None in of_zones or not (named or zones):
+        return ("sowing", "harvest")
+    return tuple(sorted({unit for unit in (*named, *of_zones) if unit}))
 
 
 def _bits(site: Site, effect: Effect, moving: frozenset[str]) -> int:
@@ -62,13 +95,19 @@ def _bits(site: Site, effect: Effect, moving: frozenset[str]) -> int:
     return bits
 
 
-def _actions(effects: list[Effect], moment: str) -> tuple[tuple[str, str], ...]:
+def _actions(effects: list[tuple[Effect, bool]], moment: str) -> tuple[Action, ...]:
     if moment not in ("at_once", "end_of_step"):
         return ()
-    return tuple((e.unit, e.action) for e in effects if e.unit is not None and e.action is not None)
+    return tuple(
+        Action(effect.unit, effect.action, latched)
+        for effect, latched in effects
+        if effect.unit is not None and effect.action is not None
+    )
 
 
-def _stations(effects: list[Effect], moment: str) -> tuple[str, ...]:
+def _stations(effects: list[tuple[Effect, bool]], moment: str) -> tuple[Hold, ...]:
     if moment == "warn":
         return ()
-    return tuple(effect.station for effect in effects if effect.station is not None)
+    return tuple(
+        Hold(effect.station, latched) for effect, latched in effects if effect.station is not None
+    )

@@ -89,6 +89,8 @@ class Unit:
         against = self.line.causes.actions.get(self.name)
         if name in ("start", "unhold", "unsuspend", "reset") and against is not None:
             return self.line.cause_text(against[1])
+        if name in ("start", "unhold", "unsuspend") and (barred := self.line.barred(self.name)):
+            return barred
         if name == "clear" and against is not None and against[0] == "abort":
             return self.line.cause_text(against[1])
         self.go(name, reason)
@@ -218,7 +220,9 @@ class Unit:
         if text != self.reason and outside:
             self.reason = text
         if self.can_work(now):
-            if self.touched:
+            if barred := self.line.barred(self.name):
+                self.reason = barred
+            elif self.touched:
                 self._resume_refused("something happened at the machine while it stood", now)
             else:
                 self.go("unsuspend", "carries on: " + self.reason)

@@ -9,7 +9,7 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 from linectl.errors import UsageError
-from linectl.line.causes import Cause
+from linectl.line.cause_rows import Cause
 from linectl.line.inputs import NEVER
 from linectl.line.part import Part
 from linectl.line.units import Unit

@@ -7,22 +7,13 @@ from linectl.site.draft import Draft, Findings
 from linectl.site.interlocks import Cause, Condition, Effect
 from linectl.site.machine import Carriage
 from linectl.site.patterns import matching
+from linectl.site.roles import PERMISSIVES
 from linectl.site.sheet import TreePath
 
 _FILE = "interlocks.yaml"
 _VITAL = ("estop_ok", "closed")
 """Permissive inputs that no site may leave without a cause."""
-_USUAL = (
-    "drive_ok",
-    "isolator_on",
-    "remote",
-    "limits_ok",
-    "overload_ok",
-    "overtravel_ok",
-    "swept_clear",
-    "air_ok",
-    "supply_ok",
-)
+_USUAL = frozenset(PERMISSIVES).difference(_VITAL)
 
 
 def check(draft: Draft, say: Findings) -> None:
@@ -103,7 +94,7 @@ def _matrix(draft: Draft, say: Findings) -> None:
         if cause not in causes:
             text = f"there is no cause {cause!r}"
             say.errors.append(draft.at(_FILE, path, text, nearest(cause, causes)))
-        for effect in listed if isinstance(listed, list) else ():
+        for effect in _effects_of(listed):
             used.add(str(effect))
             if effect not in effects:
                 text = f"there is no effect {effect!r}"
@@ -199,13 +190,19 @@ def _cut_by(draft: Draft, cause: str) -> set[str]:
     """Tags that the cause switches off by the matrix."""
     outputs = [tag for tag, need in draft.needs.items() if need.role.direction == "out"]
     cut: set[str] = set()
-    listed = draft.written(_FILE, "matrix", cause)
-    for name in listed if isinstance(listed, list) else ():
-        effect = draft.effects.get(str(name))
-        if effect is None:
+    for name, kind in _effects_of(draft.written(_FILE, "matrix", cause)).items():
+        effect = draft.effects.get(name)
+        if effect is None or kind == "permissive":
             continue
         for pattern in effect.outputs:
             cut.update(matching(pattern, outputs))
         if effect.zone:
             cut.update(tag for tag in outputs if draft.needs[tag].zone == effect.zone)
     return cut
+
+
+def _effects_of(row: object) -> dict[str, str | None]:
+    """A written row of the matrix: effect → the kind of its cell, None where none is written."""
+    if isinstance(row, dict):
+        return {str(effect): str(kind) for effect, kind in row.items()}
+    return {str(effect): None for effect in row} if isinstance(row, list) else {}

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
+from linectl.site.hardware import Point
 from linectl.site.machine import Conveyor
 from linectl.site.model import Site
 from linectl.site.parts import needs_of
@@ -28,6 +31,7 @@ RUN = ("stroke_short", "overruns", "one_run_only")
 LIFT = ("stops_half_way", "drifts")
 ZONE = ("air_lost",)
 DEVICE = ("silent", "late", "supply_lost")
+SUPPLY = ("supply_lost",)
 
 _EYES = ("centred", "on_board", "not_low", "not_empty", "single")
 """Roles that are eyes though their names do not end in `_eye`."""
@@ -57,7 +61,18 @@ def fault_kinds(site: Site) -> dict[str, tuple[str, ...]]:
         add(zone, ZONE)
     for device in site.file.devices:
         add(device, DEVICE)
+    for group in supply_groups(site.points):
+        add(group, SUPPLY)
     return kinds
+
+
+def supply_groups(points: Iterable[Point]) -> dict[str, tuple[Point, ...]]:
+    """The points of each supply group, by its name, in file order."""
+    groups: dict[str, tuple[Point, ...]] = {}
+    for point in points:
+        if point.supply:
+            groups[point.supply] = (*groups.get(point.supply, ()), point)
+    return groups
 
 
 def place_names(site: Site) -> set[str]:

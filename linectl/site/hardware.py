@@ -164,6 +164,8 @@ class Point(Facts):
     group: str = ""
     """Points of one group come from one request, so that they belong together."""
     zone: str = ""
+    supply: str = ""
+    """Inputs of one group lose their 24 V together, as those of one I/O card do."""
     on_loss: OnLoss | None = None
     holds_load: bool = False
     device_watchdog_ms: Timer | None = None

@@ -39,6 +39,7 @@ OPTIONAL = (
     "cut_by",
     "safe",
     "note",
+    "supply",
 )
 COLUMNS = REQUIRED + OPTIONAL
 _TABLES: tuple[Table, ...] = get_args(Table)

@@ -46,6 +46,12 @@ def _set(name: str, text: str) -> Role:
     return Role(name, "out", "number", text)
 
 
+PERMISSIVES = (
+    "estop_ok", "closed", "drive_ok", "isolator_on", "remote", "limits_ok", "overload_ok",
+    "overtravel_ok", "swept_clear", "air_ok", "supply_ok",
+)  # fmt: skip
+"""Names of inputs that read 1 while all is well."""
+
 CONVEYOR = (
     _eye("entry_eye", "eye at the entry: 1 = gutter in the beam"),
     _eye("exit_eye", "eye at the exit: 1 = gutter in the beam"),

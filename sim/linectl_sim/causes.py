@@ -38,10 +38,11 @@ class Forbidden:
     def look(self) -> None:
         """A point of the cause has changed."""
         truth = self._watch.truth
-        present = all(
+        votes = sum(
             _holds(condition, truth[point.index])
             for condition, point in zip(self.facts.when, self.points, strict=True)
         )
+        present = votes >= (self.facts.vote or len(self.points))
         if present == self.present:
             return
         self.present = present
@@ -101,11 +102,13 @@ class CauseWatch:
         interlocks = world.site.interlocks
         moving = _moving_outputs(world.site.points)
         for name, cause in interlocks.causes.items():
-            if cause.moment != "at_once":
-                continue
+            if cause.moment != "at_once" or cause.modes:
+                continue  # the plant does not know a unit's mode
             tags: set[str] = set()
             zones: set[str] = set()
-            for effect in interlocks.matrix.get(name, ()):
+            for _, effect, kind in interlocks.cells(name):
+                if kind == "permissive":
+                    continue
                 facts = interlocks.effects[effect]
                 tags.update(facts.outputs)
                 if facts.zone is not None:

@@ -6,12 +6,13 @@ or sensors only; what moves or falls because of it is excused from the controlle
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Iterable
+from collections.abc import Callable, Generator, Iterable, Sequence
 from difflib import get_close_matches
 from functools import partial
 
 from linectl.errors import UsageError
-from linectl.site.faults import fault_kinds
+from linectl.site.faults import fault_kinds, supply_groups
+from linectl.site.hardware import Point
 from linectl_sim.belts import Stage
 from linectl_sim.carriages import CarriagePart
 from linectl_sim.drives import Drive
@@ -32,6 +33,7 @@ class Faults:
         self._machine = machine
         self._world = machine.world
         self._kinds = fault_kinds(machine.world.site)
+        self._groups = supply_groups(machine.world.site.points)
         self._random = machine.world.stream("faults")
         self._active: dict[tuple[str, str], Act] = {}
         self._rows = {row.name: row for lane in machine.lanes.values() for row in lane.rows}
@@ -76,6 +78,8 @@ class Faults:
             return self._air(part)
         if part in self._world.site.file.devices:
             return self._device(part, kind)
+        if part in self._groups:
+            return self._supply(self._groups[part])
         return self._station(part, kind)
 
     # sensors
@@ -184,7 +188,7 @@ class Faults:
         if kind == "late":
             self._world.kernel.process(self._lag(device))
             return partial(safety.speak, device)
-        return self._supply(device)
+        return self._supply([p for p in self._world.site.points if p.device == device])
 
     def _lag(self, device: str) -> Generator[int, None, None]:
         """Answers come too late for a while, then in time, again and again; never for as long
@@ -199,17 +203,16 @@ class Faults:
             if (device, "late") not in self._active:
                 return
 
-    def _supply(self, device: str) -> Act:
+    def _supply(self, mine: Sequence[Point]) -> Act:
         """The card's 24 V is gone: its Modbus side answers, its inputs read 0, outputs are dead."""
         points, outputs = self._world.points, self._world.outputs
-        mine = [point for point in self._world.site.points if point.device == device]
         inputs = [point.index for point in mine if point.direction == "in"]
         dead = [point.index for point in mine if point.direction == "out"]
 
         def switch(lost: bool) -> None:
             for index in inputs:
                 points.kill(index, lost)
-            outputs.cut(f"supply of {device}", dead, lost)
+            outputs.cut(f"supply of {mine[0].tag}", dead, lost)
 
         switch(True)
         return partial(switch, False)

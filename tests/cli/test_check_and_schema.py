@@ -141,7 +141,7 @@ def test_a_slow_class_that_makes_a_reaction_too_late_is_an_error_at_its_cause(li
         text = Path("config/small", file).read_text()
         if file == "io.csv":
             head, *rows = text.splitlines()
-            rows = [row + ("," + "slow" * (",belts_harvest,input," in row)) for row in rows]
+            rows = [row + ",,slow" * (",belts_harvest,input," in row) for row in rows]
             text = "\n".join([head + ",poll", *rows]) + "\n"
         text = text.replace("    poll: 100ms\n", "    poll: 100ms\n    polls: {slow: 300ms}\n")
         (tmp_path / file).write_text(text.replace("reaction_limit: 500ms", "reaction_limit: 480ms"))

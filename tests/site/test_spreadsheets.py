@@ -237,8 +237,10 @@ def test_a_terminal_that_has_become_a_date_or_a_time_is_doubted(
     folder = tmp_path / "small"
     shutil.copytree(CONFIG / "small", folder)
     text = (folder / "io.csv").read_text(encoding="utf-8")
-    assert text.count(",AE2:13\n") == 1
-    (folder / "io.csv").write_text(text.replace(",AE2:13\n", f",{note}\n"), encoding="utf-8")
+    assert text.count(",AE2:13,AE2\n") == 1
+    (folder / "io.csv").write_text(
+        text.replace(",AE2:13,AE2\n", f",{note},AE2\n"), encoding="utf-8"
+    )
     found = [f for f in read_site(folder).warnings if f.key.endswith(".note")]
     assert bool(found) is doubted, found
 
