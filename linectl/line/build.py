@@ -70,7 +70,7 @@ class Ends:
         """True if a harvest station could begin a step."""
         outfeed, turnout = self.outfeed, self.turnout
         lanes = outfeed.line.lanes
-        inputs = outfeed.line.inputs
+        inputs = outfeed.line.seen
         if turnout.state == "offered":
             return inputs.on[turnout.ready] and inputs.off[turnout.taken]
         if outfeed.state in ("loaded", "at_put"):

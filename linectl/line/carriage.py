@@ -126,7 +126,7 @@ class Carriage(Part):
     def step(self, now: int) -> None:
         """A unit that may move, and an empty board: now it is known that the grip holds nothing."""
         moving = self.unit is not None and self.unit.moving
-        if self.untried and moving and self.line.inputs.off[self.aboard]:
+        if self.untried and moving and self.line.seen.off[self.aboard]:
             self.untried = False
             self.line.changed = True
         super().step(now)
@@ -150,7 +150,7 @@ class Carriage(Part):
         self.go(event, now + self.facts.travel_timeout_ms)
 
     def _there(self) -> bool:
-        inputs = self.line.inputs
+        inputs = self.line.seen
         return (
             inputs.off[self.running]
             and inputs.on[self.flag]
@@ -158,7 +158,7 @@ class Carriage(Part):
         )
 
     def _idle(self, now: int) -> None:
-        inputs = self.line.inputs
+        inputs = self.line.seen
         if self.unit is None or not self.unit.moving:
             return
         if inputs.on[self.aboard]:
@@ -180,7 +180,7 @@ class Carriage(Part):
             self._go_to(goal, "fetch", now)
 
     def _stowing(self, now: int) -> None:
-        if self.line.inputs.on[self.home]:
+        if self.line.seen.on[self.home]:
             self.go("stowed")
         elif now >= self.due:
             self._lost("gripper", "gripper home")
@@ -202,19 +202,19 @@ class Carriage(Part):
     def _reaching(self, now: int) -> None:
         if self._shifted(now):
             return
-        if self.line.inputs.on[self.out]:
+        if self.line.seen.on[self.out]:
             self.go("out", now + self.timeout("gripping"))
         elif now >= self.due:
             self._lost("gripper", "gripper out")
 
     def _gripping(self, now: int) -> None:
-        if self.line.inputs.on[self.gripped]:
+        if self.line.seen.on[self.gripped]:
             self.go("gripped", now + self.facts.gripper_timeout_ms)
         elif now >= self.due:
             self._lost("grip", "grip on a gutter")
 
     def _lifting(self, now: int) -> None:
-        inputs = self.line.inputs
+        inputs = self.line.seen
         if inputs.off[self.gripped]:
             self.fail(
                 "dropped",
@@ -241,7 +241,7 @@ class Carriage(Part):
             self._go_to(goal, "carry", now)
 
     def _watch_load(self, now: int) -> None:
-        inputs = self.line.inputs
+        inputs = self.line.seen
         if inputs.off[self.aboard] and inputs.on[self.home]:
             if self.act_at == NEVER:
                 self.act_at = now + 2_000
@@ -274,7 +274,7 @@ class Carriage(Part):
 
     def _shifted(self, now: int) -> bool:
         """The carriage left its place while the arm reaches: fail before it lets go or grips."""
-        inputs = self.line.inputs
+        inputs = self.line.seen
         if inputs.off[self.flag] or inputs.on[self.running]:
             self.fail(
                 "shifted",
@@ -287,19 +287,19 @@ class Carriage(Part):
     def _offering(self, now: int) -> None:
         if self._shifted(now):
             return
-        if self.line.inputs.on[self.out]:
+        if self.line.seen.on[self.out]:
             self.go("out", now + self.timeout("releasing"))
         elif now >= self.due:
             self._lost("gripper", "gripper out")
 
     def _releasing(self, now: int) -> None:
-        if self.line.inputs.off[self.gripped]:
+        if self.line.seen.off[self.gripped]:
             self.go("let_go", now + self.facts.gripper_timeout_ms)
         elif now >= self.due:
             self._lost("grip", "grip open")
 
     def _withdrawing(self, now: int) -> None:
-        inputs = self.line.inputs
+        inputs = self.line.seen
         if inputs.on[self.home] and inputs.off[self.aboard] and self.laid(now):
             self.line.complete(self.number)
             self.put_done(now)
@@ -328,7 +328,7 @@ class Carriage(Part):
         """The put is not done: what was taken for it is given back."""
 
     def _restowing(self, now: int) -> None:
-        if self.line.inputs.on[self.home]:
+        if self.line.seen.on[self.home]:
             self.line.abandon(self.number)
             self.give_up_put()
             self.go("restowed")

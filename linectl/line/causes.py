@@ -50,6 +50,8 @@ class Causes:
         self.modes = modes
         self.again: set[int] = set()
         """To be judged in the next scan though none of their points changes."""
+        self.bypassed: set[int] = set()
+        """Kept from acting by a person: judged and told as ever, and left out of the sum."""
         self.blocked = 0
         self.barred = 0
         self.actions: dict[str, tuple[str, int]] = {}
@@ -127,7 +129,7 @@ class Causes:
         self.blocked = self.barred = 0
         self.actions, self.stations, self.starts = {}, {}, {}
         for number, row in enumerate(self.rows):
-            if not self.active[number]:
+            if not self.active[number] or number in self.bypassed:
                 continue
             live = self.live[number]
             self.blocked |= row.latches
@@ -148,13 +150,14 @@ class Causes:
     def stops(self, number: int) -> int:
         """Bits of the outputs that this cause keeps off now."""
         row = self.rows[number]
-        if not self.active[number]:
+        if not self.active[number] or number in self.bypassed:
             return 0
         return row.latches | (row.acts if self.live[number] else 0)
 
     def bars(self, number: int) -> int:
         """Bits of the outputs that this cause keeps from coming on now."""
-        return self.rows[number].bars if self.live[number] else 0
+        acts = self.live[number] and number not in self.bypassed
+        return self.rows[number].bars if acts else 0
 
     # judging -----------------------------------------------------------------------------------
 

@@ -100,7 +100,7 @@ class Conveyor(Part):
         return True
 
     def _empty(self, now: int) -> None:
-        inputs = self.line.inputs
+        inputs = self.line.seen
         if not (inputs.off[self.entry] and inputs.off[self.exit]):
             self._stray(now)
             return
@@ -116,7 +116,7 @@ class Conveyor(Part):
         up.go("give")
 
     def _stray(self, now: int) -> None:
-        inputs = self.line.inputs
+        inputs = self.line.seen
         if not (inputs.on[self.entry] or inputs.on[self.exit]):
             return
         if self.act_at == NEVER:
@@ -135,7 +135,7 @@ class Conveyor(Part):
             self.act_at = now + self.earliest_ms()
 
     def _entering(self, now: int) -> None:
-        if self.line.inputs.on[self.entry]:
+        if self.line.seen.on[self.entry]:
             if now < self.act_at < NEVER:
                 self.fail(
                     "early",
@@ -149,7 +149,7 @@ class Conveyor(Part):
             return
         if now >= self.act_at:
             self.act_at = NEVER  # from now on a lit eye is a gutter
-        if now >= self.due or self.line.inputs.on[self.exit]:
+        if now >= self.due or self.line.seen.on[self.exit]:
             self._fail_missing("no_entry", "a gutter at the entry eye")
 
     def _leading(self, now: int) -> None:
@@ -161,7 +161,7 @@ class Conveyor(Part):
         An eye that has been dark since an interruption proves nothing: then the exit eye must
         see the gutter. An entry eye still lit when the gutter is at the exit eye is a fault.
         """
-        inputs = self.line.inputs
+        inputs = self.line.seen
         if inputs.on[self.entry]:
             if self.seen_at == NEVER:
                 self.seen_at = RESUMED
@@ -207,7 +207,7 @@ class Conveyor(Part):
         return abs(seen - gutter.length_mm) <= gutter.length_tolerance * gutter.length_mm
 
     def _settling(self, now: int) -> None:
-        if self.line.inputs.on[self.exit]:
+        if self.line.seen.on[self.exit]:
             self._close_move()
             self.go("arrived")
             self.on_arrived(now)
@@ -215,12 +215,12 @@ class Conveyor(Part):
             self._fail_exit()
 
     def _fail_exit(self) -> None:
-        self.blind = self.line.inputs.on[self.running]
+        self.blind = self.line.seen.on[self.running]
         self._fail_missing("no_exit", "the gutter at the exit eye")
 
     def _seeking(self, now: int) -> None:
         """The gutter is short of the exit eye: the belt brings it there."""
-        if self.line.inputs.on[self.exit]:
+        if self.line.seen.on[self.exit]:
             self.go("found")
         elif now >= self.due:
             self._fail_exit()
@@ -236,7 +236,7 @@ class Conveyor(Part):
 
     def _done(self, now: int) -> None:
         """A gutter stands here; it must stay in sight until it is given on."""
-        if self.line.inputs.off[self.exit]:
+        if self.line.seen.off[self.exit]:
             if self.act_at == NEVER:
                 self.act_at = now + STRAY_MS
             elif now >= self.act_at:
@@ -298,7 +298,7 @@ class Conveyor(Part):
     def resume(self, now: int) -> None:
         """An entry eye that lit too early must be seen dark, a blind exit eye must see, before
         anything moves again; or a person takes the gutter out."""
-        inputs = self.line.inputs
+        inputs = self.line.seen
         if self.fault == "early" and not inputs.off[self.entry]:
             return
         if self.fault == "no_exit" and self.blind and not inputs.on[self.exit]:

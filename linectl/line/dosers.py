@@ -81,8 +81,9 @@ class Water(ToolZone):
         record.crop = self._crop()
         self.line.lanes.reserve(record, lane)
         tool_ms = self.line.tool_ms(self.facts)
-        self.line.numbers[self.rate] = dosing.rate_per_s(crop.water_ml, tool_ms)
-        self.wanted = crop.water_ml / 1000 * self.facts.pulses_per_l
+        dose_ml = self.line.interventions.overrides.water_ml(crop.water_ml)
+        self.line.numbers[self.rate] = dosing.rate_per_s(dose_ml, tool_ms)
+        self.wanted = dose_ml / 1000 * self.facts.pulses_per_l
         return super().prepare(gutter, now)
 
     def on_tool(self, now: int) -> None:
@@ -132,7 +133,7 @@ class Seed(ToolZone):
         return super().would_take(now) and self._vacuum_good()
 
     def _vacuum_good(self) -> bool:
-        return not self.works() or self.line.inputs.value[self.vacuum] >= self.facts.vacuum_min_kpa
+        return not self.works() or self.line.seen.value[self.vacuum] >= self.facts.vacuum_min_kpa
 
     def _empty(self, now: int) -> None:
         up = self.upstream
@@ -144,7 +145,7 @@ class Seed(ToolZone):
         self.starved = starved
         if starved and now >= self.due:
             self.due = NEVER
-            value = self.line.inputs.value[self.vacuum]
+            value = self.line.seen.value[self.vacuum]
             self.fail(
                 "vacuum",
                 f"{self.name}: drum vacuum {value:.1f} kPa, needs {self.facts.vacuum_min_kpa:g}",

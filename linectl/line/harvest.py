@@ -70,7 +70,7 @@ class TurnOut(Part):
 
     def receives(self) -> bool:
         """True when a gutter may be laid on it."""
-        inputs = self.line.inputs
+        inputs = self.line.seen
         return self.state == "empty" and inputs.on[self.at_90] and inputs.off[self.centred]
 
     def received(self, gutter: int) -> None:
@@ -82,7 +82,7 @@ class TurnOut(Part):
         return self.unit is not None and self.unit.moving
 
     def _empty(self, now: int) -> None:
-        inputs = self.line.inputs
+        inputs = self.line.seen
         if inputs.on[self.centred] and not self.line.outfeed_at_turnout():
             if self.act_at == NEVER:
                 self.act_at = now + STRAY_MS
@@ -99,11 +99,11 @@ class TurnOut(Part):
 
     def _loaded(self, now: int) -> None:
         self._watch(now)
-        if self.state == "loaded" and self._moving() and self.line.inputs.on[self.clear]:
+        if self.state == "loaded" and self._moving() and self.line.seen.on[self.clear]:
             self.go("turn", now + self.facts.turn_timeout_ms)
 
     def _watch(self, now: int) -> None:
-        if self.line.inputs.off[self.centred]:
+        if self.line.seen.off[self.centred]:
             if self.act_at == NEVER:
                 self.act_at = now + STRAY_MS
             elif now >= self.act_at:
@@ -116,13 +116,13 @@ class TurnOut(Part):
             self.act_at = NEVER
 
     def _turning(self, now: int) -> None:
-        if self.line.inputs.off[self.centred]:
+        if self.line.seen.off[self.centred]:
             self.fail(
                 "centred",
                 f"{self.name}: the gutter does not lie centred on the table",
                 f"look at {self.name}: move the gutter true, clean the eye; then unhold",
             )
-        elif self.line.inputs.on[self.at_0]:
+        elif self.line.seen.on[self.at_0]:
             self.go("offer")
         elif now >= self.due:
             self._lost("turn", "turntable at 0°")
@@ -131,7 +131,7 @@ class TurnOut(Part):
         self._watch(now)
         if self.state != "offered":
             return
-        inputs = self.line.inputs
+        inputs = self.line.seen
         ready = inputs.on[self.ready] and inputs.off[self.taken]
         waiting = not ready
         if waiting is not self.waiting:
@@ -146,7 +146,7 @@ class TurnOut(Part):
 
     def _handing(self, now: int) -> None:
         """Packing's word counts when the tail has passed the exit eye and the edge beyond it."""
-        inputs = self.line.inputs
+        inputs = self.line.seen
         if not (inputs.off[self.exit] and inputs.off[self.centred]):
             self.act_at = NEVER
         elif self.act_at == NEVER:
@@ -161,13 +161,13 @@ class TurnOut(Part):
             self._lost("handover", "packing's word that it has the gutter")
 
     def _parting(self, now: int) -> None:
-        if self.line.inputs.off[self.taken] and self.line.inputs.off[self.running]:
+        if self.line.seen.off[self.taken] and self.line.seen.off[self.running]:
             self.go("parted", now + self.facts.turn_timeout_ms)
         elif now >= self.due:
             self._lost("handshake", "packing taking back its word")
 
     def _turning_back(self, now: int) -> None:
-        if self.line.inputs.on[self.at_90]:
+        if self.line.seen.on[self.at_90]:
             self.go("back")
         elif now >= self.due:
             self._lost("turn", "turntable at 90°")

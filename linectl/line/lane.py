@@ -178,7 +178,7 @@ class Lane(Part):
         self._prove_mouth(now)
         if not self.line.lanes_may_start or self.programme in ("resting", "out_of_service"):
             return
-        inputs = self.line.inputs
+        inputs = self.line.seen
         for number, (_, _, home, _) in enumerate(self._eyes):
             if inputs.off[home]:
                 self.which = number
@@ -196,7 +196,7 @@ class Lane(Part):
 
     def _prove_mouth(self, now: int) -> None:
         first, last, home, _ = self._eyes[0]
-        inputs = self.line.inputs
+        inputs = self.line.seen
         run = self.slots[0]
         if self.facts.advance == "with_insert" and run[0] != HOLE:
             proven = run[-1] == HOLE and inputs.off[last] and inputs.on[home]
@@ -218,7 +218,7 @@ class Lane(Part):
     def _wants_stroke(self, number: int) -> bool:
         run = self.slots[number]
         _, last, home, _ = self._eyes[number]
-        inputs = self.line.inputs
+        inputs = self.line.seen
         if run[-1] != HOLE or not inputs.off[last] or not inputs.on[home]:
             return False
         if run[0] == HOLE:
@@ -229,7 +229,7 @@ class Lane(Part):
         return True
 
     def _wants_transfer(self, number: int) -> bool:
-        inputs = self.line.inputs
+        inputs = self.line.seen
         return (
             self.slots[number][-1] > 0
             and self.slots[number + 1][0] == HOLE
@@ -250,7 +250,7 @@ class Lane(Part):
 
     def _stroking(self, now: int) -> None:
         first, last, _, forward = self._eyes[self.which]
-        inputs = self.line.inputs
+        inputs = self.line.seen
         run = self.slots[self.which]
         if inputs.on[forward]:
             expected = run[-2]
@@ -267,7 +267,7 @@ class Lane(Part):
             self._fail("stroke", f"{self.runs[self.which]}: {proof}")
 
     def _returning(self, now: int) -> None:
-        if self.line.inputs.on[self._eyes[self.which][2]]:
+        if self.line.seen.on[self._eyes[self.which][2]]:
             self.go("home")
             self._prove_mouth(now)
         elif now >= self.due:
@@ -283,7 +283,7 @@ class Lane(Part):
             self._fail("lift", f"{self.joints[self.which]}: did not reach the source level")
 
     def _loading(self, now: int) -> None:
-        inputs = self.line.inputs
+        inputs = self.line.seen
         if (
             inputs.on[self._joint("on_board")]
             and inputs.on[self._joint("low_clear")]
@@ -301,7 +301,7 @@ class Lane(Part):
             self._fail("lift", f"{self.joints[self.which]}: did not reach the far level")
 
     def _unloading(self, now: int) -> None:
-        inputs = self.line.inputs
+        inputs = self.line.seen
         clear = inputs.on[self._joint("low_clear")] and inputs.on[self._joint("high_clear")]
         if inputs.off[self._joint("on_board")] and clear:
             self._arrived(now)
@@ -309,13 +309,13 @@ class Lane(Part):
             self._fail("unload", f"{self.joints[self.which]}: gutter did not leave the lift")
 
     def _crossing(self, now: int) -> None:
-        if self.line.inputs.on[self._joint("joint_clear")]:
+        if self.line.seen.on[self._joint("joint_clear")]:
             self._arrived(now)
         if self.state == "crossing" and now >= self.due:
             self._fail("cross", f"{self.joints[self.which]}: gutter did not cross the joint")
 
     def _arrived(self, now: int) -> None:
-        inputs = self.line.inputs
+        inputs = self.line.seen
         if not (inputs.on[self._eyes[self.which + 1][0]] and inputs.off[self._eyes[self.which][1]]):
             if now >= self.due:
                 self._fail("unload", f"{self.joints[self.which]}: gutter not seen in its slot")
@@ -328,7 +328,7 @@ class Lane(Part):
     def _at(self, source: bool) -> bool:
         lift_up = self.facts.transfers[self.which].kind == "lift_up"
         level = "at_down" if lift_up is source else "at_up"
-        return self.line.inputs.on[self._joint(level)]
+        return self.line.seen.on[self._joint(level)]
 
     def _joint(self, role: str) -> int:
         return self._io[f"{self.joints[self.which]}.{role}"]
@@ -353,7 +353,7 @@ class Lane(Part):
         if self._at(source=state == "fetching"):
             return 0
         brake = bits["brake"]
-        released = self.line.inputs.on[self._joint("brake_released")]
+        released = self.line.seen.on[self._joint("brake_released")]
         return brake | (bits["up" if upward else "down"] if released else 0)
 
     def timeout(self, state: str) -> int:
@@ -382,10 +382,10 @@ class Lane(Part):
             return f"{self.name} has no gutter on a transfer that waits for a person"
         for role in ("low_clear", "high_clear", "joint_clear"):
             index = self._io.get(f"{self.joints[self.which]}.{role}")
-            if index is not None and not self.line.inputs.on[index]:
+            if index is not None and not self.line.seen.on[index]:
                 return f"{self.joints[self.which]}.{role}: something still lies across the joint"
         on_board = self._io.get(f"{self.joints[self.which]}.on_board")
-        if on_board is not None and not self.line.inputs.off[on_board]:
+        if on_board is not None and not self.line.seen.off[on_board]:
             return f"{self.joints[self.which]}.on_board still sees a gutter"
         self.gutter = self.slots[self.which][-1]
         self.slots[self.which][-1] = HOLE

@@ -33,6 +33,7 @@ class LaneBook:
         self.lanes = lanes
         self.by_id = {lane.id: lane for lane in lanes}
         self.ripe_check = True
+        """False in a rehearsal of plants without an age."""
 
     # for the sower -----------------------------------------------------------------------------
 
@@ -86,7 +87,8 @@ class LaneBook:
     def ripe(self, gutter: int, now: int) -> bool:
         """True if a gutter may be taken by its age."""
         record = self._line.gutters.get(gutter)
-        return record is not None and (not self.ripe_check or record.ripe_at <= now)
+        checked = self.ripe_check and self._line.interventions.overrides.ripe_check()
+        return record is not None and (not checked or record.ripe_at <= now)
 
     def may_take(self, lane: Lane, crop: str | None, now: int) -> bool:
         """True if this lane's tail may be ejected now."""

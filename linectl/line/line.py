@@ -16,6 +16,7 @@ from linectl.line.alarms import Alarms
 from linectl.line.causes import Causes
 from linectl.line.gutters import Gutter
 from linectl.line.inputs import NEVER, Inputs
+from linectl.line.interventions import Interventions
 from linectl.line.lanebook import LaneBook, lanes_text
 from linectl.line.part import Part
 from linectl.line.toolzone import ToolZone
@@ -72,6 +73,8 @@ class Line:
         self.causes = Causes(
             machinery.causes, len(site.points), {unit.name: unit.mode for unit in self.units}
         )
+        self.interventions = Interventions(self)
+        self.seen = self.interventions.forces.seen  # what stations read: `inputs`, forces over it
         self._gates = machinery.gates
         self.first_due = max(d.silent_after_ms for d in site.file.devices.values()) + FIRST_MS
         """A device that has not answered by then since power-up is an alarm."""
@@ -80,16 +83,20 @@ class Line:
         self.lanes_may_start = False
         self._lanes_moving = False
         self.ready = 0
+        self._begin_safe()
+        self._stand(slots)
+
+    def _begin_safe(self) -> None:
+        """Every output has its safe value until the gate says otherwise."""
         self._safe = sum(
-            1 << p.index for p in site.points if p.direction == "out" and p.is_bool and p.safe
+            1 << p.index for p in self.site.points if p.direction == "out" and p.is_bool and p.safe
         )
         self._bits = self._safe
         self._sent: dict[int, Value] = {}
         self.outputs: list[Value] = [
-            point.safe if not point.is_bool else bool(point.safe) for point in site.points
+            point.safe if not point.is_bool else bool(point.safe) for point in self.site.points
         ]
         self.written: list[int] = []
-        self._stand(slots)
 
     @property
     def asks(self) -> list[int]:
@@ -103,6 +110,7 @@ class Line:
         self.now = now
         self.changed = False
         changed = self.inputs.take(frame, now)
+        self.interventions.expire(changed, now)
         if frame.quality:
             self.ready = self._gates.ready(self.inputs)
             self.polled = self.polled or self._gates.all_good(self.inputs)
@@ -123,6 +131,7 @@ class Line:
         if changed or self.causes.wants():
             for number, came in self.causes.update(changed, self.inputs, now):
                 self._announce(number, came)
+        self.interventions.bypasses.watch()
         self._press_buttons(changed)
         for command in frame.commands:
             commands.obey(self, command)
@@ -247,6 +256,7 @@ class Line:
         due = min(
             self.inputs.next_due(),
             self.causes.next_due(),
+            self.interventions.next_due(),
             self._part_due(),
             self._unit_due(),
             self._ripe_due(),
@@ -465,6 +475,7 @@ class Line:
 
     def settled(self) -> None:
         """After restoring: what is derived is derived anew."""
+        self.interventions.forces.show()
         self.changed = True
 
     def obey(self, command: Command) -> str | None:

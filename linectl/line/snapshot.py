@@ -33,6 +33,7 @@ def snapshot(line: Line) -> dict[str, Any]:
         "open": [list(move) for move in line.open_moves.values()],
         "gutters": [asdict(gutter) for gutter in line.gutters.values()],
         "alarms": [asdict(alarm) for alarm in line.alarms.standing.values()],
+        "interventions": line.interventions.plain(),
         "inputs": _fields(line.inputs),
         "causes": _fields(line.causes),
         "units": {unit.name: _fields(unit) for unit in line.units},
@@ -52,6 +53,7 @@ def restore(line: Line, saved: dict[str, Any]) -> None:
     line.alarms.standing = {row["tag"]: Alarm(**row) for row in saved["alarms"]}
     _fill(line.inputs, saved["inputs"])
     _fill(line.causes, saved["causes"])
+    line.interventions.fill(saved["interventions"])
     for unit in line.units:
         _fill(unit, saved["units"][unit.name])
     for part in line.parts:

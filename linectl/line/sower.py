@@ -49,13 +49,13 @@ class Magazine(Conveyor):
             unit is not None
             and not unit.run_out
             and self.state == "empty"
-            and self.line.inputs.on[self.not_empty]
-            and self.line.inputs.on[self.gate_home]
+            and self.line.seen.on[self.not_empty]
+            and self.line.seen.on[self.gate_home]
             and self.name not in self.line.causes.stations
         )
 
     def _empty(self, now: int) -> None:
-        inputs = self.line.inputs
+        inputs = self.line.seen
         if not (inputs.off[self.entry] and inputs.off[self.exit]):
             self._stray(now)
             return
@@ -66,13 +66,13 @@ class Magazine(Conveyor):
             self.go("ask", now + self.line.ledger_ack_ms)
 
     def _opening(self, now: int) -> None:
-        if self.line.inputs.off[self.gate_home]:
+        if self.line.seen.off[self.gate_home]:
             self.go("opened", now + self.facts.gate_timeout_ms)
         elif now >= self.due:
             self._fail_missing("gate", "the gate leaving home")
 
     def _closing(self, now: int) -> None:
-        inputs = self.line.inputs
+        inputs = self.line.seen
         if inputs.off[self.single]:
             self.fail("double", "magazine fed more than one gutter",
                       "take the second one out; then unhold")  # fmt: skip
@@ -84,7 +84,7 @@ class Magazine(Conveyor):
 
     def resume(self, now: int) -> None:
         """A gutter that lies on the belt was dropped, whatever the gate's switch says: no other."""
-        if not self.line.inputs.off[self.exit]:
+        if not self.line.seen.off[self.exit]:
             if self.back == "opening":
                 self.back = "closing"
             elif self.state == "opening":
@@ -99,7 +99,7 @@ class Magazine(Conveyor):
         )
 
     def wait(self) -> tuple[bool, str] | None:
-        if self.state == "empty" and self.line.inputs.off[self.not_empty]:
+        if self.state == "empty" and self.line.seen.off[self.not_empty]:
             return True, "magazine empty"
         return None
 
@@ -143,10 +143,10 @@ class Tamp(Conveyor):
         return self.run | self.brush
 
     def would_take(self, now: int) -> bool:
-        return super().would_take(now) and self.line.inputs.on[self.press_up]
+        return super().would_take(now) and self.line.seen.on[self.press_up]
 
     def _still(self, now: int) -> None:
-        if self.line.inputs.off[self.running]:
+        if self.line.seen.off[self.running]:
             self.go("still", now + self.timeout("clamping"))
         elif now >= self.due:
             self._fail_missing("runs_on", "the belt's standstill")
@@ -155,13 +155,13 @@ class Tamp(Conveyor):
         self.due = now + self.timeout("still")
 
     def _clamping(self, now: int) -> None:
-        if self.line.inputs.on[self.clamped]:
+        if self.line.seen.on[self.clamped]:
             self.go("clamped", now + self.timeout("pressing"))
         elif now >= self.due:
             self._fail_missing("clamp", "the clamp closed on the gutter")
 
     def _pressing(self, now: int) -> None:
-        if self.line.inputs.on[self.press_down]:
+        if self.line.seen.on[self.press_down]:
             self.go("down")
             self.act_at = now + self.facts.press_ms // 5
         elif now >= self.due:
@@ -174,13 +174,13 @@ class Tamp(Conveyor):
             self.go("dwelt", now + self.timeout("rising"))
 
     def _rising(self, now: int) -> None:
-        if self.line.inputs.on[self.press_up]:
+        if self.line.seen.on[self.press_up]:
             self.go("up", now + self.timeout("opening"))
         elif now >= self.due:
             self._fail_missing("press", "press up")
 
     def _opening(self, now: int) -> None:
-        if self.line.inputs.off[self.clamped]:
+        if self.line.seen.off[self.clamped]:
             self.go("open")
         elif now >= self.due:
             self._fail_missing("clamp", "the clamp open")
@@ -240,10 +240,10 @@ class Turn(Conveyor):
         self.mask |= to_0 | to_90
 
     def would_take(self, now: int) -> bool:
-        return super().would_take(now) and self.line.inputs.on[self.at_0]
+        return super().would_take(now) and self.line.seen.on[self.at_0]
 
     def _empty(self, now: int) -> None:
-        inputs = self.line.inputs
+        inputs = self.line.seen
         if not inputs.on[self.at_0]:
             if self.unit is not None and self.unit.moving and inputs.on[self.clear]:
                 self.go("home", now + self.facts.turn_timeout_ms)
@@ -254,7 +254,7 @@ class Turn(Conveyor):
         super()._done(now)
         if self.state != "done" or self.unit is None or not self.unit.moving:
             return
-        inputs = self.line.inputs
+        inputs = self.line.seen
         stands, centred = inputs.off[self.running], inputs.on[self.centred]
         if stands and centred:
             self.due = NEVER
@@ -277,15 +277,15 @@ class Turn(Conveyor):
         )
 
     def _turning(self, now: int) -> None:
-        if self.line.inputs.off[self.centred]:
+        if self.line.seen.off[self.centred]:
             self._fail_centred()  # it reaches over the table's edge: no further turn
-        elif self.line.inputs.on[self.at_90]:
+        elif self.line.seen.on[self.at_90]:
             self.go("offer")
         elif now >= self.due:
             self._fail_missing("turn", "turntable at 90°")
 
     def _turning_back(self, now: int) -> None:
-        if self.line.inputs.on[self.at_0]:
+        if self.line.seen.on[self.at_0]:
             self.go("back")
         elif now >= self.due:
             self._fail_missing("turn", "turntable at 0°")
@@ -301,6 +301,6 @@ class Turn(Conveyor):
         return super().timeout(state)
 
     def wait(self) -> tuple[bool, str] | None:
-        if self.state == "done" and self.line.inputs.off[self.clear]:
+        if self.state == "done" and self.line.seen.off[self.clear]:
             return False, f"{self.name}: swept area not clear"
         return None

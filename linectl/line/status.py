@@ -44,8 +44,7 @@ def status(line: Line) -> dict[str, Any]:
             }
             for lane in line.lanes.lanes
         ],
-        "forced": 0,
-        "bypassed": 0,
+        **line.interventions.status(),
     }
 
 

@@ -94,7 +94,7 @@ class ToolZone(Conveyor):
 
     def _leading(self, now: int) -> None:
         due = now >= self.act_at and not self.worked
-        if due and self.works() and self.line.inputs.on[self.entry]:
+        if due and self.works() and self.line.seen.on[self.entry]:
             if not self._belts_run():  # the tool's time was reckoned from a belt that moves
                 self._fail_belt()
                 return
@@ -121,19 +121,19 @@ class ToolZone(Conveyor):
         )
 
     def _belts_run(self) -> bool:
-        inputs, up = self.line.inputs, self.upstream
+        inputs, up = self.line.seen, self.upstream
         return not inputs.off[self.running] and (up is None or not inputs.off[up.running])
 
     def _regaining(self, now: int) -> None:
         """A person wants the rest done: only if the entry eye still sees the gutter."""
-        if self.line.inputs.on[self.exit]:
-            if self.line.inputs.on[self.entry]:  # no gutter is that long
+        if self.line.seen.on[self.exit]:
+            if self.line.seen.on[self.entry]:  # no gutter is that long
                 self._fail_missing("no_clear", "the entry eye going dark")
             else:
                 self.go("accepted")
-        elif self.line.inputs.on[self.entry] and not self.worked:
+        elif self.line.seen.on[self.entry] and not self.worked:
             self.go("regained", now + self.timeout("tooling"))
-        elif self.worked or self.line.inputs.off[self.entry]:
+        elif self.worked or self.line.seen.off[self.entry]:
             self.go("untool", now + self.timeout("leading"))
 
     def _cleared(self, now: int) -> None:

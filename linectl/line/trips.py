@@ -38,7 +38,7 @@ class Infeed(Carriage):
         return self.line.intend("pick", self.gutter, self.turn.name, self.name)
 
     def source_clear(self) -> bool:
-        return self.line.inputs.off[self.turn.centred]
+        return self.line.seen.off[self.turn.centred]
 
     def lifted(self, now: int) -> None:
         self.turn.picked(now)
@@ -72,7 +72,7 @@ class Infeed(Carriage):
                 lane.calling = True
                 self.line.changed = True
             return False
-        if not self.line.inputs.off[lane.mouth_eye] or lane.open_since == NEVER:
+        if not self.line.seen.off[lane.mouth_eye] or lane.open_since == NEVER:
             return False
         lane.go("take_sowing")
         return True
@@ -88,7 +88,7 @@ class Infeed(Carriage):
         self.line.lanes.by_id[self.lane].go("give_back")
 
     def laid(self, now: int) -> bool:
-        return self.line.inputs.on[self.line.lanes.by_id[self.lane].mouth_eye]
+        return self.line.seen.on[self.line.lanes.by_id[self.lane].mouth_eye]
 
     def put_done(self, now: int) -> None:
         record = self.line.gutters[self.gutter]
@@ -160,7 +160,7 @@ class Outfeed(Carriage):
         self.line.lanes.by_id[self.lane].go("give_back")
 
     def source_clear(self) -> bool:
-        return self.line.inputs.off[self.line.lanes.by_id[self.lane].tail_eye]
+        return self.line.seen.off[self.line.lanes.by_id[self.lane].tail_eye]
 
     def lifted(self, now: int) -> None:
         self.line.lanes.by_id[self.lane].ejected()
@@ -176,7 +176,7 @@ class Outfeed(Carriage):
         return self.line.intend("put", self.gutter, self.name, self.turnout.name)
 
     def laid(self, now: int) -> bool:
-        return self.line.inputs.on[self.turnout.centred]
+        return self.line.seen.on[self.turnout.centred]
 
     def put_done(self, now: int) -> None:
         self.turnout.received(self.gutter)

@@ -222,7 +222,7 @@ class Unit:
         if self.can_work(now):
             if barred := self.line.barred(self.name):
                 self.reason = barred
-            elif self.touched:
+            elif self.touched or self.line.interventions.concern(self):
                 self._resume_refused("something happened at the machine while it stood", now)
             else:
                 self.go("unsuspend", "carries on: " + self.reason)

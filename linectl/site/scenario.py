@@ -105,7 +105,7 @@ COMMANDS = (
     "abort", "stop", "reset", "start", "hold", "suspend", "unhold", "unsuspend", "clear",
     "mode", "run-out", "crop", "skip", "interlock-reset", "advance-empty", "programme",
     "out-of-service", "in-service", "partial", "reject", "removed", "handed-over",
-    "correct",
+    "correct", "bypass", "bypass-end", "force", "force-end", "override", "override-end",
 )  # fmt: skip
 """The names of commands: those of ISA-TR88, then the line's own."""
 

@@ -8,6 +8,7 @@ import pytest
 
 from linectl.image import Command, Frame
 from linectl.line import Line
+from linectl.site.interlocks import Bypass
 from linectl.site.load import load_site
 
 CONFIG = Path(__file__).parents[2] / "config"
@@ -16,6 +17,20 @@ CONFIG = Path(__file__).parents[2] / "config"
 @pytest.fixture(scope="session")
 def small():
     return load_site(CONFIG / "small")
+
+
+def _allowing(site, *causes: str):
+    """The site as if its file allowed these causes to be bypassed for 2h."""
+    listed = site.interlocks.causes
+    bypass = Bypass.model_validate({"limit": "2h"})
+    allowed = {name: listed[name].model_copy(update={"bypass": bypass}) for name in causes}
+    interlocks = site.interlocks.model_copy(update={"causes": {**listed, **allowed}})
+    return site.model_copy(update={"interlocks": interlocks})
+
+
+@pytest.fixture(scope="session")
+def allowing():
+    return _allowing
 
 
 class Hand:
@@ -58,6 +73,13 @@ class Hand:
 
     def command(self, unit: str, name: str, argument: str = "", by: str = "a test") -> None:
         self.scan(Frame(commands=[Command(unit, name, argument, by)]))
+
+    def obey(self, name: str, argument: str, by: str = "anna") -> str | None:
+        """A command of the whole line in a scan of its own: None, or why it was refused."""
+        self.line.take_events()
+        self.scan(Frame(commands=[Command("", name, argument, by)]))
+        (told,) = [event for event in self.line.take_events() if event.kind == "command"]
+        return told.data["why"]
 
     def on(self, tag: str) -> bool:
         return bool(self.line.outputs[self.site.index(tag)])

@@ -1,0 +1,69 @@
+"""What people have set for a time: bypasses, forces, overrides. Three lists, three counters."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from linectl.line.bypasses import Bypasses
+from linectl.line.forces import Forces
+from linectl.line.overrides import Overrides
+
+if TYPE_CHECKING:
+    from linectl.line.line import Line
+    from linectl.line.units import Unit
+
+
+class Interventions:
+    """The three lists, and what the line asks of all of them."""
+
+    def __init__(self, line: Line) -> None:
+        self.bypasses = Bypasses(line)
+        self.forces = Forces(line)
+        self.overrides = Overrides(line)
+        self._lists = (self.bypasses, self.forces, self.overrides)
+
+    def expire(self, changed: list[int], now: int) -> None:
+        """Before anything is judged: what is over ends; forces lie over what has changed."""
+        for each in self._lists:
+            each.expire(now)
+        if self.forces.standing and changed:
+            self.forces.show()
+
+    def next_due(self) -> int:
+        """When the earliest is over."""
+        return min(each.next_due() for each in self._lists)
+
+    def concern(self, unit: Unit) -> bool:
+        """One stands that concerns the unit: it does not start by itself."""
+        return any(each.concerns(unit) for each in self._lists)
+
+    def mode_changed(self, unit: Unit) -> None:
+        """A unit has another mode: what people had set for it is over."""
+        for each in self._lists:
+            each.mode_changed(unit)
+
+    def status(self) -> dict[str, Any]:
+        """Counters and lists for `status`."""
+        return {
+            "forced": len(self.forces.standing),
+            "bypassed": len(self.bypasses.standing),
+            "overridden": len(self.overrides.standing),
+            "force_list": self.forces.listed(),
+            "bypass_list": self.bypasses.listed(),
+            "override_list": self.overrides.listed(),
+            "exposure": self.bypasses.exposure(),
+        }
+
+    def plain(self) -> dict[str, Any]:
+        """The state as plain data."""
+        return {
+            "bypasses": self.bypasses.plain(),
+            "forces": self.forces.plain(),
+            "overrides": self.overrides.plain(),
+        }
+
+    def fill(self, saved: dict[str, Any]) -> None:
+        """Take over what `plain` gave; inputs and causes have been filled before."""
+        self.bypasses.fill(saved["bypasses"])
+        self.forces.fill(saved["forces"])
+        self.overrides.fill(saved["overrides"])

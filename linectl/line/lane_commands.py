@@ -1,0 +1,99 @@
+"""Persons' commands for lanes: advance empty, programme, out of service, correct a slot."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from linectl.image import Command
+from linectl.line.inputs import NEVER
+from linectl.line.lane import HOLE, Lane
+
+if TYPE_CHECKING:
+    from linectl.line.line import Line
+
+
+def find_lane(line: Line, text: str) -> Lane | None:
+    """The lane that a person means by `3` or `lane3`; None if there is none."""
+    number = text.removeprefix("lane")
+    return line.lanes.by_id.get(int(number)) if number.isdigit() else None
+
+
+def _no_lane(line: Line, text: str) -> str:
+    return f"no lane {text!r}; there are: {', '.join(str(lane.id) for lane in line.lanes.lanes)}"
+
+
+def advance_empty(line: Line, command: Command) -> str | None:
+    """Stroke a lane without an insert: `advance-empty LANE`."""
+    lane = find_lane(line, command.argument)
+    if lane is None:
+        return _no_lane(line, command.argument)
+    lane.advance_empty()
+    line.changed = True
+    return None
+
+
+def programme(line: Line, command: Command) -> str | None:
+    """What a lane is to do: `programme LANE filling|steady|running_out|resting`."""
+    words = command.argument.split()
+    if len(words) != 2:
+        return "programme LANE filling|steady|running_out|resting"
+    lane = find_lane(line, words[0])
+    if lane is None:
+        return _no_lane(line, words[0])
+    if words[1] not in ("filling", "steady", "running_out", "resting"):
+        return f"no programme {words[1]!r}: filling, steady, running_out or resting"
+    lane.programme = words[1]
+    line.changed = True
+    return None
+
+
+def lock(line: Line, command: Command) -> str | None:
+    """A named person takes a lane out of service."""
+    lane = find_lane(line, command.argument)
+    if lane is None:
+        return _no_lane(line, command.argument)
+    if not command.by:
+        return "say who locks it: out-of-service is under a person's name"
+    if (lane.state, "lock") not in lane.TABLE.moves:
+        return f"{lane.name} is {lane.state}: wait until it stands"
+    line.alarms.clear(f"{lane.name}.{lane.fault}")
+    lane.go("lock")
+    lane.locked_by = command.by
+    return None
+
+
+def unlock(line: Line, command: Command) -> str | None:
+    """Whoever took the lane out of service puts it back."""
+    lane = find_lane(line, command.argument)
+    if lane is None:
+        return _no_lane(line, command.argument)
+    if lane.state != "out_of_service":
+        return f"{lane.name} is in service"
+    if command.by != lane.locked_by:
+        return f"{lane.name} was locked by {lane.locked_by}; only they unlock it"
+    lane.go("unlock")
+    lane.locked_by = ""
+    return None
+
+
+def correct(line: Line, command: Command) -> str | None:
+    """correct SLOT hole: the walk-round found nothing there."""
+    words = command.argument.split()
+    if len(words) != 2 or words[1] not in ("hole", "unknown"):
+        return "correct SLOT hole|unknown, for example: correct lane1.germ.0 hole"
+    stem, _, number = words[0].rpartition(".")
+    for lane in line.lanes.lanes:
+        if stem in lane.runs and number.isdigit():
+            run = lane.slots[lane.runs.index(stem)]
+            if int(number) >= len(run):
+                return f"{stem} has slots 0 to {len(run) - 1}"
+            gutter = run[int(number)]
+            run[int(number)] = HOLE if words[1] == "hole" else -1
+            if gutter > 0:
+                line.complete(line.intend("correct", gutter, words[0], "removed"))
+                line.gutters.pop(gutter, None)
+            lane.open_since = NEVER
+            line.alarms.clear(f"{lane.name}.mouth")
+            line.changed = True
+            return None
+    return f"no slot {words[0]!r}"
