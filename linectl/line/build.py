@@ -110,6 +110,10 @@ class Gates:
         """True while every device with inputs is good."""
         return all(inputs.good[index] for index, _ in self._devices)
 
+    def silent(self, inputs: Inputs, bits: int) -> list[int]:
+        """A point of each silent device without which these outputs are off."""
+        return [index for index, lost in self._devices if lost & bits and not inputs.good[index]]
+
     def ready(self, inputs: Inputs) -> int:
         """Bits of the outputs whose own and whose station's devices are good."""
         ready = self._outputs

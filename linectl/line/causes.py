@@ -128,36 +128,54 @@ class Causes:
         """Recompute what is derived from the live and the latched causes."""
         self.blocked = self.barred = 0
         self.actions, self.stations, self.starts = {}, {}, {}
-        for number, row in enumerate(self.rows):
-            if not self.active[number] or number in self.bypassed:
+        for number in range(len(self.rows)):
+            if not self._acts(number):
                 continue
-            live = self.live[number]
-            self.blocked |= row.latches
-            if live:
-                self.blocked |= row.acts
-                self.barred |= row.bars
-                for unit in row.bars_units:
-                    self.starts.setdefault(unit, number)
-            for unit, action, latched in row.actions:
+            self.blocked |= self.stops(number)
+            self.barred |= self.bars(number)
+            for unit in self.bars_start(number):
+                self.starts.setdefault(unit, number)
+            for unit, action in self.asks(number):
                 known = self.actions.get(unit)
-                stronger = known is None or STRENGTH[action] > STRENGTH[known[0]]
-                if (live or latched) and stronger:
+                if known is None or STRENGTH[action] > STRENGTH[known[0]]:
                     self.actions[unit] = (action, number)
-            for station, latched in row.stations:
-                if live or latched:
-                    self.stations.setdefault(station, number)
+            for station in self.keeps(number):
+                self.stations.setdefault(station, number)
 
     def stops(self, number: int) -> int:
         """Bits of the outputs that this cause keeps off now."""
         row = self.rows[number]
-        if not self.active[number] or number in self.bypassed:
+        if not self._acts(number):
             return 0
         return row.latches | (row.acts if self.live[number] else 0)
 
     def bars(self, number: int) -> int:
         """Bits of the outputs that this cause keeps from coming on now."""
-        acts = self.live[number] and number not in self.bypassed
-        return self.rows[number].bars if acts else 0
+        return self.rows[number].bars if self.live[number] and self._acts(number) else 0
+
+    def asks(self, number: int) -> list[tuple[str, str]]:
+        """What this cause asks of units now: (unit, action)."""
+        acts, live = self._acts(number), self.live[number]
+        actions = self.rows[number].actions
+        return [(unit, action) for unit, action, latched in actions if acts and (live or latched)]
+
+    def keeps(self, number: int) -> list[str]:
+        """The stations that this cause keeps from another gutter now."""
+        acts, live = self._acts(number), self.live[number]
+        stations = self.rows[number].stations
+        return [station for station, latched in stations if acts and (live or latched)]
+
+    def bars_start(self, number: int) -> tuple[str, ...]:
+        """The units that this cause keeps from starting now."""
+        return self.rows[number].bars_units if self.live[number] and self._acts(number) else ()
+
+    def enabled(self, number: int) -> bool:
+        """A unit that it concerns is in one of the modes in which it is enabled."""
+        row = self.rows[number]
+        return not row.modes or any(self.modes[unit] in row.modes for unit in row.units)
+
+    def _acts(self, number: int) -> bool:
+        return self.active[number] and number not in self.bypassed
 
     # judging -----------------------------------------------------------------------------------
 
@@ -195,7 +213,7 @@ class Causes:
             elif test.holds(inputs, bool(self.met[number] >> place & 1)):
                 met |= 1 << place
         self.met[number] = met
-        if row.modes and not any(self.modes[unit] in row.modes for unit in row.units):
+        if not self.enabled(number):
             return False
         votes = met.bit_count()
         if row.bad == "present":

@@ -32,7 +32,7 @@ def obey(line: Line, command: Command) -> str | None:
 
 def _try(line: Line, command: Command) -> str | None:
     unit = next((unit for unit in line.units if unit.name == command.unit), None)
-    if command.name not in ALWAYS and (why := _wrong_place(line, command.unit)):
+    if command.name not in ALWAYS and (why := wrong_place(line, command.unit)):
         return why
     if command.name in COMMANDS:
         if unit is None:
@@ -48,7 +48,8 @@ def _try(line: Line, command: Command) -> str | None:
     return f"no command {command.name!r}; there are: {known}"
 
 
-def _wrong_place(line: Line, unit: str) -> str | None:
+def wrong_place(line: Line, unit: str) -> str | None:
+    """Why commands towards motion are not taken now; unit empty: those of the whole line."""
     names = [unit] if unit in ("sowing", "harvest") else ["sowing", "harvest"]
     for name in names:
         index = line.site_io[f"{name}.remote_selected"]

@@ -193,7 +193,8 @@ class Line:
             self.alarms.clear(row.name)
         self.changed = True
 
-    def _demand(self) -> int:
+    def demand(self) -> int:
+        """Output bits that their owners demand now."""
         demand = self._gates.always
         lanes_move = self._lanes_moving
         for part in self.parts:
@@ -212,14 +213,14 @@ class Line:
 
         What is not permitted takes its safe value, which for a grip is closed.
         """
-        demand = self._demand()
+        demand = self.demand()
         allowed = ~self.causes.blocked & self.ready & ~(self.causes.barred & ~self._bits)
         cut = demand & ~allowed & ~self._safe
         if cut:
             for part in self.parts:
                 if part.mask & cut and part.demand() & cut and not part.resting():
                     part.cut(now, self._cut_text(part.demand() & cut))
-            demand = self._demand()
+            demand = self.demand()
         permitted = (demand & allowed) | (self._safe & ~allowed)
         flips = permitted ^ self._bits
         written = self.written
@@ -415,6 +416,15 @@ class Line:
             if not self.inputs.good[test.index]:
                 return f"device {self.site.points[test.index].device} is silent"
         return row.text
+
+    def forbids(self, number: int) -> int:
+        """Bits of the outputs that this cause keeps off now, stopped or kept from coming on."""
+        return self.causes.stops(number) | (self.causes.bars(number) & ~self._bits)
+
+    def silent_for(self, bits: int) -> list[str]:
+        """The silent devices without which these outputs are off."""
+        points = self.site.points
+        return [points[index].device for index in self._gates.silent(self.inputs, bits)]
 
     def _cut_text(self, bits: int) -> str:
         """Which cause took these outputs away."""
