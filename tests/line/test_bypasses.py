@@ -9,7 +9,6 @@ import pytest
 from linectl.image import Frame
 from linectl.line import Line
 from linectl.line.causes import Causes
-from linectl.site.interlocks import Bypass
 
 HOUR_MS = 3_600_000
 CAUSE = "water_supply"
@@ -97,20 +96,15 @@ def test_a_bypass_is_refused_with_the_rule_that_forbids_it(hand, argument, by, s
 NEVER = ("estop_", "guard_", "isolator_", "local_", "swept_", "silent_", "supply_")
 
 
-def lying(site):
+@pytest.fixture
+def lying(small, allowing):
     """A site whose file allows everything: `check` would refuse it; the line must do so too."""
-    bypass = Bypass.model_validate({"limit": "2h"})
-    causes = {
-        name: cause.model_copy(update={"bypass": bypass})
-        for name, cause in site.interlocks.causes.items()
-    }
-    interlocks = site.interlocks.model_copy(update={"causes": causes})
-    return site.model_copy(update={"interlocks": interlocks})
+    return allowing(small, *small.interlocks.causes)
 
 
-def test_stops_guards_watchdogs_warning_and_what_the_shape_forbids_are_never_bypassed(hand, small):
+def test_what_protects_people_and_what_the_shape_forbids_is_never_bypassed(hand, lying):
     # S20
-    hand = type(hand)(lying(small))
+    hand = type(hand)(lying)
     hand.healthy()
     refused, taken = set(), set()
     for row in hand.line.causes.rows:
@@ -124,14 +118,14 @@ def test_stops_guards_watchdogs_warning_and_what_the_shape_forbids_are_never_byp
     assert {"drive_fill", "air_sowing", "hopper_empty"} <= taken
 
 
-def test_a_cause_that_reads_a_guard_beside_other_points_is_never_bypassed(hand, small):
+def test_a_cause_that_reads_a_guard_beside_other_points_is_never_bypassed(hand, lying):
     # S20
-    causes = dict(lying(small).interlocks.causes)
+    causes = dict(lying.interlocks.causes)
     guard = causes["guard_seed"].when
     drive = causes["drive_fill"]
     causes["drive_fill"] = drive.model_copy(update={"when": (*drive.when, *guard)})
-    interlocks = small.interlocks.model_copy(update={"causes": causes})
-    hand = type(hand)(small.model_copy(update={"interlocks": interlocks}))
+    interlocks = lying.interlocks.model_copy(update={"causes": causes})
+    hand = type(hand)(lying.model_copy(update={"interlocks": interlocks}))
     hand.healthy()
     assert "is a guard" in hand.obey("bypass", "drive_fill 1h contact is loose")
 
