@@ -63,6 +63,23 @@ class Slot(NamedTuple):
     ripe_at: int
 
 
+class Left(NamedTuple):
+    """What a person had set and the record does not have as ended, as told at start.
+
+    kind: bypass, force or override; name: cause, tag or value. since, until: milliseconds on the
+    controller's clock, below zero; until is when the boot that had it ended, or was last heard.
+    in_force: it was still in force then; else a bypass that waits for its trial.
+    """
+
+    kind: str
+    name: str
+    by: str
+    reason: str
+    since: int
+    until: int
+    in_force: bool
+
+
 class Move(NamedTuple):
     """One move of a gutter, or of a run's row, as intended (done=False) or done (done=True).
 
@@ -86,7 +103,8 @@ class Event(NamedTuple):
 
     kind: unit (state change; data mode, state, reason), station (state change), alarm_on and
     alarm_off (data priority, first_out, do), wait_on and wait_off (data unit, state, reason,
-    lane), command (accepted or refused; data why), note.
+    lane), command (accepted or refused; data why), note, bypass, force and override (data stage,
+    by, reason; at the end for_ms, ended_by, came).
     """
 
     at: int

@@ -1,10 +1,12 @@
 """The command line: one small module per command; it prints and exits, and decides nothing."""
 
 from linectl.cli import (
+    bypass,
     check,
     command,
     compare,
     find,
+    force,
     frames,
     hole,
     peek,
@@ -20,10 +22,12 @@ from linectl.cli import (
 from linectl.cli.app import main
 
 __all__ = [
+    "bypass",
     "check",
     "command",
     "compare",
     "find",
+    "force",
     "frames",
     "hole",
     "main",

@@ -8,6 +8,7 @@ from typing import Any
 from rich.text import Text
 
 from linectl.cli.app import AsJson, RunningSite, app
+from linectl.cli.granting import print_bypasses, print_forces
 from linectl.cli.screen import heading, say, say_json, span, table
 from linectl.errors import UsageError
 from linectl.runtime.control import ask
@@ -61,8 +62,17 @@ def print_status(answer: Mapping[str, Any]) -> None:
             say(Text(f"bus {bus['name']}: {remark}"))
     say(Text())
     say(
-        Text(f"alarms {answer['alarms']}, forced {answer['forced']}, bypassed {answer['bypassed']}")
+        Text(
+            f"alarms {answer['alarms']}, forced {answer['forced']}, bypassed {answer['bypassed']},"
+            f" overridden {answer.get('overridden', 0)}"
+        )
     )
+    if answer["bypassed"]:
+        say(Text())
+        print_bypasses(answer)
+    if answer["forced"] or answer.get("overridden"):
+        say(Text())
+        print_forces(answer)
 
 
 def _buses(answer: Mapping[str, Any]) -> list[list[str]]:

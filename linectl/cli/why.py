@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Annotated, Any
 
 import typer
@@ -21,6 +21,8 @@ Examples:
   linectl why config/small infeed
 
   linectl why config/small seed.drum
+
+  linectl why config/small hopper_empty
 """
 
 
@@ -28,13 +30,14 @@ Examples:
 def why(
     site: RunningSite,
     name: Annotated[
-        str, typer.Argument(metavar="NAME", help="A station, lane, unit, or the tag of an output.")
+        str, typer.Argument(metavar="NAME", help="A tag, station, lane, unit or cause.")
     ],
     as_json: AsJson = False,
 ) -> None:
     """Asks a running controller why something does not move.
 
-    Demand, then each permissive, its cause, point and device: the first unmet stands first.
+    Demand, then each permissive, its cause, point and device: the first unmet stands first, with
+    who can clear it. What is bypassed or forced is said beside it.
     """
     answer = ask(site, {"ask": "why", "name": name})
     if "error" in answer:
@@ -64,5 +67,29 @@ def print_why(answer: Mapping[str, Any]) -> None:
         for check in shown
     ]
     say(table("met|what|in words|who or what clears it|points", rows))
+    _print_points(unmet)
     if len(lines) > len(shown):
         say(Text(f"and {len(lines) - len(shown)} more that are met: --json has them all"))
+
+
+def _print_points(unmet: Iterable[Mapping[str, Any]]) -> None:
+    """The points that unmet conditions stand on, as a technician looks for them."""
+    places = {row["tag"]: row for check in unmet for row in check.get("where", ())}
+    rows = [
+        [tag, _says(row), row["terminal"] or "–", row["address"], row["device"], _age(row)]
+        for tag, row in places.items()
+    ]
+    if rows:
+        say(Text())
+        say(table("point|says|terminal|address|device|>age", rows))
+
+
+def _says(row: Mapping[str, Any]) -> str:
+    value = row["value"]
+    said = "nothing good" if value is None else f"{value:g}"
+    return said if row["forced"] is None else f"{said}, FORCED to {row['forced']}"
+
+
+def _age(row: Mapping[str, Any]) -> str:
+    age_s = row.get("age_s")
+    return "–" if age_s is None else f"{age_s:.2f} s"

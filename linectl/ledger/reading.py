@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from typing import Any
 
-from linectl.image import Move, Slot
+from linectl.image import Left, Move, Slot
 from linectl.ledger.opening import explain
 from linectl.ledger.places import UNKNOWN
 
@@ -66,6 +67,40 @@ class Reading:
             Move(number, kind, gutter, source, dest, crop, False, intended - self.started_ms)
             for number, kind, gutter, source, dest, crop, intended in rows
         ]
+
+    def left_by_people(self) -> list[Left]:
+        """Bypasses, forces and overrides that no record has as ended, and bypasses not yet tried.
+
+        Times are milliseconds on this boot's clock, below zero.
+        """
+        rows = self._all(
+            "SELECT e.kind, e.source, e.wall_ms, e.data, coalesce(b.ended_ms,"
+            "  (SELECT max(wall_ms) FROM events l WHERE l.boot = e.boot))"
+            " FROM events e JOIN boots b ON b.id = e.boot WHERE e.id IN (SELECT max(id)"
+            "  FROM events WHERE kind IN ('bypass', 'force', 'override') GROUP BY kind, source)"
+            " ORDER BY e.id"
+        )
+        found = []
+        for kind, name, wall_ms, text, until_ms in rows:
+            data = json.loads(text)
+            if data["stage"] in ("tried", "ended"):
+                continue
+            in_force = data["stage"] == "begun"
+            since_ms = wall_ms - (0 if in_force else data["for_ms"])
+            times = (since_ms - self.started_ms, until_ms - self.started_ms)
+            found.append(Left(kind, name, data["by"], data["reason"], *times, in_force))
+        return found
+
+    def exposure(self) -> dict[str, list[int]]:
+        """By cause: bypasses that have ended, ms in force, how often the cause came meanwhile."""
+        sums: dict[str, list[int]] = {}
+        for cause, text in self._all("SELECT source, data FROM events WHERE kind = 'bypass'"):
+            data = json.loads(text)
+            if data["stage"] == "acts again":
+                total = sums.setdefault(cause, [0, 0, 0])
+                for place, more in enumerate((1, data["for_ms"], data["came"])):
+                    total[place] += more
+        return sums
 
     def next_gutter(self) -> int:
         """The first gutter id never used here."""

@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
-from linectl.image import Event, Value
+from linectl.image import Event, Left, Value
 from linectl.line.cause_rows import Cause
 from linectl.line.grants import terms
 from linectl.line.inputs import NEVER
@@ -118,11 +118,8 @@ class Bypasses:
             return self.text(bypass)
         length_ms = self.line.now - bypass.since
         bypass.stage, bypass.due = TRIAL[0], NEVER
-        total = self.totals.setdefault(cause, [0, 0, 0])
-        for place, more in enumerate((1, length_ms, bypass.came)):
-            total[place] += more
         self._alarm(bypass)
-        self._tell(bypass, "acts again", {"ended_by": how, "for_ms": length_ms})
+        self._add(bypass, length_ms, how)
         self._left_out()
         self._try(bypass)
         return None
@@ -133,20 +130,20 @@ class Bypasses:
             if unit in self.units_of(bypass.cause):
                 self.end(bypass.cause, f"mode of {unit.name}")
 
-    def left(self, rows: Sequence[Mapping[str, Any]]) -> None:
+    def left(self, rows: Sequence[Left], totals: Mapping[str, list[int]]) -> None:
         """After a restart: what the record has as bypassed acts again, and waits to be tried.
 
-        rows: cause, by, reason, since and until in ms (below zero), in_force: not ended before.
+        totals: exposure by cause from the record, as `totals` holds it.
         """
+        self.totals = {cause: list(total) for cause, total in totals.items()}
         for row in rows:
-            if row["cause"] not in self._numbers:
+            if row.name not in self._numbers:
                 continue
-            bypass = Bypass(row["cause"], row["by"], row["reason"], row["since"], NEVER, TRIAL[0])
+            bypass = Bypass(row.name, row.by, row.reason, row.since, NEVER, TRIAL[0])
             self.standing[bypass.cause] = bypass
             self._alarm(bypass)
-            if row["in_force"]:
-                length_ms = row["until"] - row["since"]
-                self._tell(bypass, "acts again", {"ended_by": "restart", "for_ms": length_ms})
+            if row.in_force:
+                self._add(bypass, row.until - row.since, "restart")
 
     # one scan ----------------------------------------------------------------------------------
 
@@ -205,7 +202,7 @@ class Bypasses:
         ]  # fmt: skip
 
     def exposure(self) -> list[dict[str, Any]]:
-        """By cause, since the controller started: how often and long it was kept from acting."""
+        """By cause, since the record began: how often and how long it was kept from acting."""
         now = self.line.now
         sums = {cause: list(total) for cause, total in self.totals.items()}
         for bypass in self._in_force():
@@ -257,6 +254,13 @@ class Bypasses:
             del self.standing[bypass.cause]
             line.alarms.clear(f"bypass.{bypass.cause}")
             self._tell(bypass, "tried", {})
+
+    def _add(self, bypass: Bypass, length_ms: int, how: str) -> None:
+        """It is no longer in force: its exposure goes into the record and the totals."""
+        total = self.totals.setdefault(bypass.cause, [0, 0, 0])
+        for place, more in enumerate((1, length_ms, bypass.came)):
+            total[place] += more
+        self._tell(bypass, "acts again", {"ended_by": how, "for_ms": length_ms})
 
     def _alarm(self, bypass: Bypass) -> None:
         tag = f"bypass.{bypass.cause}"

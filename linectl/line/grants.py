@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
-from linectl.image import Event, Value
+from linectl.image import Event, Left, Value
 from linectl.line.inputs import NEVER
 from linectl.site.durations import format_duration, parse_duration
 
@@ -112,6 +112,18 @@ class Grants:
         """What has reached its due ends."""
         for name in [name for name, grant in self.standing.items() if grant.due <= now]:
             self.end(name, "expiry")
+
+    def left(self, rows: Sequence[Left]) -> None:
+        """After a restart: none of them is taken up again, and the record gets their end."""
+        for row in rows:
+            if not row.in_force:
+                continue
+            text = f"{row.name}: the {self.KIND} by {row.by} ({row.reason}) ended with the restart"
+            data: dict[str, Value | str | None] = {
+                "stage": "ended", "by": row.by, "reason": row.reason, "ended_by": "restart",
+                "for_ms": row.until - row.since,
+            }  # fmt: skip
+            self.line.emit(Event(self.line.now, self.KIND, row.name, text, data))
 
     def mode_changed(self, unit: Unit) -> None:
         """A unit's mode has changed: what concerns it ends."""

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from linectl.image import Left
 from linectl.line.bypasses import Bypasses
 from linectl.line.forces import Forces
 from linectl.line.overrides import Overrides
@@ -11,6 +13,8 @@ from linectl.line.overrides import Overrides
 if TYPE_CHECKING:
     from linectl.line.line import Line
     from linectl.line.units import Unit
+
+KINDS = ("bypass", "force", "override")
 
 
 class Interventions:
@@ -28,6 +32,13 @@ class Interventions:
             each.expire(now)
         if self.forces.standing and changed:
             self.forces.show()
+
+    def left(self, rows: Sequence[Left], exposure: Mapping[str, list[int]]) -> None:
+        """At start: what the record has as set by people when the controller ended."""
+        of_kind = {kind: [row for row in rows if row.kind == kind] for kind in KINDS}
+        self.bypasses.left(of_kind["bypass"], exposure)
+        self.forces.left(of_kind["force"])
+        self.overrides.left(of_kind["override"])
 
     def next_due(self) -> int:
         """When the earliest is over."""

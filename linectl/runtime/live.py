@@ -221,13 +221,23 @@ class Live:
 
     def _why(self, name: str) -> dict[str, Any]:
         try:
-            lines = self.line.why(name, self._clock())
+            now = self._clock()
+            lines = self.line.why(name, now)
+            self._add_ages(lines, now)
             return {"name": name, "lines": [*self._field_lines(name, lines), *lines]}
         except UsageError as error:
             file = self.site.file
             parts = [*file.stations, *(lane.prefix for lane in file.lanes), "sowing", "harvest"]
-            near = nearest(name, [*parts, *self.site.tags])
+            near = nearest(name, [*parts, *self.site.tags, *self.site.interlocks.causes])
             return {"error": f"{error}; {near}" if near else str(error)}
+
+    def _add_ages(self, lines: list[dict[str, Any]], now: int) -> None:
+        """How old each point's last good answer is, in seconds; None if there was none."""
+        heard = {d.name: d.last_good_ms for bus in self.field.health() for d in bus.devices}
+        for line in lines:
+            for place in line.get("where", ()):
+                last = heard.get(place["device"])
+                place["age_s"] = None if last is None else (now - last) / 1000
 
     def _field_lines(self, name: str, lines: list[dict[str, Any]]) -> list[dict[str, Any]]:
         """What the field knows of each device that an unmet line stands on: the last word."""
@@ -299,6 +309,7 @@ def control_site(
             if stock and not book.standing():
                 book.seed_lanes(stock)
             line = Line(site, _in_slots(site, book), book.next_gutter(), book.next_move())
+            line.interventions.left(book.left_by_people(), book.exposure())
             writer = LedgerWriter(book)
             with recording(site, trace, troubles_beside(ledger), on_remark) as record:
                 field = Field(site, clock, reach, tracer=record.tracer, ring=record.ring)

@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from linectl.image import Frame
+from linectl.image import Frame, Left
 from linectl.line import Line
 from linectl.line.causes import Causes
 
@@ -218,14 +218,16 @@ def test_a_restart_ends_it_and_what_the_record_has_is_still_to_be_tried(hand, si
     hand.obey("bypass", f"{CAUSE} 1h pump is being changed")
     line = Line(site)
     assert line.status(0)["bypassed"] == 0, "a new controller knows of none by itself"
-    row = {"cause": CAUSE, "by": "anna", "reason": "pump is being changed", "since": -9_000,
-           "until": -1_000, "in_force": True}  # fmt: skip
-    line.interventions.bypasses.left([row, {**row, "cause": "no_longer_there"}])
+    row = Left("bypass", CAUSE, "anna", "pump is being changed", -9_000, -1_000, in_force=True)
+    gone = row._replace(name="no_longer_there")
+    line.interventions.left([row, gone, row._replace(kind="force", name="fill.exit_eye")], {})
     assert line.status(0)["bypassed"] == 1 and not line.causes.bypassed
-    (told,) = [event for event in line.take_events() if event.kind == "bypass"]
-    assert (told.data["stage"], told.data["ended_by"]) == ("acts again", "restart")
-    assert told.data["for_ms"] == 8_000
+    told = {event.kind: event.data for event in line.take_events()}
+    assert (told["bypass"]["stage"], told["bypass"]["ended_by"]) == ("acts again", "restart")
+    assert told["bypass"]["for_ms"] == 8_000
+    assert (told["force"]["stage"], told["force"]["ended_by"]) == ("ended", "restart")
     assert f"bypass.{CAUSE}" in line.alarms.standing
+    assert line.status(0)["forced"] == 0
 
 
 # what is kept of it -------------------------------------------------------------------------------
