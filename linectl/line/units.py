@@ -150,6 +150,8 @@ class Unit:
                 self.settle_rights(now)
                 return
         getattr(self, f"_{self.state.lower()}", self._stay)(now)
+        if self.moving and self.state not in MOVING:
+            self.settle_rights(now)  # it has come to stand: in this very scan nothing is on
 
     def _stay(self, now: int) -> None:
         """Stopped, Idle, Held, Aborted, Complete: only a person's command goes on."""
