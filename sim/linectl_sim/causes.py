@@ -75,9 +75,8 @@ class Forbidden:
         self._watch.forbid(output.index, self.name, True)
         moving, run_down_ms = self._watch.motions.get(output.index, (None, 0))
         if moving is not None:
-            self._due.append(
-                self._watch.after(run_down_ms + STAND_MS, lambda: self._stands(output, moving))
-            )
+            wait_ms = run_down_ms + STAND_MS + self._watch.deaf_ms(output)
+            self._due.append(self._watch.after(wait_ms, lambda: self._stands(output, moving)))
 
     def _stands(self, output: Point, moving: Callable[[], bool]) -> None:
         if moving():
@@ -146,6 +145,12 @@ class CauseWatch:
             (devices[p.device].silent_after_ms for p in causes if not answers(p.device)), default=0
         )
 
+    def deaf_ms(self, output: Point) -> int:
+        """How long the output may stay on, as its device does not answer: its own watchdog acts."""
+        device = self._machine.world.site.file.devices[output.device]
+        deaf = not self._machine.safety.answers(output.device)
+        return (device.watchdog_ms or 0) if deaf else 0
+
     def forbid(self, index: int, cause: str, on: bool) -> None:
         """From now on (or no longer) that output must be off."""
         causes = self._forbidding.setdefault(index, [])
@@ -158,9 +163,8 @@ class CauseWatch:
 
     def _late(self, index: int, cause: str) -> None:
         point = self.site_points[index]
-        device = self._machine.world.site.file.devices[point.device]
-        if not self._machine.safety.answers(point.device) and device.watchdog_ms is not None:
-            self.after(device.watchdog_ms, lambda: self._still(index, cause))
+        if deaf_ms := self.deaf_ms(point):
+            self.after(deaf_ms, lambda: self._still(index, cause))
         else:
             self.violate("output_on_after_cause", f"{point.tag} on after {cause}")
 
