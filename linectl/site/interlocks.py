@@ -59,6 +59,10 @@ class Cause(Facts):
     """What to do about it, in a sentence."""
     bypass: Bypass | None = None
     """None: it is never bypassed."""
+    test_every_ms: Annotated[Timer, Field(ge=86_400_000)] | None = Field(
+        default=None, alias="test_every"
+    )
+    """How long a field test of it is good: `365d`; at least a day."""
 
 
 class Effect(Facts):
