@@ -31,6 +31,9 @@ DAY_MS = 86_400_000
 FORMULA = ("=", "+", "-", "@")
 """A cell that begins so is calculated by spreadsheets instead of shown."""
 
+PROVEN = {"when", "vote", "bad", "on_delay_ms", "off_delay_ms", "modes", "moment", "reset"}
+"""What a test proves of a cause; its words, its priority and its interval are no part of it."""
+
 State = Literal["never tested", "failed", "changed since", "overdue", "due soon", "valid"]
 OUTSTANDING: tuple[State, ...] = ("never tested", "failed", "changed since", "overdue")
 
@@ -105,7 +108,7 @@ class FieldStanding:
         return self.of(*OUTSTANDING)
 
 
-def tested_rows(site: Site) -> tuple[Cause, ...]:
+def field_rows(site: Site) -> tuple[Cause, ...]:
     """The rows with a device that a person can trip: those of interlocks.yaml, silent devices and
     lost supplies. What follows from the machine's shape has none of its own."""
     return tuple(row for row in rows_of(site) if row.priority is not None)
@@ -115,7 +118,7 @@ def field_standing(site: Site, today: dt.date) -> FieldStanding:
     """Every cause's state, from the record in the site's folder."""
     tests, unreadable = read_tests(Path(site.folder))
     last = {test.cause: test for test in tests}  # a later row stands for the earlier ones
-    rows = tested_rows(site)
+    rows = field_rows(site)
     return FieldStanding(
         tuple(_standing(site, row, last.get(row.name), today) for row in rows), unreadable
     )
@@ -125,7 +128,7 @@ def _standing(site: Site, row: Cause, last: FieldTest | None, today: dt.date) ->
     if last is None:
         return CauseStanding(row.name, row.text, "never tested", None, None)
     due = dt.date.fromisoformat(last.next_due)
-    if (every_ms := test_every_ms(site, row.name)) is not None:
+    if (every_ms := interval_ms_of(site, row.name)) is not None:
         due = min(due, due_after(dt.datetime.fromisoformat(last.at), every_ms))
     state: State = "valid"
     if last.result != "pass":
@@ -139,7 +142,7 @@ def _standing(site: Site, row: Cause, last: FieldTest | None, today: dt.date) ->
     return CauseStanding(row.name, row.text, state, last, due)
 
 
-def test_every_ms(site: Site, cause: str) -> int | None:
+def interval_ms_of(site: Site, cause: str) -> int | None:
     """The interval that the site's file gives a cause, in ms."""
     written = site.interlocks.causes.get(cause)
     return None if written is None else written.test_every_ms
@@ -154,15 +157,11 @@ def due_after(tested: dt.datetime, every_ms: int) -> dt.date:
 
 
 def row_digest(site: Site, row: Cause) -> str:
-    """Twelve letters that change when the row, what it stops, or where its points are changes.
-
-    Its words, its priority and how often it is tested may change without a new test.
-    """
+    """Twelve letters that change when the row, what it stops, or where its points are changes."""
     written = site.interlocks.causes.get(row.name)
+    said = None if written is None else written.model_dump(mode="json", include=PROVEN)
     facts = {
-        "cause": None if written is None else written.model_dump(
-            mode="json", include={"when", "vote", "bad", "on_delay_ms", "modes", "moment", "reset"}
-        ),
+        "cause": said,
         "actions": row.actions,
         "stations": row.stations,
         "outputs": {

@@ -4,8 +4,16 @@ JSON lines over a Unix socket in the user's runtime folder: one request a line, 
 
     {"ask": "status"}                                → the object of `status --json`
     {"ask": "why", "name": "fill.exit_eye"}          → {"name": …, "lines": [{…}, …]}
+    {"ask": "points", "since": 17}                   → {"site_digest": …, "now_ms": …, "scan_ms": …,
+                                                        "number": 19, "lost": false,
+                                                        "points": {tag: value or null if bad},
+                                                        "changes": [[18, at_ms, tag, value], …]}
     {"ask": "command", "unit": "sowing", "name": "start", "argument": "", "by": "anna"}
                                                      → {"accepted": true|false, "why": …}
+
+`points` are inputs as the line takes them, before its delays, and outputs as it commands them;
+`changes` those after number `since` (left out: none), each with the scan that saw it; `lost`: there
+were more than are kept.
 
 A thread of its own owns every connection. The scan only takes what has been queued (`poll`)
 and hands back replies; neither side ever waits for the other. Every limit is written below.

@@ -20,6 +20,7 @@ from linectl.image import Command, Event, Frame, Move, Slot, Value
 from linectl.ledger import Ledger, LedgerWriter
 from linectl.line import Line
 from linectl.runtime.bus_status import BusStatus
+from linectl.runtime.changes import Changes
 from linectl.runtime.control import ControlServer
 from linectl.runtime.heartbeat import Heartbeat
 from linectl.runtime.intake import Intake
@@ -109,6 +110,7 @@ class Live:
         self._intake = Intake(site)
         self._pacer = Pacer(site.file.scan_ms)
         self._buses = BusStatus(site)
+        self._changes = Changes(site, line.outputs)
         self._values: tuple[Value, ...] = tuple(line.outputs)
         self._durable = -1
         self._announced = False
@@ -166,6 +168,7 @@ class Live:
         asked = self._take_requests(frame)
         line.scan(frame, now)
         self.scans += 1
+        self._changes.note(frame, line.written, line.outputs, now)
         changed = bool(line.written)
         if changed:
             self._values = tuple(line.outputs)
@@ -216,8 +219,12 @@ class Live:
                 reply(self.status())
             elif request["ask"] == "why":
                 reply(self._why(str(request.get("name", ""))))
+            elif request["ask"] == "points":
+                since = request.get("since", -1)
+                reply(self._changes.answer(since if isinstance(since, int) else -1, self._clock()))
             else:
-                reply({"error": f"cannot be asked {request['ask']!r}; ask status, why or command"})
+                known = "ask status, why, points or command"
+                reply({"error": f"cannot be asked {request['ask']!r}; {known}"})
 
     def _why(self, name: str) -> dict[str, Any]:
         try:

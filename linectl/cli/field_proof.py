@@ -1,0 +1,154 @@
+"""`prove --field`: the guide at a terminal for tests on the machine, and what is due."""
+
+from __future__ import annotations
+
+import datetime as dt
+import signal
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from types import FrameType
+
+from rich.text import Text
+
+from linectl.cli.screen import complain, heading, say, say_json, table
+from linectl.commission.field_proof import Person, Terms, counted, guide, rows_to_test
+from linectl.commission.field_record import DAY_MS, FILE, FieldStanding, field_standing
+from linectl.commission.field_watch import RunningController
+from linectl.errors import UsageError
+from linectl.site.model import Site
+
+LOOK_EVERY_S = 0.1
+"""The controller says in which scan things moved, so that it need not be asked in every one."""
+EVERY_MS = 365 * DAY_MS
+"""Until the next test, if neither the site nor the caller says: common practice, no source. The
+risk assessment of the machine says what is right."""
+
+
+def field_proof(
+    folder: Path,
+    site: Site,
+    *,
+    causes: Sequence[str] = (),
+    by: str = "",
+    witness: str = "",
+    every_ms: int = EVERY_MS,
+) -> bool:
+    """Guide a person through the causes named, or else those outstanding and soon due.
+
+    folder: as given for the running controller. True if no test failed. Raises UsageError for an
+    unknown cause or a witness who tests, NoController, LinectlError, Unreachable.
+    """
+    if every_ms < DAY_MS:
+        raise UsageError("the interval must be a day at least, such as 365d")
+    standing = field_standing(site, dt.date.today())
+    due = (*standing.outstanding, *standing.of("due soon"))
+    rows = rows_to_test(site, causes, [one.cause for one in due])
+    controller = RunningController(folder)
+    controller.look(-1)  # before anybody is asked for anything: is there one?
+    _warn_unreadable(standing)
+    if not rows:
+        say(Text("no cause is outstanding or soon due; name one with --cause to test it anyway"))
+        return True
+    say(heading(f"{site.name}: field test of {len(rows)} causes"))
+    say(Text("It watches and records. It commands nothing, and validates no safety function."))
+    with _at_terminal() as person:
+        tested_by = _name(person, by, "who trips the devices")
+        seen_by = _name(person, witness, "who witnesses it")
+        if tested_by.casefold() == seen_by.casefold():
+            raise UsageError("the witness must be another person than the tester")
+        terms = Terms(tested_by, seen_by, every_ms, _now, lambda: time.sleep(LOOK_EVERY_S))
+        counts = guide(site, rows, controller, person, terms)
+    say(Text(f"{counted(counts)}; the record is {Path(site.folder) / FILE}"), soft_wrap=True)
+    return counts["fail"] == 0
+
+
+def list_field_tests(site: Site, *, as_json: bool = False) -> None:
+    """Print every cause with the state of its field test, what is outstanding first."""
+    standing = field_standing(site, dt.date.today())
+    if as_json:
+        say_json(
+            {
+                "site": site.name,
+                "outstanding": len(standing.outstanding),
+                "causes": [one.as_json() for one in standing.causes],
+                "unreadable": [str(finding) for finding in standing.unreadable],
+            }
+        )
+        return
+    _warn_unreadable(standing)
+    rest = standing.of("due soon", "valid")
+    rows = [
+        (
+            one.state if one.state == "valid" else one.state.upper(),
+            one.cause,
+            one.due,
+            one.last and one.last.at[:10],
+            one.last and f"{one.last.tested_by}, {one.last.witness}",
+            one.text,
+        )
+        for one in (*standing.outstanding, *rest)
+    ]
+    say(table("state|cause|due|tested|by, witness|what", rows))
+    say(Text(f"field test outstanding: {len(standing.outstanding)} of {len(rows)} causes"))
+
+
+def _warn_unreadable(standing: FieldStanding) -> None:
+    for finding in standing.unreadable:
+        complain(str(finding))
+
+
+def _name(person: Person, given: str, what: str) -> str:
+    name = given.strip()
+    while not name:
+        name = person.ask(f"{what} (name, q ends): ").strip()
+        if name.lower() == "q":
+            raise UsageError(f"it must be said {what}: --by and --witness, or at the question")
+    return name
+
+
+def _now() -> dt.datetime:
+    return dt.datetime.now().astimezone()
+
+
+class _Terminal:
+    """A person at a terminal, or a script on standard input."""
+
+    def __init__(self) -> None:
+        self._asking = False
+        self._broke_off = False
+
+    def say(self, text: str) -> None:
+        say(Text(text), soft_wrap=True)
+
+    def ask(self, question: str) -> str:
+        sys.stdout.write(question)
+        sys.stdout.flush()
+        self._asking = True
+        try:
+            line = sys.stdin.readline()
+        finally:
+            self._asking = False
+        return line.rstrip("\n") if line else "q"
+
+    def enough(self) -> bool:
+        broke_off, self._broke_off = self._broke_off, False
+        return broke_off
+
+    def interrupt(self, number: int, frame: FrameType | None) -> None:
+        """Ctrl-C: at a question it ends the command, in a watch it breaks that off."""
+        if self._asking:
+            raise KeyboardInterrupt
+        self._broke_off = True
+
+
+@contextmanager
+def _at_terminal() -> Iterator[_Terminal]:
+    person = _Terminal()
+    before = signal.signal(signal.SIGINT, person.interrupt)
+    try:
+        yield person
+    finally:
+        signal.signal(signal.SIGINT, before)
