@@ -52,7 +52,7 @@ def field_proof(
     if not rows:
         say(Text("no cause is outstanding or soon due; name one with --cause to test it anyway"))
         return True
-    say(heading(f"{site.name}: field test of {len(rows)} causes"))
+    say(heading(f"{site.name}: field test, causes to go: {len(rows)}"))
     say(Text("It watches and records. It commands nothing, and validates no safety function."))
     with _at_terminal() as person:
         tested_by = _name(person, by, "who trips the devices")

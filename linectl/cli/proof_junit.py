@@ -19,20 +19,25 @@ _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]"
 """What XML 1.0 (section 2.2) allows in no form."""
 
 
-def junit_text(proof: Proof) -> str:
-    """The whole file. Cells are the first suite; the proof's own proof, if it ran, the second."""
+def junit_text(proof: Proof, outstanding: int) -> str:
+    """The whole file. Cells are the first suite; the proof's own proof, if it ran, the second.
+
+    outstanding: causes without a field test that is still good.
+    """
     root = Xml.Element("testsuites")
-    _cells(root, proof)
+    head = NOT_A_VALIDATION.format(causes=outstanding)
+    _cells(root, proof, head)
     if proof.self_check is not None:
-        _self_check(root, proof, proof.self_check)
+        _self_check(root, proof, proof.self_check, head)
     Xml.indent(root)
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{Xml.tostring(root, encoding="unicode")}\n'
 
 
-def _cells(root: Xml.Element, proof: Proof) -> None:
+def _cells(root: Xml.Element, proof: Proof, head: str) -> None:
     outcomes = [cell.outcome for cell in proof.cells]
     counts = (len(outcomes), outcomes.count("fail"), outcomes.count("skipped"))
     suite = _suite(root, proof, f"prove {proof.site}", counts, proof.wall_s)
+    _facts(suite, proof, head)
     for cell in proof.cells:
         seconds = 0.0 if cell.reaction_ms is None else cell.reaction_ms / 1000
         case = _case(suite, cell.cause, f"{cell.effect} ({cell.kind})", seconds)
@@ -44,10 +49,11 @@ def _cells(root: Xml.Element, proof: Proof) -> None:
     _end(suite, proof.untested)
 
 
-def _self_check(root: Xml.Element, proof: Proof, check: SelfCheck) -> None:
+def _self_check(root: Xml.Element, proof: Proof, check: SelfCheck, head: str) -> None:
     kinds = check.by_kind or {"all": (check.planted, check.caught)}
     failed = sum(caught < planted for planted, caught in kinds.values())
     suite = _suite(root, proof, f"prove {proof.site} self-check", (len(kinds), failed, 0), 0.0)
+    _facts(suite, proof, head)
     for kind, (planted, caught) in kinds.items():
         case = _case(suite, "self_check", f"{kind}: {planted} planted", 0.0)
         if caught < planted:
@@ -62,7 +68,7 @@ def _suite(
     """counts: tests, failures, skipped."""
     tests, failures, skipped = counts
     began = dt.datetime.fromisoformat(proof.at)
-    suite = Xml.SubElement(
+    return Xml.SubElement(
         root,
         "testsuite",
         name=_clean(name),
@@ -76,15 +82,11 @@ def _suite(
         skipped=str(skipped),
         time=f"{seconds:.3f}",
     )
-    properties = Xml.SubElement(suite, "properties")
-    for key, value in _facts(proof).items():
-        Xml.SubElement(properties, "property", name=key, value=_clean(value))
-    return suite
 
 
-def _facts(proof: Proof) -> dict[str, str]:
-    return {
-        "head": NOT_A_VALIDATION.format(causes=len(proof.causes)),
+def _facts(suite: Xml.Element, proof: Proof, head: str) -> None:
+    facts = {
+        "head": head,
         "site": proof.site,
         "site_digest": proof.site_digest,
         "version": proof.version,
@@ -94,6 +96,9 @@ def _facts(proof: Proof) -> dict[str, str]:
         "approval": proof.approval,
         "time of a case": "the reaction on the plant model in simulated seconds, 0 without one",
     }
+    properties = Xml.SubElement(suite, "properties")
+    for key, value in facts.items():
+        Xml.SubElement(properties, "property", name=key, value=_clean(value))
 
 
 def _case(suite: Xml.Element, classname: str, name: str, seconds: float) -> Xml.Element:

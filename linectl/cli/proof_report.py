@@ -84,7 +84,7 @@ def write_html(path: Path, proof: Proof, field: FieldStanding | None = None) -> 
     environment = Environment(
         loader=PackageLoader("linectl.cli", "pages"), autoescape=True, undefined=StrictUndefined
     )
-    outstanding = len(proof.causes) if field is None else len(field.outstanding)
+    outstanding = outstanding_of(proof, field)
     by_outcome = {
         outcome: [cell for cell in proof.cells if cell.outcome == outcome]
         for outcome in ("pass", "fail", "skipped")
@@ -106,9 +106,14 @@ def write_html(path: Path, proof: Proof, field: FieldStanding | None = None) -> 
     _write(path, page)
 
 
-def write_junit(path: Path, proof: Proof) -> None:
+def write_junit(path: Path, proof: Proof, field: FieldStanding | None = None) -> None:
     """Write the proof as JUnit XML. Raises Unreachable if the file cannot be written."""
-    _write(path, junit_text(proof))
+    _write(path, junit_text(proof, outstanding_of(proof, field)))
+
+
+def outstanding_of(proof: Proof, field: FieldStanding | None) -> int:
+    """How many causes want a test on the machine: all, where no record was read."""
+    return len(proof.causes) if field is None else len(field.outstanding)
 
 
 def matrix_parts(cells: Sequence[CellResult]) -> tuple[MatrixPart, ...]:

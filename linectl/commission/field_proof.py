@@ -134,7 +134,7 @@ class _Test:
             self._person.say("  armed: trip it now (Ctrl-C breaks off the watch)")
             trip = self._watch.trip(WAIT_MS, self._person.enough)
             at = self._terms.now()
-            self._tell(trip)
+            self._tell(trip, at)
             if trip.trip_ms is None:
                 choice = self._choice("  f records it as failed; Enter tries again, s, q: ")
                 if choice == "s":
@@ -152,14 +152,14 @@ class _Test:
             raise _Ended
         return said
 
-    def _tell(self, trip: Trip) -> None:
+    def _tell(self, trip: Trip, at: dt.datetime) -> None:
         for change in trip.moved:
-            self._person.say(f"  seen: {moved(change)}")
+            clock = _at(at, trip, change.at_ms).isoformat(sep=" ", timespec="milliseconds")[11:23]
+            self._person.say(f"  seen: {moved(change)} at {clock} (±{trip.scan_ms} ms)")
         if trip.off:
             slowest = max(trip.off.values())
-            self._person.say(
-                f"  went off: {_listed(list(trip.off))}; the last {slowest} ms after it"
-            )
+            when = f"the last {slowest} ms after it" if slowest else "in the scan that saw it"
+            self._person.say(f"  went off: {_listed(list(trip.off))}; {when}")
         for unit, (before, after) in trip.units.items():
             if before != after:
                 self._person.say(f"  {unit}: {before} → {after}")
@@ -180,6 +180,8 @@ class _Test:
         test = self._row_of_record(trip, at, wrong, note)
         append_test(Path(self._site.folder), test)
         self._person.say(f"  recorded: {test.result}; next due {test.next_due}")
+        if trip.off:
+            self._person.say("  the next test shows more if the line runs again: reset it as usual")
         return test.result
 
     def _yes_or_no(self, question: str) -> str:
@@ -194,8 +196,7 @@ class _Test:
         own_ms = interval_ms_of(self._site, self._row.name)
         edge_at = ""
         if trip.trip_ms is not None:
-            ago = dt.timedelta(milliseconds=trip.ended_ms - trip.trip_ms)
-            edge_at = (at - ago).isoformat(timespec="milliseconds")
+            edge_at = _at(at, trip, trip.trip_ms).isoformat(timespec="milliseconds")
         return FieldTest(
             at=at.isoformat(timespec="seconds"),
             cause=self._row.name,
@@ -267,6 +268,11 @@ def _not_tripped(trip: Trip) -> str:
     if trip.moved:
         return f"it needs more: not seen to trip: {', '.join(trip.missing)}"
     return "nothing was seen to move: look at the device, its wire and its terminal"
+
+
+def _at(ended: dt.datetime, trip: Trip, at_ms: int) -> dt.datetime:
+    """The wall clock at a moment of the controller's."""
+    return ended - dt.timedelta(milliseconds=trip.ended_ms - at_ms)
 
 
 def moved(change: Change) -> str:

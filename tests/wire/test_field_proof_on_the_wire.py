@@ -24,7 +24,7 @@ from linectl.site.load import load_site
 pytestmark = pytest.mark.wire
 ROOT = Path(__file__).parents[2]
 PATIENCE_S = 30
-OPENS_S, CLOSES_S = 13, 16.5
+OPENS_S, CLOSES_S = 13, 15.5
 SCENARIO = f"""- {{at: {OPENS_S}s, do: open, guard: seed}}
 - {{at: {CLOSES_S}s, do: close, guard: seed}}
 """
