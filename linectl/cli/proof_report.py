@@ -15,7 +15,7 @@ from linectl.errors import Unreachable
 
 COLUMNS_MAX = 50
 """Effects side by side; more would not fit a landscape A4 page. The rest follows below."""
-WIDE_COLUMNS = 22
+WIDE_COLUMNS = 30
 """A matrix with more columns is printed across."""
 PLOT_WIDTH, PLOT_HEIGHT = 1000.0, 300.0
 SHARE_MAX = 2.0

@@ -43,7 +43,7 @@ class Machine:
         self.causes: set[str] = set()
         self.asked: list[str] = []
         self.digest = site.digest
-        self.stuck, self.late_ms, self.deaf = set(), 0, False
+        self.stuck, self.late_ms, self.deaf, self.lost = set(), 0, False, False
         self.restarts: str | None = None
 
     def set(self, tag: str, value) -> None:
@@ -101,7 +101,7 @@ class Machine:
         self.asked.append("points")
         changes = tuple(self.changes[since:]) if since >= 0 else ()
         points = dict(self.points)
-        return Look(self.digest, self.now_ms, 20, len(self.changes), False, points, changes)
+        return Look(self.digest, self.now_ms, 20, len(self.changes), self.lost, points, changes)
 
     def standing(self) -> Standing:
         self.asked.append("status")
@@ -211,6 +211,7 @@ def test_a_field_test_asks_and_never_commands(tried):
         (lambda m: setattr(m, "deaf", True), "no such cause stands"),
         (lambda m: setattr(m, "deaf", True), "sowing is Execute, not Aborted"),
         (lambda m: setattr(m, "restarts", "seed.drum"), "came on by itself, without a reset"),
+        (lambda m: setattr(m, "lost", True), "more moved than the controller keeps"),
     ],
 )
 def test_a_machine_that_does_not_do_what_its_row_says_fails_whatever_the_person_says(
