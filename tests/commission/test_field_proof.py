@@ -198,7 +198,7 @@ def test_the_edge_is_stamped_with_the_scan_that_saw_it_and_not_with_the_look(tri
 
 
 def test_a_field_test_asks_and_never_commands(tried):
-    """S20."""
+    """S25."""
     tried(GUARD)
     assert set(tried.machine.asked) == {"points", "status"}
 
