@@ -19,9 +19,9 @@ CAUTION = (
 EXAMPLE = """
 Examples:
 
-  linectl bypass config/small hopper_empty --for 2h --reason "level sensor dirty" --by anna
+  linectl bypass config/small magazine_empty --for 2h --reason "its eye is dirty" --by anna
 
-  linectl bypass config/small hopper_empty --end --by anna
+  linectl bypass config/small magazine_empty --end --by anna
 
   linectl bypass config/small --list
 """

@@ -8,7 +8,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from linectl import __version__
 from linectl.cli.screen import clock, span
-from linectl.cli.shift import happening, short_waits, stoppages, wait_s
+from linectl.cli.shift import happening, short_waits, stoppages, trial, wait_s
 from linectl.cli.timeline import LETTER_WIDTH, WIDTH, timeline
 from linectl.errors import Unreachable
 from linectl.runtime.rehearsal import Options, Result
@@ -21,6 +21,7 @@ def write_report(path: Path, result: Result, options: Options) -> None:
     )
     environment.filters["clock"] = clock
     environment.filters["span"] = span
+    environment.filters["trial"] = trial
     page = environment.get_template("shift.html").render(
         result=result,
         line=timeline(result),

@@ -23,6 +23,7 @@ def print_shift(result: Result, options: Options) -> None:
     _takt(result)
     _waits(result)
     _alarms(result)
+    _interventions(result)
     _violations(result)
 
 
@@ -173,6 +174,30 @@ def _alarms(result: Result) -> None:
     say(table(">from|>to|priority|out|tag|what", rows))
     if len(alarms) > ROWS_SHOWN:
         say(Text(f"and {len(alarms) - ROWS_SHOWN} more: --json has them all"))
+
+
+def _interventions(result: Result) -> None:
+    """What people kept from acting, forced or overrode; nothing at all if they did not."""
+    if not result["interventions"]:
+        return
+    rows = [
+        [
+            clock(row["from_s"]), "stands" if row["to_s"] is None else clock(row["to_s"]),
+            row["ended_by"], trial(row), row["text"],
+        ]
+        for row in result["interventions"][:ROWS_SHOWN]
+    ]  # fmt: skip
+    say(Text())
+    say(heading("Bypassed, forced, overridden"))
+    say(table(">from|>to|ended by|trial|what", rows))
+
+
+def trial(row: Mapping[str, Any]) -> str:
+    """Whether a bypassed cause has been tried since, and how often it came meanwhile."""
+    if row["kind"] != "bypass":
+        return ""
+    tried = "tried" if row["tried"] else "NOT TRIED"
+    return f"{tried}; came {row['came']} × meanwhile"
 
 
 def _violations(result: Result) -> None:

@@ -98,7 +98,7 @@ class Bypasses:
         if isinstance(length_ms, str):
             return length_ms
         if cause in self.standing:
-            return f"{self.text(self.standing[cause])}"
+            return self._stands(self.standing[cause])
         now = line.now
         live = line.causes.live[number]
         bypass = Bypass(cause, by.strip(), reason.strip(), now, now + length_ms, was_live=live)
@@ -115,7 +115,7 @@ class Bypasses:
         if bypass is None:
             return f"no bypass of {cause!r} stands"
         if not bypass.in_force:
-            return self.text(bypass)
+            return self._stands(bypass)
         length_ms = self.line.now - bypass.since
         bypass.stage, bypass.due = TRIAL[0], NEVER
         self._alarm(bypass)
@@ -184,10 +184,12 @@ class Bypasses:
         if bypass.in_force:
             span = format_duration(bypass.due - bypass.since)
             return f"{bypass.cause} bypassed by {bypass.by} for {span}: {bypass.reason}"
-        return (
-            f"{bypass.cause} was bypassed by {bypass.by} and acts again; not yet tried"
-            f" (it has {bypass.stage})"
-        )
+        return f"{bypass.cause} was bypassed by {bypass.by} and acts again; not yet tried"
+
+    def _stands(self, bypass: Bypass) -> str:
+        """Why there is nothing to begin or to end."""
+        waits = "" if bypass.in_force else f": the cause has {bypass.stage}"
+        return self.text(bypass) + waits
 
     def listed(self) -> list[dict[str, Any]]:
         """Each of them for `status`; times in seconds."""

@@ -22,7 +22,9 @@ def bypass(line: Line, command: Command) -> str | None:
     """A named person keeps a cause from acting for a time."""
     words = command.argument.split(maxsplit=2)
     if len(words) < 2:
-        return "bypass CAUSE DURATION REASON, for example: bypass hopper_empty 2h sensor replaced"
+        return (
+            "bypass CAUSE DURATION REASON, for example: bypass magazine_empty 2h its eye is dirty"
+        )
     return line.interventions.bypasses.begin(words[0], words[1], " ".join(words[2:]), command.by)
 
 

@@ -39,6 +39,8 @@ class Account:
         self._gates: dict[str, list[str]] = {}
         """Why the gate stations of a unit wait now: they wait while the others still work."""
         self._open_alarm: dict[str, Row] = {}
+        self._interventions: list[Row] = []
+        self._open_interventions: dict[tuple[str, str], Row] = {}
         self._inserts: list[int] = []
         self._ejects: list[int] = []
 
@@ -53,6 +55,8 @@ class Account:
                 self._end(self._open_alarm.pop(event.source, None), event.at)
             elif event.kind in ("wait_on", "wait_off"):
                 self._gate(event)
+            elif event.kind in ("bypass", "force", "override"):
+                self._intervention(event)
         for move in moves:
             if move.done:
                 if move.kind == "insert":
@@ -119,6 +123,28 @@ class Account:
         }  # fmt: skip
         self._alarms.append(row)
         self._open_alarm[event.source] = row
+
+    def _intervention(self, event: Event) -> None:
+        """What a person set: from its beginning until it ends; a bypass is then to be tried."""
+        key, data = (event.kind, event.source), event.data
+        if data["stage"] == "begun":
+            row: Row = {
+                "kind": event.kind, "name": event.source, "by": data["by"],
+                "reason": data["reason"], "from_s": _seconds(event.at), "to_s": None,
+                "ended_by": None, "came": 0, "tried": False, "text": event.text,
+            }  # fmt: skip
+            self._open_interventions[key] = row
+            self._interventions.append(row)
+        elif (known := self._open_interventions.get(key)) is not None:
+            if data["stage"] == "tried":
+                known["tried"] = True
+                return
+            known["to_s"], known["ended_by"] = _seconds(event.at), data["ended_by"]
+            known["came"] = data.get("came", 0)
+
+    def interventions(self) -> list[Row]:
+        """Every bypass, force and override, in order; `to_s` None: it has not ended."""
+        return self._interventions
 
     def waits(self) -> list[Row]:
         """Every wait, in order; `to_s` None: it has not ended."""

@@ -87,6 +87,7 @@ class Outcome:
             "throughput": self.throughput,
             "waits": self.account.waits(),
             "alarms": self.account.alarms(),
+            "interventions": self.account.interventions(),
             "lanes": self.report["lanes"],
             "last_eject": self.report["last_eject"],
             "ledger": self.ledger_counts,
