@@ -78,9 +78,9 @@ class Unit:
     def command(self, name: str, reason: str) -> str | None:
         """A person's TR88 command; None when taken, else why not."""
         if name in ("stop", "hold", "abort"):
+            self._ask(name, reason)  # where there is nothing to do, too: no start beside it
             if not self.can(name):
                 return f"{self.name} is {self.state}: {name} has nothing to do"
-            self._ask(name, reason)
             return None
         if self.asked:
             return f"{self.asked} comes first: {self.asked_reason}"
