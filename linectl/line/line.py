@@ -162,9 +162,10 @@ class Line:
                 continue
             if self.inputs.off[index]:
                 self.released.add(index)
-            elif self.inputs.on[index] and index in self.released:
+            elif index in self.released:  # pressed, or bad: then it must be seen released again
                 self.released.discard(index)
-                commands.press_interlock_reset(self, zone)
+                if self.inputs.on[index]:
+                    commands.press_interlock_reset(self, zone)
 
     def _rights(self, now: int) -> None:
         for unit in self.units:
