@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from linectl.image import Command, Event
 from linectl.line import grant_commands, gutter_commands, lane_commands
 from linectl.line.tr88 import COMMANDS
-from linectl.line.units import MODES, NOT_YET, Unit
+from linectl.line.units import MODES, NOT_YET, Unit, wrong_place
 
 if TYPE_CHECKING:
     from linectl.line.line import Line
@@ -46,16 +46,6 @@ def _try(line: Line, command: Command) -> str | None:
         return _LINE_ACTS[command.name](line, command)
     known = ", ".join((*COMMANDS, *_UNIT_ACTS, *_LINE_ACTS))
     return f"no command {command.name!r}; there are: {known}"
-
-
-def wrong_place(line: Line, unit: str) -> str | None:
-    """Why commands towards motion are not taken now; unit empty: those of the whole line."""
-    names = [unit] if unit in ("sowing", "harvest") else ["sowing", "harvest"]
-    for name in names:
-        index = line.site_io[f"{name}.remote_selected"]
-        if line.inputs.off[index]:
-            return f"the selector at {name} gives the control place to the machine"
-    return None
 
 
 # units -------------------------------------------------------------------------------------------

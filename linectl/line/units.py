@@ -25,6 +25,20 @@ WARNING_PROOF_MS = 3_000
 """Time allowed for horn and beacon to prove themselves."""
 
 
+def wrong_place(line: Line, unit: str) -> str | None:
+    """Why nothing may be started from the room: a selector of the unit's zone, or of a shared one,
+    gives the control place to the machine, or cannot be read. Without a unit: any selector."""
+    for name, zone in line.site.file.zones.items():
+        if unit in ("sowing", "harvest") and zone.unit not in (unit, None):
+            continue
+        index = line.site_io[f"{name}.remote_selected"]
+        if line.inputs.off[index]:
+            return f"the selector at {name} gives the control place to the machine"
+        if not line.inputs.on[index]:
+            return f"the selector at {name} cannot be read: who has the control place is not known"
+    return None
+
+
 class Unit:
     """One unit: state, mode, reason, and the rights its stations have in this scan."""
 
