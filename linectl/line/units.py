@@ -232,6 +232,8 @@ class Unit:
     _holding = _suspending = _stopping = _completing
 
     def _suspended(self, now: int) -> None:
+        if wrong_place(self.line, self.name):
+            self.touched = True  # somebody has taken the control place, and may be inside
         outside, text = self.why_waiting()
         if text != self.reason and outside:
             self.reason = text
