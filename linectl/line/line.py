@@ -203,7 +203,7 @@ class Line:
             if unit.moving if unit is not None else lanes_move:
                 demand |= part.demand()
         for unit in self.units:
-            if unit.state in WARNED and not unit.warned:
+            if unit.state in WARNED and unit.quiet and not unit.warned:
                 demand |= unit.horn
         for carriage in self.ends.carriages:
             demand |= carriage.holds()

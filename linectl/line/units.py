@@ -44,7 +44,7 @@ class Unit:
 
     FIELDS = (
         "state", "mode", "reason", "due", "since", "proven_since", "warned", "run_out", "moving",
-        "may_start", "idle_due", "suspended_at", "touched", "asked", "asked_reason",
+        "may_start", "idle_due", "suspended_at", "touched", "asked", "asked_reason", "quiet",
     )  # fmt: skip
 
     def __init__(self, line: Line, name: str, io: dict[str, int]) -> None:
@@ -71,6 +71,8 @@ class Unit:
         """Something happened since Suspended that forbids starting again by itself."""
         self.asked = ""
         self.asked_reason = ""
+        self.quiet = False
+        """Horn and beacon were seen off before they were asked: a feedback stuck on proves nothing."""
         self.horn_on, self.beacon_on = io[f"{name}.horn_on"], io[f"{name}.beacon_on"]
         self.horn = line.bit(io[f"{name}.horn"]) | line.bit(io[f"{name}.beacon"])
 
@@ -118,7 +120,7 @@ class Unit:
         self.since = now
         self.idle_due = NEVER
         self.proven_since = NEVER
-        self.warned = False
+        self.warned = self.quiet = False
         self.due = now + WARNING_PROOF_MS if self.state in WARNED else NEVER
         if self.state == "Suspended":
             self.suspended_at = now
@@ -191,7 +193,9 @@ class Unit:
         if self.warned:
             return True
         inputs = self.line.inputs
-        if inputs.on[self.horn_on] and inputs.on[self.beacon_on]:
+        if not self.quiet and inputs.off[self.horn_on] and inputs.off[self.beacon_on]:
+            self.quiet = self.line.changed = True
+        elif self.quiet and inputs.on[self.horn_on] and inputs.on[self.beacon_on]:
             if self.proven_since == NEVER:
                 self.proven_since = now
                 self.due = now + self.line.site.file.limits.start_warning_ms
