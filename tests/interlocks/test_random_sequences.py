@@ -283,8 +283,8 @@ def test_whatever_people_do_stops_are_kept_and_nothing_restarts_unasked(
     print(saw)
     record_property("seen", str(saw))
     assert saw.executing >= EXAMPLES * 3 // 4, "the line must be at work to be stopped"
-    assert len(saw.tripped_while_on) >= 12, sorted(saw.tripped_while_on)
-    assert sum(saw.tripped_while_on.values()) >= EXAMPLES
+    assert len(saw.tripped_while_on) >= 24, sorted(saw.tripped_while_on)
+    assert sum(saw.tripped_while_on.values()) >= EXAMPLES // 2
     assert set(saw.restarts) == {"Starting", "Unholding", "Unsuspending"}
     assert saw.by_itself >= 10 and saw.held_after_suspended >= 10
     assert saw.reactions >= EXAMPLES and 0.5 < saw.worst_share <= 1
