@@ -72,7 +72,7 @@ class Unit:
         self.asked = ""
         self.asked_reason = ""
         self.quiet = False
-        """Horn and beacon were seen off before they were asked: a feedback stuck on proves nothing."""
+        """Horn and beacon were seen off before they were asked: stuck on they prove nothing."""
         self.horn_on, self.beacon_on = io[f"{name}.horn_on"], io[f"{name}.beacon_on"]
         self.horn = line.bit(io[f"{name}.horn"]) | line.bit(io[f"{name}.beacon"])
 

@@ -314,8 +314,9 @@ def test_every_emergency_stop_acts_on_the_whole_line(shift, zone, at):
 
 
 @pytest.mark.parametrize("guard", ["mouth", "tail"])
-@pytest.mark.parametrize("tag", ["lane1.germ.stroke", "lane1.grow.stroke", "lane2.germ.stroke",
-                                 "lane2.grow.back", "lane1.lift.up", "lane2.lift.belt"])  # fmt: skip
+@pytest.mark.parametrize(
+    "tag", ["lane1.germ.stroke", "lane1.grow.back", "lane2.grow.stroke", "lane2.lift.belt"]
+)
 def test_a_lane_or_tail_guard_stops_the_lanes_runs_from_both_sides(shift, guard, tag):
     run = shift("small", site=SMALL, seed=1)
     run.do("hard cut", on=False)
