@@ -49,7 +49,8 @@ class Machine:
     def set(self, tag: str, value) -> None:
         if self.points[tag] != value:
             self.points[tag] = value
-            self.changes.append(Change(len(self.changes) + 1, self.now_ms, tag, value))
+            if value is None or isinstance(value, bool):  # numbers are told by looks only
+                self.changes.append(Change(len(self.changes) + 1, self.now_ms, tag, value))
 
     def run(self, *tags: str) -> None:
         for tag in tags:
@@ -84,6 +85,8 @@ class Machine:
     def holds(test, value) -> bool:
         if test.level is not None:
             return value == test.level
+        if test.low is None:
+            return value is None
         return value is not None and test.low is not None and value < test.low
 
     def pause(self) -> None:
@@ -230,6 +233,7 @@ def test_swapped_wires_are_named_with_the_point_that_moved_instead(tried):
     assert "moved instead: guard_turn.closed = 0" in test.seen
     assert test.also_moved == "guard_turn.closed = 0"
     assert (test.edge_at, test.points) == ("", "")
+    assert tried.machine.now_ms < 6000  # told in seconds, not when the patience of a watch ends
 
 
 def test_nothing_seen_to_move_is_told_and_recorded_only_if_the_person_says_so(tried):
@@ -266,6 +270,44 @@ def test_two_of_three_want_each_device_tripped(tried):
 def test_a_level_is_tripped_by_its_number_at_the_look_that_sees_it(tried):
     test = tried([(450, "fill.hopper_level", 5.0)], names=["hopper_empty"])
     assert (test.result, test.points) == ("pass", "fill.hopper_level = 5")
+
+
+def test_what_went_off_with_a_level_is_seen_though_the_level_has_no_edge(tried):
+    row = next(row for row in tried.rows if row.name == "guard_seed")
+    level = next(row.tests for row in tried.rows if row.name == "hopper_empty")
+    tried.machine.rows = (dataclasses.replace(row, name="low", tests=level),)
+    test = tried([(450, "fill.hopper_level", 5.0)], rows=tried.machine.rows)
+    assert test.result == "pass"
+    assert sorted(test.outputs_off.split()) == ["fill.run", "seed.drum", "tamp.brush"]
+
+
+def test_a_pulled_plug_is_tested_by_its_silence(tried):
+    test = tried([(450, "water.flow_pulses", None)], names=["silent_meter"])
+    assert (test.result, test.points) == ("pass", "water.flow_pulses = no reading")
+    assert "sowing Execute to Held" in test.units
+
+
+def test_a_broken_wire_is_no_guard_that_was_opened(tried):
+    """Bad stops the line too, but the test is of the device."""
+    test = tried([(450, "guard_seed.closed", None)], answers=["", "f"])
+    assert (test.result, test.points) == ("fail", "")
+
+
+def test_a_unit_that_works_on_beside_a_tripped_drive_fails_the_test(tried):
+    tried.machine.deaf = True
+    test = tried([(450, "fill.drive_ok", False)], names=["drive_fill"])
+    assert "sowing is still in Execute" in test.seen
+
+
+def test_the_interval_of_the_site_file_goes_before_the_one_asked_for(tried):
+    causes = tried.site.interlocks.causes
+    own = causes["guard_seed"].model_copy(update={"test_every_ms": 30 * 86_400_000})
+    file = tried.site.interlocks.model_copy(update={"causes": causes | {"guard_seed": own}})
+    site = tried.site.model_copy(update={"interlocks": file})
+    person = Someone(tried.machine, [GUARD])
+    terms = Terms("anna", "ben", 365 * 86_400_000, lambda: START, tried.machine.pause)
+    guide(site, rows_to_test(site, ["guard_seed"], ()), tried.machine, person, terms)
+    assert read_tests(Path(site.folder))[0][-1].next_due == "2026-04-30"
 
 
 def test_a_cause_that_stands_already_is_not_tested(tried):
