@@ -53,11 +53,15 @@ class Look:
 
 @dataclass(frozen=True)
 class Standing:
-    """What the line says of itself: units by name with their state, causes that stand."""
+    """What the line says of itself: units by name, causes that stand, what people have set."""
 
     units: Mapping[str, str]
     modes: Mapping[str, str]
     causes: frozenset[str]
+    bypassed: frozenset[str] = frozenset()
+    """Causes kept from acting now."""
+    forced: frozenset[str] = frozenset()
+    """Points whose value a person has set."""
 
 
 class Watched(Protocol):
@@ -86,6 +90,9 @@ class RunningController:
             {name: unit["state"] for name, unit in answer["units"].items()},
             {name: unit["mode"] for name, unit in answer["units"].items()},
             frozenset(alarm["tag"] for alarm in answer["alarm_list"]),
+            # A bypass that ended and waits for its trial has no time left: a test is the trial.
+            frozenset(b["cause"] for b in answer["bypass_list"] if b["left_s"] is not None),
+            frozenset(force["name"] for force in answer["force_list"]),
         )
 
     def _ask(self, request: dict[str, Any]) -> dict[str, Any]:
@@ -164,6 +171,10 @@ class Watch:
         self._before = self._controller.standing()
         if self._row.name in self._before.causes:
             return "it stands already, or waits for its reset"
+        if self._row.name in self._before.bypassed:
+            return "it is bypassed; end the bypass first"
+        if forced := self._before.forced & {tag for tag, _ in self._tests}:
+            return f"{', '.join(sorted(forced))} is forced; release it first"
         modes = {self._before.modes.get(unit, "") for unit in self._row.units}
         if self._row.modes and not modes & self._row.modes:
             return f"it acts only in mode {', '.join(sorted(self._row.modes))}"

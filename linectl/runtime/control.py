@@ -11,9 +11,9 @@ JSON lines over a Unix socket in the user's runtime folder: one request a line, 
     {"ask": "command", "unit": "sowing", "name": "start", "argument": "", "by": "anna"}
                                                      → {"accepted": true|false, "why": …}
 
-`points` are inputs as the line takes them, before its delays, and outputs as it commands them;
-`changes` those after number `since` (left out: none), each with the scan that saw it; `lost`: there
-were more than are kept.
+`points` are inputs before forces and delays, and outputs as the line commands them; `changes` those
+after number `since` (left out: none), each with the scan that saw it; `lost`: there were more than
+are kept.
 
 A thread of its own owns every connection. The scan only takes what has been queued (`poll`)
 and hands back replies; neither side ever waits for the other. Every limit is written below.

@@ -45,6 +45,7 @@ class Machine:
         self.digest = site.digest
         self.stuck, self.late_ms, self.deaf, self.lost = set(), 0, False, False
         self.restarts: str | None = None
+        self.set_by_people: dict[str, frozenset[str]] = {}
 
     def set(self, tag: str, value) -> None:
         if self.points[tag] != value:
@@ -108,7 +109,9 @@ class Machine:
 
     def standing(self) -> Standing:
         self.asked.append("status")
-        return Standing(dict(self.units), dict(self.modes), frozenset(self.causes))
+        return Standing(
+            dict(self.units), dict(self.modes), frozenset(self.causes), **self.set_by_people
+        )
 
 
 class Someone:
@@ -314,6 +317,19 @@ def test_a_cause_that_stands_already_is_not_tested(tried):
     tried.machine.input("guard_seed.closed", False)
     assert tried(GUARD, answers=["", "s"]) is None
     assert "it stands already, or waits for its reset" in tried.heard
+
+
+@pytest.mark.parametrize(
+    ("what", "name", "says"),
+    [
+        ("bypassed", "guard_seed", "it is bypassed; end the bypass first"),
+        ("forced", "guard_seed.closed", "guard_seed.closed is forced; release it first"),
+    ],
+)
+def test_a_cause_that_people_keep_from_acting_is_not_tested(tried, what, name, says):
+    tried.machine.set_by_people = {what: frozenset({name})}
+    assert tried(GUARD, answers=["", "s"]) is None
+    assert says in tried.heard
 
 
 def test_no_test_begins_before_every_caution_is_confirmed(tried):
