@@ -241,11 +241,11 @@ def faults_of(row: Cause, trip: Trip, site: Site) -> list[str]:
     wrong += [f"{tag} went off {ms} ms after it, {may_ms} ms are its delays"
               for tag, ms in late.items()]  # fmt: skip
     for unit, action, _ in row.actions:
-        before, after = trip.units.get(unit, ("", ""))
+        _, after = trip.units.get(unit, ("", ""))
         if action == "abort" and after not in ("Aborting", "Aborted"):
             wrong.append(f"{unit} is {after}, not Aborted")
-        elif row.moment == "at_once" and before == after == "Execute":
-            wrong.append(f"{unit} is still in Execute")
+        elif row.moment == "at_once" and after == "Execute":
+            wrong.append(f"{unit} is in Execute all the same")
     if trip.lost:
         wrong.append("more moved than the controller keeps: the times are not whole")
     return wrong

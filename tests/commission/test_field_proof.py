@@ -299,7 +299,7 @@ def test_a_broken_wire_is_no_guard_that_was_opened(tried):
 def test_a_unit_that_works_on_beside_a_tripped_drive_fails_the_test(tried):
     tried.machine.deaf = True
     test = tried([(450, "fill.drive_ok", False)], names=["drive_fill"])
-    assert "sowing is still in Execute" in test.seen
+    assert "sowing is in Execute all the same" in test.seen
 
 
 def test_the_interval_of_the_site_file_goes_before_the_one_asked_for(tried):
