@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 Value = bool | int | float
 
@@ -104,11 +104,11 @@ class Event(NamedTuple):
     kind: unit (state change; data mode, state, reason), station (state change), alarm_on and
     alarm_off (data priority, first_out, do), wait_on and wait_off (data unit, state, reason,
     lane), command (accepted or refused; data why), note, bypass, force and override (data stage,
-    by, reason; at the end for_ms, ended_by, came).
+    by, reason; at the end for_ms, ended_by, came), trip (data: the record so far, plain, nested).
     """
 
     at: int
     kind: str
     source: str
     text: str
-    data: Mapping[str, Value | str | None]
+    data: Mapping[str, Any]

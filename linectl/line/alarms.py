@@ -1,8 +1,9 @@
-"""Alarms that stand now, and the order in which they came: the first of a burst is marked."""
+"""Alarms that stand now; which of them came first is asked of `first_out.py`."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from linectl.image import Event
@@ -24,7 +25,7 @@ class Alarm:
 
 
 class Alarms:
-    """Standing alarms by tag. Alarms of one scan cannot be ordered: each of them is first."""
+    """Standing alarms by tag."""
 
     FIELDS = ("standing",)
 
@@ -37,12 +38,17 @@ class Alarms:
         if tag in self.standing:
             return
         now = self._line.now
-        first = not any(
-            alarm.priority == "high" and alarm.since < now for alarm in self.standing.values()
-        )
+        first = self._line.first_out.alarm(tag, text)
         self.standing[tag] = Alarm(tag, priority, text, do, now, first)
         data: dict[str, str | bool] = {"priority": priority, "first_out": first, "do": do}
         self._line.emit(Event(now, "alarm_on", tag, text, data))
+
+    def mark_first(self, marks: Mapping[str, bool]) -> None:
+        """A trip has been judged anew: which of these alarms may have come first."""
+        for tag, first in marks.items():
+            alarm = self.standing.get(tag)
+            if alarm is not None and alarm.first_out is not first:
+                self.standing[tag] = replace(alarm, first_out=first)
 
     def text_of(self, part: str) -> str | None:
         """What the first standing alarm of a part says; None if it has none."""

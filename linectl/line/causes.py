@@ -22,7 +22,7 @@ class Causes:
 
     FIELDS = (
         "met", "present", "live", "active", "announced", "judged", "due", "off_due", "came",
-        "modes", "again",
+        "modes", "again", "since", "held",
     )  # fmt: skip
 
     def __init__(self, rows: tuple[Cause, ...], points: int, modes: dict[str, str]) -> None:
@@ -47,6 +47,10 @@ class Causes:
         self.off_due: dict[int, int] = {}
         self.came: dict[int, int] = {}
         """When each point of a supply came to read 0."""
+        self.since = [0] * len(rows)
+        """When each row came to be present, its own delay not counted, ms."""
+        self.held = [NEVER] * len(rows)
+        """Since when enough tests hold on good points, ms; NEVER while they do not."""
         self.modes = modes
         self.again: set[int] = set()
         """To be judged in the next scan though none of their points changes."""
@@ -182,6 +186,12 @@ class Causes:
     def _judge(self, number: int, inputs: Inputs, now: int) -> None:
         row = self.rows[number]
         present = self._present(number, inputs)
+        if present and not self.present[number]:
+            self.since[number] = now
+        if not self._seen(number, inputs):
+            self.held[number] = NEVER
+        elif self.held[number] == NEVER:
+            self.held[number] = now
         self.present[number] = present
         if present:
             self.off_due.pop(number, None)

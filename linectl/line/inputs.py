@@ -16,7 +16,7 @@ class Inputs:
     `value[i]` is the number of a numeric point, NaN while bad.
     """
 
-    FIELDS = ("raw", "on", "off", "value", "good", "pending", "asked", "counted")
+    FIELDS = ("raw", "on", "off", "value", "good", "pending", "asked", "counted", "first_seen")
 
     def __init__(self, site: Site) -> None:
         count = len(site.points)
@@ -32,6 +32,8 @@ class Inputs:
         self.pending: dict[int, int] = {}
         self.asked: list[int] = []
         self.counted: dict[int, float] = {}
+        self.first_seen: dict[int, int] = {}
+        """When the last change that waited for its point's delay was first seen, ms."""
 
     def take(self, frame: Frame, now: int) -> list[int]:
         """Take the frame; return the points whose conditioned value or quality changed."""
@@ -65,7 +67,8 @@ class Inputs:
                 changed.append(index)
         if self.pending:
             for index in [i for i, due in self.pending.items() if due <= now]:
-                del self.pending[index]
+                delays = self._on_delay if self.raw[index] else self._off_delay
+                self.first_seen[index] = self.pending.pop(index) - delays[index]
                 self._settle(index)
                 changed.append(index)
         return changed

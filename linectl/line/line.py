@@ -14,6 +14,7 @@ from linectl.image import Command, Event, Frame, Move, Slot, Value
 from linectl.line import build, commands, snapshot, status, why
 from linectl.line.alarms import Alarms
 from linectl.line.causes import Causes
+from linectl.line.first_out import FirstOut
 from linectl.line.gutters import Gutter
 from linectl.line.inputs import NEVER, Inputs
 from linectl.line.interventions import Interventions
@@ -75,6 +76,7 @@ class Line:
         )
         self.interventions = Interventions(self)
         self.seen = self.interventions.forces.seen  # what stations read: `inputs`, forces over it
+        self.first_out = FirstOut(self)
         self._gates = machinery.gates
         self.first_due = max(d.silent_after_ms for d in site.file.devices.values()) + FIRST_MS
         """A device that has not answered by then since power-up is an alarm."""
@@ -103,6 +105,11 @@ class Line:
         """Counter points whose value is wanted with the next sample of their bus."""
         return self.inputs.asked
 
+    @property
+    def outputs_on(self) -> int:
+        """Bits of the outputs that are on and would not be, were they safe."""
+        return self._bits & ~self._safe
+
     # the scan ----------------------------------------------------------------------------------
 
     def scan(self, frame: Frame, now: int) -> bool:
@@ -129,7 +136,9 @@ class Line:
             for number in self.causes.never_heard(self.inputs):
                 self._announce(number, True)
         if changed or self.causes.wants():
-            for number, came in self.causes.update(changed, self.inputs, now):
+            told = self.causes.update(changed, self.inputs, now)
+            self.first_out.take(told, changed, now)
+            for number, came in told:
                 self._announce(number, came)
         self.interventions.bypasses.watch()
         self._press_buttons(changed)
@@ -143,6 +152,7 @@ class Line:
             unit.step(now)
         self._lane_rights(now)
         self._gate(now)
+        self.first_out.settle(now)
         return self.changed
 
     def _step_parts(self, now: int) -> None:
@@ -218,6 +228,7 @@ class Line:
         allowed = ~self.causes.blocked & self.ready & ~(self.causes.barred & ~self._bits)
         cut = demand & ~allowed & ~self._safe
         if cut:
+            self.first_out.cut(cut & self._bits, now)
             for part in self.parts:
                 if part.mask & cut and part.demand() & cut and not part.resting():
                     part.cut(now, self._cut_text(part.demand() & cut))

@@ -44,6 +44,7 @@ def _row(
         reset=cause.reset,
         zone=zones.get(cause.when[0].point, ""),
         priority=cause.priority,
+        explains=cause.follows,
         acts=bits["acts"],
         latches=bits["latched"],
         bars=bits["permissive"],

@@ -36,6 +36,7 @@ def snapshot(line: Line) -> dict[str, Any]:
         "interventions": line.interventions.plain(),
         "inputs": _fields(line.inputs),
         "causes": _fields(line.causes),
+        "trips": line.first_out.saved(),
         "units": {unit.name: _fields(unit) for unit in line.units},
         "parts": {part.name: _fields(part) for part in line.parts},
     }
@@ -54,6 +55,7 @@ def restore(line: Line, saved: dict[str, Any]) -> None:
     _fill(line.inputs, saved["inputs"])
     _fill(line.causes, saved["causes"])
     line.interventions.fill(saved["interventions"])
+    line.first_out.restore(saved["trips"])
     for unit in line.units:
         _fill(unit, saved["units"][unit.name])
     for part in line.parts:

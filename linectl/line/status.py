@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from linectl.line.trip_marks import sentence
+
 if TYPE_CHECKING:
     from linectl.line.line import Line
 
@@ -32,6 +34,10 @@ def status(line: Line) -> dict[str, Any]:
                 "first_out": alarm.first_out,
             }
             for alarm in line.alarms.standing.values()
+        ],
+        "trips": [
+            {**told, "text": sentence(told), "since_s": (line.now - told["began_ms"]) / 1000}
+            for told in line.first_out.records()
         ],
         "lanes": [
             {

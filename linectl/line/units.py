@@ -80,6 +80,7 @@ class Unit:
 
     def hold(self, reason: str) -> None:
         """A cause inside the unit: hold at the end of this scan."""
+        self.line.first_out.held(self.name, self.line.now)
         self._ask("hold", reason)
 
     def _ask(self, action: str, reason: str) -> None:
@@ -162,6 +163,7 @@ class Unit:
             action, reason = self.asked, self.asked_reason
             self.asked = self.asked_reason = ""
             if self.can(action):
+                self.line.first_out.acted(self, action, now)
                 self.go(action, reason)
                 self.settle_rights(now)
                 return
@@ -225,7 +227,9 @@ class Unit:
             elif now >= self.idle_due:
                 self.idle_due = NEVER
                 outside, text = self.why_waiting()
-                self.go("suspend" if outside else "hold", text)
+                event = "suspend" if outside else "hold"
+                self.line.first_out.blocked(self.name, event, now)
+                self.go(event, text)
         else:
             self.idle_due = NEVER
 

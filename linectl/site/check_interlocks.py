@@ -21,6 +21,7 @@ def check(draft: Draft, say: Findings) -> None:
     for name, cause in draft.causes.items():
         for place, test in enumerate(cause.when):
             _condition(draft, say, ("causes", name, "when", place), test)
+        _follows(draft, say, name, cause)
     for name, effect in draft.effects.items():
         _effect(draft, say, name, effect)
     _matrix(draft, say)
@@ -46,6 +47,26 @@ def _condition(draft: Draft, say: Findings, path: TreePath, test: Condition) -> 
     need = draft.needs.get(test.point)
     if need and need.role.kind == "counter":
         wrong("point", f"{test.point} is a counter, which announces nothing and trips nothing")
+
+
+def _follows(draft: Draft, say: Findings, name: str, cause: Cause) -> None:
+    """What follows from a cause is a cause too, and does not lead back to it."""
+    path: TreePath = ("causes", name, "follows")
+    known = draft.names(_FILE, "causes")
+    for other in cause.follows:
+        if other not in known:
+            text = f"there is no cause {other!r}"
+            say.errors.append(draft.at(_FILE, path, text, nearest(other, known)))
+    reached: set[str] = set()
+    ahead = list(cause.follows)
+    while ahead:
+        other = ahead.pop()
+        if other not in reached and other in draft.causes:
+            reached.add(other)
+            ahead += draft.causes[other].follows
+    if name in reached:
+        text = "follows from itself: of causes that lead back to each other none can come first"
+        say.errors.append(draft.at(_FILE, path, text))
 
 
 def _effect(draft: Draft, say: Findings, name: str, effect: Effect) -> None:

@@ -63,6 +63,8 @@ class Cause(Facts):
         default=None, alias="test_every"
     )
     """How long a field test of it is good: `365d`; at least a day."""
+    follows: tuple[Name, ...] = ()
+    """Causes that follow from this one: beside it they are told as "after it", not as first."""
 
 
 class Effect(Facts):

@@ -131,3 +131,17 @@ def hand(small):
     hand = Hand(small)
     hand.healthy()
     return hand
+
+
+@pytest.fixture
+def hand_at_work():
+    """Makes a hand on that site, every input healthy and both units in Execute."""
+
+    def make(site):
+        hand = Hand(site)
+        hand.healthy()
+        hand.start()
+        assert {unit.state for unit in hand.line.units} == {"Execute"}
+        return hand
+
+    return make

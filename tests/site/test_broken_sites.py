@@ -98,6 +98,13 @@ BREAKS = [
     Break("unknown effect in the matrix", "interlocks.yaml",
           "guard_seed: [sowing_off, abort_sowing]", "guard_seed: [sowing_off, abort_sowin]",
           "abort_sowin]", "matrix.guard_seed", "no effect 'abort_sowin'", "abort_sowing"),
+    Break("unknown cause that follows", "interlocks.yaml",
+          "text: drive of the tamper tripped", "text: drive tripped\n    follows: [isolator_tmap]",
+          "follows: [iso", "causes.drive_tamp.follows", "no cause 'isolator_tmap'",
+          "isolator_tamp"),
+    Break("a cause that follows from itself", "interlocks.yaml",
+          "text: drive of the tamper tripped", "text: drive tripped\n    follows: [drive_tamp]",
+          "follows: [drive", "causes.drive_tamp.follows", "follows from itself"),
     # addresses
     Break("address out of range", "io.csv", "tamp.press_up,io_sower,discrete,27",
           "tamp.press_up,io_sower,discrete,70000", "tamp.press_up", "tamp.press_up.address",
