@@ -17,6 +17,7 @@ from linectl.cli import (
     schema,
     sheet,
     status,
+    trips,
     why,
 )
 from linectl.cli.app import main
@@ -39,5 +40,6 @@ __all__ = [
     "schema",
     "sheet",
     "status",
+    "trips",
     "why",
 ]

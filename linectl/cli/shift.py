@@ -8,6 +8,7 @@ from typing import Any
 from rich.text import Text
 
 from linectl.cli.screen import clock, heading, say, span, table
+from linectl.line.trip_marks import sentence
 from linectl.runtime.rehearsal import Options, Result
 from linectl.site.durations import format_duration
 from linectl.site.scenario import Action
@@ -22,6 +23,7 @@ def print_shift(result: Result, options: Options) -> None:
     _gutters(result)
     _takt(result)
     _waits(result)
+    _trips(result)
     _alarms(result)
     _interventions(result)
     _violations(result)
@@ -155,6 +157,23 @@ def _waits(result: Result) -> None:
         say(Text())
         say(heading("Short waits"), Text("of a station while its unit works on"))
         say(table("unit|>times|>in all|>longest|why", rows))
+
+
+def _trips(result: Result) -> None:
+    """Stops by causes, with what came first; left out when there was none."""
+    trips: list[dict[str, Any]] = result["trips"]
+    if not trips:
+        return
+    say(Text())
+    say(heading("Trips"), Text("what came first, as the scan and the ages of readings can tell"))
+    rows = [
+        ["stands" if trip["to_s"] is None else clock(trip["to_s"]),
+         sentence(trip, f"{clock(trip['at_s'])}.{trip['began_ms'] % 1000:03d}")]
+        for trip in trips[:ROWS_SHOWN]
+    ]  # fmt: skip
+    say(table(">to|what", rows))
+    if len(trips) > ROWS_SHOWN:
+        say(Text(f"and {len(trips) - ROWS_SHOWN} more: --json has them all"))
 
 
 def _alarms(result: Result) -> None:

@@ -60,6 +60,9 @@ def print_status(answer: Mapping[str, Any]) -> None:
     for bus in answer["buses"]:
         for remark in bus["remarks"]:
             say(Text(f"bus {bus['name']}: {remark}"))
+    for trip in answer.get("trips", ()):
+        say(Text())
+        say(heading("First-out"), Text(trip["text"]))
     say(Text())
     say(
         Text(

@@ -55,6 +55,8 @@ def print_why(answer: Mapping[str, Any]) -> None:
     met = [check for check in lines if check["met"]]
     count = f"{len(unmet)} of {len(lines)} conditions not met" if unmet else "nothing is in the way"
     say(heading(f"{answer['name']}:"), Text(count))
+    for trip in answer.get("trips", ()):
+        say(heading("First-out"), Text(trip["text"]))
     shown = unmet + met[: max(0, CHECKS_SHOWN - len(unmet))]
     rows = [
         [

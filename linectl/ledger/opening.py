@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import IO
 
 from linectl.errors import LedgerUnreachable
-from linectl.ledger.schema import APPLICATION_ID, TABLES, VERSION
+from linectl.ledger.schema import APPLICATION_ID, TABLES, TRIPS, VERSION
 
 MEMORY = ":memory:"
 BUSY_MS = 2000
@@ -53,6 +53,7 @@ def connect(path: str) -> sqlite3.Connection:
         _set_durable(path, connection)
         if not _version(connection):
             _create(connection)
+        connection.execute(TRIPS)  # where a ledger was begun without it; the rest stays as it is
     except sqlite3.Error as error:
         if connection is not None:
             connection.close()

@@ -16,6 +16,7 @@ from linectl.ledger.boot import begin
 from linectl.ledger.opening import connect, explain, take_ownership
 from linectl.ledger.places import UNKNOWN, split_slot
 from linectl.ledger.reading import Reading
+from linectl.ledger.trips import TripRow, keep
 from linectl.site.model import Site
 
 
@@ -58,6 +59,7 @@ class Ledger(Reading):
         super().__init__(path, connection, boot, started_ms)
         self._owner = owner
         self._clock = clock
+        self._points = site.points
         self._ripe_after = {name: crop.ripe_after_ms for name, crop in site.crops.crops.items()}
         self._seed_station = site.station("seed")
         self._durable = self.next_move() - 1
@@ -110,6 +112,10 @@ class Ledger(Reading):
             raise explain(self.path, error) from error
         self._strokes.update(batch.strokes)
         self._durable = max(self._durable, batch.number)
+
+    def keep_trip(self, row: TripRow) -> None:
+        """Keep a trip's record, or what has altered of it, in a transaction of its own."""
+        keep(self.path, self._connection, self.boot, self.started_ms, self._points, row)
 
     def _write(self, batch: _Batch, events: Sequence[tuple[object, ...]]) -> None:
         many = self._connection.executemany

@@ -93,6 +93,21 @@ CREATE VIEW slots AS
     WHERE p.kind = 'run';
 """
 
+TRIPS = """
+CREATE TABLE IF NOT EXISTS trips (
+    id       INTEGER PRIMARY KEY,     -- how a person names it
+    boot     INTEGER NOT NULL REFERENCES boots,
+    number   INTEGER NOT NULL,        -- within the boot
+    wall_ms  INTEGER NOT NULL,        -- when it began
+    told     TEXT NOT NULL,           -- JSON: the record
+    inputs   TEXT NOT NULL,           -- JSON: the window; empty where none was kept
+    complete INTEGER NOT NULL,        -- 1: the two seconds after it are there
+    UNIQUE (boot, number)
+)
+"""
+"""A table of its own, added to ledgers that were begun without it: same version, since an older
+linectl does not look at it."""
+
 INTEND = """
 INSERT INTO moves (boot, number, kind, gutter, source, dest, crop, intended_ms)
 VALUES (?, ?, ?, ?, ?, ?, ?, ?)

@@ -9,11 +9,14 @@ from collections.abc import Sequence
 from linectl.errors import LinectlError
 from linectl.image import Event, Move
 from linectl.ledger.record import Ledger
+from linectl.ledger.trips import TripRow
 
 EVENTS_MAX = 20_000
 """Rows waiting for the disk beyond which events are dropped and counted: some hours' worth."""
 MOVES_MAX = 5_000
 """Moves waiting beyond which the record is given up; the line stops far earlier, unacknowledged."""
+TRIPS_MAX = 50
+"""Trips waiting for the disk beyond which newer ones are left out and counted."""
 RETRY_S = 1.0
 """Pause before a failed transaction is tried again."""
 
@@ -21,15 +24,16 @@ RETRY_S = 1.0
 class LedgerWriter:
     """Commits what the scan hands over, in order; acknowledges through `durable()`.
 
-    `put` is for one thread, the scan's; it appends and returns. `durable`, `fault` and
-    `lost_events` may be read from any thread. While the disk fails, the writer keeps its rows
-    and tries again; `durable()` stands still meanwhile, so that the line waits.
+    `put` and `keep_trip` are for one thread, the scan's; they append and return. `durable`,
+    `fault`, `lost_events` and `lost_trips` may be read from any thread. While the disk fails, the
+    writer keeps its rows and tries again; `durable()` stands still meanwhile: the line waits.
     """
 
     def __init__(self, ledger: Ledger, retry_s: float = RETRY_S) -> None:
         self._ledger = ledger
         self._retry_s = retry_s
         self._queue: deque[tuple[Sequence[Move], Sequence[Event]]] = deque()
+        self._trips: deque[TripRow] = deque()
         self._wake = threading.Event()
         self._stop = threading.Event()
         self._durable = ledger.durable()
@@ -38,6 +42,7 @@ class LedgerWriter:
         self._put_moves = self._put_events = 0  # written by the scan's thread only
         self._took_moves = self._took_events = 0  # written by the writer's thread only
         self.lost_events = 0
+        self.lost_trips = 0
         self._thread = threading.Thread(target=self._run, name="ledger", daemon=True)
         self._thread.start()
 
@@ -55,6 +60,14 @@ class LedgerWriter:
         self._put_moves += len(moves)
         self._put_events += len(events)
         self._queue.append((moves, events))
+        self._wake.set()
+
+    def keep_trip(self, row: TripRow) -> None:
+        """Hand over a trip's record, to be on disk as soon as may be; never blocks."""
+        if len(self._trips) >= TRIPS_MAX:
+            self.lost_trips += 1
+            return
+        self._trips.append(row)
         self._wake.set()
 
     def durable(self) -> int:
@@ -75,17 +88,21 @@ class LedgerWriter:
         self._stop.set()
         self._wake.set()
         self._thread.join(timeout_s)
-        return not self._thread.is_alive() and not self._queue and self._fault is None
+        waiting = self._queue or self._trips
+        return not self._thread.is_alive() and not waiting and self._fault is None
 
     def _run(self) -> None:
         while True:
             self._wake.wait()
             self._wake.clear()
-            while self._queue:
-                self._commit(*self._take())
-                if self._stop.is_set() and self._fault:
+            while self._queue or self._trips:
+                if self._queue:
+                    self._commit(*self._take())
+                    if self._stop.is_set() and self._fault:
+                        return
+                if self._trips and not self._commit_trip():
                     return
-            if self._stop.is_set() and not self._queue:
+            if self._stop.is_set():
                 return
 
     def _take(self) -> tuple[list[Move], list[Event]]:
@@ -97,6 +114,22 @@ class LedgerWriter:
             moves.extend(some_moves)
             events.extend(some_events)
         return moves, events
+
+    def _commit_trip(self) -> bool:
+        """The oldest trip that waits; on a failure it stays first, and moves go before it.
+
+        False: asked to end, and the last attempt failed too.
+        """
+        last = self._stop.is_set()
+        try:
+            self._ledger.keep_trip(self._trips[0])
+        except LinectlError as error:
+            self._fault = str(error)
+            self._stop.wait(self._retry_s)
+            return not last
+        self._fault = None
+        self._trips.popleft()
+        return True
 
     def _commit(self, moves: list[Move], events: list[Event]) -> None:
         while True:

@@ -162,12 +162,10 @@ class FirstOut:
 
     # asked -------------------------------------------------------------------------------------
 
-    def records(self, name: str = "") -> list[dict[str, Any]]:
-        """Records of the open trips, the newest last; `name`: only those of that unit or part."""
+    def records(self, unit: str = "") -> list[dict[str, Any]]:
+        """Records of the open trips, the newest last; `unit`: only those that stopped it."""
         return [
-            record(trip, self._tags, False)
-            for trip in self.open
-            if not name or name in trip.units or name in trip.parts
+            record(trip, self._tags, False) for trip in self.open if not unit or unit in trip.units
         ]
 
     def saved(self) -> dict[str, Any]:
@@ -303,7 +301,8 @@ class FirstOut:
         known = [trip for trip in self.open if unit in trip.units or part.mask & trip.cut]
         for trip in known:
             mark = self._alarm_mark(tag, text, now)
-            mark.own = bool(part.mask & trip.cut)
+            if part.mask & trip.cut:
+                mark.own, mark.earliest = True, max(mark.earliest, trip.began)
             self._mark(trip, mark)
         return known
 

@@ -56,8 +56,7 @@ class Line:
         self._next_move = next_move
         self.open_moves: dict[int, Move] = {}
         """Intended and not yet done."""
-        self._events: list[Event] = []
-        self._moves: list[Move] = []
+        self._events, self._moves = list[Event](), list[Move]()
         machinery = build.build(self)
         self.units: tuple[Unit, ...] = (machinery.sowing, machinery.harvest)
         self.sowing, self.harvest = machinery.sowing, machinery.harvest

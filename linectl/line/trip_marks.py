@@ -103,6 +103,7 @@ def record(trip: Trip, outputs: Mapping[int, str], ended: bool) -> dict[str, Any
         "began_ms": trip.began,
         "what": _what(trip),
         "units": dict(trip.units),
+        "parts": list(trip.parts),
         "first": tags,
         "first_words": [mark.words for mark in first],
         "tie": len(first) > 1,

@@ -41,6 +41,7 @@ class Account:
         self._open_alarm: dict[str, Row] = {}
         self._interventions: list[Row] = []
         self._open_interventions: dict[tuple[str, str], Row] = {}
+        self._trips: dict[int, Row] = {}
         self._inserts: list[int] = []
         self._ejects: list[int] = []
 
@@ -53,6 +54,8 @@ class Account:
                 self._alarm(event)
             elif event.kind == "alarm_off":
                 self._end(self._open_alarm.pop(event.source, None), event.at)
+            elif event.kind == "trip":
+                self._trip(event)
             elif event.kind in ("wait_on", "wait_off"):
                 self._gate(event)
             elif event.kind in ("bypass", "force", "override"):
@@ -145,6 +148,18 @@ class Account:
     def interventions(self) -> list[Row]:
         """Every bypass, force and override, in order; `to_s` None: it has not ended."""
         return self._interventions
+
+    def _trip(self, event: Event) -> None:
+        """The record as last told; `to_s`: when its causes had gone and its units were reset."""
+        told = event.data
+        row = {**told, "at_s": told["began_ms"] / 1000, "text": event.text, "to_s": None}
+        if told["ended"]:
+            row["to_s"] = _seconds(event.at)
+        self._trips[told["number"]] = row
+
+    def trips(self) -> list[Row]:
+        """Every trip, in order, as last told; `to_s` None: it has not ended."""
+        return list(self._trips.values())
 
     def waits(self) -> list[Row]:
         """Every wait, in order; `to_s` None: it has not ended."""

@@ -15,6 +15,7 @@ from linectl.line import Line
 from linectl.registers.codec import decoder, encoder
 from linectl.runtime.grid import Grid, Tap
 from linectl.runtime.plant import Plant
+from linectl.runtime.trip_record import TripRecorder
 from linectl.site.model import Site
 
 FAR = 1 << 62
@@ -32,10 +33,11 @@ class Bench:
 
     def __init__(
         self, site: Site, plant: Plant, line: Line, grid: Grid, recorder: Recorder,
-        every_tick: bool = False,
+        every_tick: bool = False, trips: TripRecorder | None = None,
     ) -> None:  # fmt: skip
         self.site, self.plant, self.line = site, plant, line
         self.recorder = recorder
+        self._trips = trips
         self.every_tick = every_tick
         self.now = 0
         self.scans = 0
@@ -264,7 +266,8 @@ class Bench:
     def _scan(self) -> bool:
         now = self.now
         line = self.line
-        changed = line.scan(self._frame(), now)
+        frame = self._frame()
+        changed = line.scan(frame, now)
         self.scans += 1
         for index in line.written:
             bus = self._bus_of[index]
@@ -276,6 +279,8 @@ class Bench:
         moves, events = line.take_moves(), line.take_events()
         if moves or events:
             self._record(moves, events)
+        if self._trips is not None:
+            self._trips.take(now, frame, line.written, line.outputs, events)
         for index in line.asks:
             tap = self._tap_of[index]
             tap.dirty.add(index)

@@ -26,6 +26,7 @@ from linectl.runtime.heartbeat import Heartbeat
 from linectl.runtime.intake import Intake
 from linectl.runtime.pacing import Pacer, controller_clock
 from linectl.runtime.recording import recording, troubles_beside
+from linectl.runtime.trip_record import TripRecorder
 from linectl.site.complaints import nearest
 from linectl.site.model import Site
 
@@ -94,10 +95,12 @@ class Live:
         control: Control | None = None,
         on_status: Callable[[Status], None] | None = None,
         on_scan: Callable[[Sequence[Move], Sequence[Event]], None] | None = None,
+        trips: TripRecorder | None = None,
     ) -> None:
         """on_status: told when it controls and at each change of a unit's state or of a bus.
 
         on_scan: told the moves and events of scans that had any (a rehearsal's account).
+        trips: keeps what led to a trip.
         """
         self.site = site
         self.line = line
@@ -107,6 +110,7 @@ class Live:
         self._control = control
         self._on_status = on_status
         self._on_scan = on_scan
+        self._trips = trips
         self._intake = Intake(site)
         self._pacer = Pacer(site.file.scan_ms)
         self._buses = BusStatus(site)
@@ -141,6 +145,8 @@ class Live:
         finally:
             left = self.field.stop()
             gc.unfreeze()
+            if self._trips is not None:
+                self._trips.close(self._clock())
             heartbeat.close()
         if left:
             raise LinectlError(f"bus {', '.join(left)} did not end; its devices' watchdogs act")
@@ -149,10 +155,12 @@ class Live:
         """The object of `status --json`, now."""
         now = self._clock()
         buses = [self._buses.row(health, now) for health in self.field.health()]
+        said = self.line.status(now)
         return {
             "site": self.site.name,
             "pid": os.getpid(),
-            **self.line.status(now),
+            **said,
+            "trips": self._open_trips(said),
             "buses": buses,
             "scan": {"scans": self.scans, "missed": self._pacer.missed},
         }
@@ -178,6 +186,8 @@ class Live:
             self._recorder.put(moves, events)
             if self._on_scan:
                 self._on_scan(moves, events)
+        if self._trips is not None:
+            self._trips.take(now, frame, line.written, line.outputs, events)
         self._answer(asked, events)
         self._tell(now, any(event.kind == "unit" for event in events))
         if failure := self.field.failure():
@@ -231,12 +241,20 @@ class Live:
             now = self._clock()
             lines = self.line.why(name, now)
             self._add_ages(lines, now)
-            return {"name": name, "lines": [*self._field_lines(name, lines), *lines]}
+            lines = [*self._field_lines(name, lines), *lines]
+            trips = self._open_trips(self.line.status(now), name)
+            return {"name": name, "lines": lines, "trips": trips}
         except UsageError as error:
             file = self.site.file
             parts = [*file.stations, *(lane.prefix for lane in file.lanes), "sowing", "harvest"]
             near = nearest(name, [*parts, *self.site.tags, *self.site.interlocks.causes])
             return {"error": f"{error}; {near}" if near else str(error)}
+
+    def _open_trips(self, said: Status, name: str = "") -> list[dict[str, Any]]:
+        """Records of the trips that stand, with the time of day; of that unit or part if named."""
+        told = said.get("trips", [])
+        here = [trip for trip in told if not name or name in trip["units"] or name in trip["parts"]]
+        return self._trips.stamped(here) if self._trips else here
 
     def _add_ages(self, lines: list[dict[str, Any]], now: int) -> None:
         """How old each point's last good answer is, in seconds; None if there was none."""
@@ -318,9 +336,11 @@ def control_site(
             line = Line(site, _in_slots(site, book), book.next_gutter(), book.next_move())
             line.interventions.left(book.left_by_people(), book.exposure())
             writer = LedgerWriter(book)
+            trips = TripRecorder(site, line.outputs, writer.keep_trip, book.started_ms)
             with recording(site, trace, troubles_beside(ledger), on_remark) as record:
                 field = Field(site, clock, reach, tracer=record.tracer, ring=record.ring)
-                Live(site, line, field, writer, clock, control, on_status).run(stop)
+                live = Live(site, line, field, writer, clock, control, on_status, trips=trips)
+                live.run(stop)
         finally:
             if writer is not None:
                 writer.close()

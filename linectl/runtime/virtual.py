@@ -19,6 +19,7 @@ from linectl.runtime.grid import bus_grid, ideal_grid
 from linectl.runtime.plant import Plant, open_plant
 from linectl.runtime.rehearsal import Options, Progress
 from linectl.runtime.standing import standing
+from linectl.runtime.trip_record import TripRecorder
 from linectl.site.model import Site
 from linectl.site.scenario import Action
 
@@ -88,6 +89,7 @@ class Outcome:
             "waits": self.account.waits(),
             "alarms": self.account.alarms(),
             "interventions": self.account.interventions(),
+            "trips": self.account.trips(),
             "lanes": self.report["lanes"],
             "last_eject": self.report["last_eject"],
             "ledger": self.ledger_counts,
@@ -148,8 +150,11 @@ class Rehearsal:
         self._file = options.events.open("w", encoding="utf-8") if options.events else None
         self._recorder = _Recorder(self.ledger, self.account, self._file)
         grid = ideal_grid(site) if options.ideal_bus else bus_grid(site)
+        self.trips = TripRecorder(
+            site, self.line.outputs, self.ledger.keep_trip, self.ledger.started_ms
+        )
         self.bench = Bench(
-            site, self.plant, self.line, grid, self._recorder, every_tick=options.every_tick
+            site, self.plant, self.line, grid, self._recorder, options.every_tick, self.trips
         )
         for action in options.scenario:
             self._play(action)
@@ -187,6 +192,7 @@ class Rehearsal:
     def finish(self, wall_s: float) -> Outcome:
         """Close the record and give the account so far."""
         self._recorder.flush()
+        self.trips.close(self.bench.now)
         if self._file is not None:
             self._file.close()
         counts = self.ledger.counts()

@@ -27,6 +27,7 @@ from linectl.runtime.pacing import controller_clock
 from linectl.runtime.recording import recording, troubles_beside
 from linectl.runtime.rehearsal import Options, Progress, Result
 from linectl.runtime.standing import standing
+from linectl.runtime.trip_record import TripRecorder
 from linectl.runtime.virtual import Outcome
 from linectl.site.model import Site
 from linectl.site.scenario import Action
@@ -220,7 +221,8 @@ def _run(
 
     with recording(site, options.trace, troubles_beside(options.ledger)) as record:
         field = Field(site, clock, reach_in(endpoints, site), 0, record.tracer, record.ring)
-        live = Live(site, line, field, writer, clock, None, on_status, on_scan)
+        trips = TripRecorder(site, line.outputs, writer.keep_trip, book.started_ms)
+        live = Live(site, line, field, writer, clock, None, on_status, on_scan, trips)
         agenda = _Agenda(live, talk, options, on_progress)
         agenda.start()
         try:

@@ -21,6 +21,7 @@ class SlowDisk:
         self.entered = threading.Event()
         self.failing = False
         self.rows = []
+        self.trips = []
         self._durable = 0
 
     def durable(self):
@@ -33,6 +34,13 @@ class SlowDisk:
             raise LedgerUnreachable("ledger slow: the disk is full")
         self.rows.append((list(moves), list(events)))
         self._durable = max([self._durable, *(move.number for move in moves)])
+
+    def keep_trip(self, row):
+        self.entered.set()
+        assert self.go.wait(10)
+        if self.failing:
+            raise LedgerUnreachable("ledger slow: the disk is full")
+        self.trips.append(row)
 
 
 @pytest.fixture
@@ -112,3 +120,26 @@ def test_a_real_ledger_behind_the_thread_gives_back_what_was_put(tmp_path, site,
     again = Ledger.open(path, site)
     assert again.places() == {1: "lane1.germ.0"}
     again.close()
+
+
+def test_a_trip_is_handed_over_without_waiting_and_written_when_the_disk_can(disk, journey):
+    writer = LedgerWriter(disk, retry_s=0.001)
+    disk.failing = True
+    disk.go.set()
+    writer.keep_trip("a trip")
+    assert disk.entered.wait(10)
+    disk.failing = False
+    writer.put(journey.sow(1), [])
+    assert writer.close()
+    assert disk.trips == ["a trip"] and writer.durable() == 5
+
+
+def test_trips_that_a_standing_disk_cannot_take_are_left_out_and_counted(disk, monkeypatch):
+    monkeypatch.setattr(writer_module, "TRIPS_MAX", 3)
+    writer = LedgerWriter(disk)
+    for number in range(5):
+        writer.keep_trip(number)
+    assert writer.lost_trips == 2
+    disk.go.set()
+    assert writer.close()
+    assert disk.trips == [0, 1, 2]
