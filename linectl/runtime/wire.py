@@ -202,10 +202,9 @@ def _run(
     book.seed_lanes(slots)
     line = Line(site, slots, book.next_gutter(), book.next_move())
     line.lanes.ripe_check = options.ripe_check
-    account, indexed_at = Account(), list[int]()
+    account, indexed_at, lines = Account(), list[int](), list[str]()
     writer = LedgerWriter(book)
     clock = controller_clock()
-    lines: list[str] = []
 
     def on_scan(moves: Sequence[Move], events: Sequence[Event]) -> None:
         account.take(events, moves)

@@ -69,7 +69,7 @@ HAPPENED = st.lists(
 
 
 @settings(
-    max_examples=120,
+    max_examples=100,
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
