@@ -12,7 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from linectl.image import Frame
+from linectl.image import Command, Frame
 from linectl.line import Line
 from linectl.line.own_stop import DRIVEN_BY
 from linectl.line.trip_marks import Mark, Trip, first_of, followers, record, sentence
@@ -221,6 +221,29 @@ def test_a_site_may_declare_what_follows_from_a_cause(small, hand_at_work):
     told = only(hand)
     assert told["first"] == ["drive_tamp"] and not told["tie"]
     assert told["after"] == ["isolator of the tamper open"]
+
+
+def test_a_bypassed_cause_stops_nothing_and_begins_its_trip_when_the_bypass_ends(
+    small, hand_at_work, allowing
+):
+    hand = hand_at_work(allowing(small, "drive_tamp"))
+    assert hand.line.obey(Command("", "bypass", "drive_tamp 1h a test", "anna")) is None
+    hand.set("tamp.drive_ok", False)
+    hand.settle()
+    assert hand.line.sowing.state == "Execute" and hand.line.first_out.records() == []
+    hand.command("", "bypass-end", "drive_tamp", "anna")
+    hand.settle()
+    assert hand.line.sowing.state in ("Holding", "Held")
+    assert only(hand)["first"] == ["drive_tamp"]
+
+
+def test_a_bypassed_cause_is_not_named_beside_the_one_that_stopped_the_line(
+    small, hand_at_work, allowing
+):
+    hand = hand_at_work(allowing(small, "drive_tamp"))
+    assert hand.line.obey(Command("", "bypass", "drive_tamp 1h a test", "anna")) is None
+    lose(hand, hand.now + 10, "tamp.drive_ok", "guard_seed.closed")
+    assert only(hand)["first"] == ["guard_seed"]
 
 
 def test_a_restored_line_goes_on_with_the_same_trip(working, small):
