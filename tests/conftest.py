@@ -141,6 +141,8 @@ class Attendant:
         ]
         if latched or any(lane.state == "faulted" for lane in line.lanes.lanes):
             self._act("", "interlock-reset")
+        for zone in sorted({row.zone for row in latched if row.reset == "at_machine"}):
+            plant.do("interlock reset", zone)  # somebody goes there and looks
         following = {"Aborted": "clear", "Stopped": "reset", "Idle": "start", "Held": "unhold"}
         for unit in line.units:
             if unit.state in following:

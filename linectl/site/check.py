@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from linectl.site import (
     check_addresses,
+    check_causes,
+    check_coverage,
     check_devices,
     check_geometry,
     check_interlocks,
@@ -12,13 +14,16 @@ from linectl.site import (
     check_notation,
     check_outputs,
     check_reads,
+    check_supplies,
     check_tags,
     check_timers,
+    check_zones,
 )
 from linectl.site.draft import Draft, Findings
 
 CHECKS = (
     check_names.check,
+    check_zones.check,
     check_tags.check,
     check_notation.check,
     check_addresses.check,
@@ -29,6 +34,9 @@ CHECKS = (
     check_geometry.check,
     check_lanes.check,
     check_interlocks.check,
+    check_causes.check,
+    check_coverage.check,
+    check_supplies.check,
 )
 
 

@@ -1,23 +1,19 @@
-"""Checks the cause-and-effect matrix: names, comparisons, and that nothing vital is left out."""
+"""Checks the cause-and-effect matrix: names, comparisons, kinds of cells, units that are told."""
 
 from __future__ import annotations
 
 from linectl.site.complaints import nearest
 from linectl.site.draft import Draft, Findings
-from linectl.site.interlocks import Cause, Condition, Effect
-from linectl.site.machine import Carriage
+from linectl.site.effects import units_stopped
+from linectl.site.interlocks import Cause, Condition, Effect, cells_written
 from linectl.site.patterns import matching
-from linectl.site.roles import PERMISSIVES
 from linectl.site.sheet import TreePath
 
 _FILE = "interlocks.yaml"
-_VITAL = ("estop_ok", "closed")
-"""Permissive inputs that no site may leave without a cause."""
-_USUAL = frozenset(PERMISSIVES).difference(_VITAL)
 
 
 def check(draft: Draft, say: Findings) -> None:
-    """Causes, effects, the matrix, then coverage of stops, guards and other permissives."""
+    """Conditions of causes, effects, the matrix and its cells."""
     for name, cause in draft.causes.items():
         for place, test in enumerate(cause.when):
             _condition(draft, say, ("causes", name, "when", place), test)
@@ -25,8 +21,7 @@ def check(draft: Draft, say: Findings) -> None:
     for name, effect in draft.effects.items():
         _effect(draft, say, name, effect)
     _matrix(draft, say)
-    _coverage(draft, say)
-    _stops(draft, say)
+    _doses(draft, say)
 
 
 def _condition(draft: Draft, say: Findings, path: TreePath, test: Condition) -> None:
@@ -44,6 +39,8 @@ def _condition(draft: Draft, say: Findings, path: TreePath, test: Condition) -> 
         wrong("point", f"{test.point} is a bool: compare it with is: true or is: false")
     if not point.is_bool and (test.is_ is not None or (test.below is None and test.above is None)):
         wrong("point", f"{test.point} is a number: compare it with below: or above:")
+    if point.is_bool and test.hysteresis:
+        wrong("hysteresis", f"{test.point} is a bool: it has no value that could come back")
     need = draft.needs.get(test.point)
     if need and need.role.kind == "counter":
         wrong("point", f"{test.point} is a counter, which announces nothing and trips nothing")
@@ -82,8 +79,9 @@ def _effect(draft: Draft, say: Findings, name: str, effect: Effect) -> None:
     if len(named) != 1:
         said = " and ".join(named) or "none"
         wrong("", f"names {said}; an effect names one of outputs, zone, unit or station")
-    if effect.unit and effect.action is None:
-        wrong("unit", "says no action", "action: abort, hold or suspend")
+    if effect.unit and effect.action is None and (acting := _acting(draft, name)):
+        hint = f"action: abort, hold or suspend; or make its cell of {acting} permissive"
+        wrong("unit", "says no action", hint)
     if effect.action and not (effect.unit or effect.station):
         wrong("action", "goes with a unit or a station")
     for key, section in (("zone", "zones"), ("station", "stations")):
@@ -105,6 +103,16 @@ def _effect(draft: Draft, say: Findings, name: str, effect: Effect) -> None:
         wrong("outputs", text, nearest(pattern, outputs))
 
 
+def _acting(draft: Draft, effect: str) -> str:
+    """The first cause whose cell of that effect is more than permissive; empty if none."""
+    matrix = draft.written(_FILE, "matrix")
+    written = matrix.items() if isinstance(matrix, dict) else ()
+    rows = {name: cells_written(row) for name, row in written}
+    return next(
+        (n for n, cells in rows.items() if effect in cells and cells[effect] != "permissive"), ""
+    )
+
+
 def _matrix(draft: Draft, say: Findings) -> None:
     causes, effects = draft.names(_FILE, "causes"), draft.names(_FILE, "effects")
     matrix = draft.written(_FILE, "matrix")
@@ -115,7 +123,7 @@ def _matrix(draft: Draft, say: Findings) -> None:
         if cause not in causes:
             text = f"there is no cause {cause!r}"
             say.errors.append(draft.at(_FILE, path, text, nearest(cause, causes)))
-        for effect in _effects_of(listed):
+        for effect in cells_written(listed):
             used.add(str(effect))
             if effect not in effects:
                 text = f"there is no effect {effect!r}"
@@ -128,6 +136,8 @@ def _matrix(draft: Draft, say: Findings) -> None:
             say.errors.append(draft.at(_FILE, ("causes", name), text, hint))
         else:
             _moment(draft, say, name, cause, bool(listed))
+            _cells(draft, say, name, cause)
+            _told(draft, say, name, cause)
     for name in draft.effects:
         if name not in used:
             say.warnings.append(draft.at(_FILE, ("effects", name), "no cause has this effect"))
@@ -143,87 +153,71 @@ def _moment(draft: Draft, say: Findings, name: str, cause: Cause, stops: bool) -
         say.errors.append(draft.at(_FILE, ("matrix", name), text, hint))
 
 
-def _coverage(draft: Draft, say: Findings) -> None:
-    """Stops and guards must be read by a cause; other permissives should be."""
+def _cells(draft: Draft, say: Findings, name: str, cause: Cause) -> None:
+    """Latched cells and a reset go together; a station cannot be barred by a permissive cell."""
+    row = draft.written(_FILE, "matrix", name)
+    cells = cells_written(row)
+    if isinstance(row, list) and (twice := sorted({str(e) for e in row if row.count(e) > 1})):
+        say.errors.append(draft.at(_FILE, ("matrix", name), f"names {twice[0]} twice"))
+    for effect, kind in cells.items():
+        path = ("matrix", name, effect)
+        if kind == "latched" and cause.reset == "automatic":
+            text = "is latched, and nothing resets its cause"
+            hint = "acts; or give the cause reset: interlock or at_machine"
+            say.errors.append(draft.at(_FILE, path, text, hint))
+        facts = draft.effects.get(effect)
+        if kind == "permissive" and facts is not None and facts.station:
+            text = "is permissive; that is for outputs, zones and units"
+            hint = "acts: the station begins no other gutter while the cause is present"
+            say.errors.append(draft.at(_FILE, path, text, hint))
+    latching = any(kind in (None, "latched") for kind in cells.values())
+    if cause.reset != "automatic" and not latching:
+        text = f"is {cause.reset}, and no cell of its row is latched: there is nothing to reset"
+        path = ("causes", name, "reset")
+        say.errors.append(draft.at(_FILE, path, text, "reset: automatic, or a latched cell"))
+
+
+def _told(draft: Draft, say: Findings, name: str, cause: Cause) -> None:
+    """A unit whose machinery goes off at once must be told, or it waits for a motion in vain."""
+    cells = cells_written(draft.written(_FILE, "matrix", name))
+    if cause.moment != "at_once" or any(effect not in draft.effects for effect in cells):
+        return
+    acting = [draft.effects[effect] for effect, kind in cells.items() if kind != "permissive"]
+    points = [point for _, point in draft.points]
+    told = {effect.unit for effect in acting}
+    for unit, tag in units_stopped(acting, points, draft.needs, draft.zones).items():
+        if unit in told:
+            continue
+        text = (
+            f"switches {tag} off, and {unit} is not told: it would go on, and wait for a motion "
+            "that cannot come"
+        )
+        known = [n for n, e in draft.effects.items() if e.unit == unit and e.action == "hold"]
+        hint = f"give it {known[0] if known else f'an effect {{unit: {unit}, action: hold}}'}"
+        say.errors.append(draft.at(_FILE, ("matrix", name), text, hint))
+
+
+_WANTED = {
+    "hopper_level": ("warn", "before_next_gutter"),
+    "seed_level": ("warn", "before_next_gutter"),
+    "not_low": ("warn",),
+    "not_empty": ("before_next_gutter",),
+}
+"""What runs out is told first, and blocks before the gutter that it would not be enough for."""
+
+
+def _doses(draft: Draft, say: Findings) -> None:
+    """Causes that should warn of what runs out, and block before it has."""
     if draft.names(_FILE, "causes") != set(draft.causes):
         return
-    read = {test.point for cause in draft.causes.values() for test in cause.when}
     for tag, need in draft.needs.items():
-        role = need.role.name
-        if tag in read or need.role.direction == "out":
-            continue
-        text = f"no cause reads {tag} ({need.role.text})"
-        if role in _VITAL:
-            hint = f"add a cause with when: [{{point: {tag}, is: false}}]"
-            say.errors.append(draft.at(_FILE, ("causes",), text, hint, whole=f"causes.{tag}"))
-        elif role in _USUAL:
-            say.warnings.append(draft.at(_FILE, ("causes",), text, whole=f"causes.{tag}"))
-
-
-def _stops(draft: Draft, say: Findings) -> None:
-    """An emergency stop cuts its own zone, every lane and both carriages; a guard its zone."""
-    shared = {lane.zone for lane in draft.lanes.values()}
-    carriages = {name for name, s in draft.stations.items() if isinstance(s, Carriage)}
-    for name, cause in draft.causes.items():
-        for role in _VITAL:
-            zones = {
-                draft.needs[test.point].zone
-                for test in cause.when
-                if test.point in draft.needs and draft.needs[test.point].role.name == role
-            }
-            if not zones:
-                continue
-            spared = _spared(draft, name, zones, shared if role == "estop_ok" else set())
-            if role == "estop_ok":
-                spared += [
-                    tag for tag in _spared_parts(draft, name, carriages) if tag not in spared
-                ]
-            if spared:
-                text = f"leaves {spared[0]} running" + (
-                    f" and {len(spared) - 1} outputs more" if len(spared) > 1 else ""
-                )
-                hint = "an emergency stop cuts its zone, lanes, lifts and carriages"
-                if role == "closed":
-                    hint = "a guard cuts every moving output of its zone"
-                say.errors.append(draft.at(_FILE, ("matrix", name), text, hint))
-
-
-def _spared(draft: Draft, cause: str, zones: set[str], more: set[str]) -> list[str]:
-    """Moving outputs of those zones that the cause does not switch off."""
-    cut = _cut_by(draft, cause)
-    return [
-        tag
-        for tag, need in draft.needs.items()
-        if need.role.moves and need.zone in zones | more and tag not in cut
-    ]
-
-
-def _spared_parts(draft: Draft, cause: str, parts: set[str]) -> list[str]:
-    cut = _cut_by(draft, cause)
-    return [
-        tag
-        for tag, need in draft.needs.items()
-        if need.role.moves and need.part in parts and tag not in cut
-    ]
-
-
-def _cut_by(draft: Draft, cause: str) -> set[str]:
-    """Tags that the cause switches off by the matrix."""
-    outputs = [tag for tag, need in draft.needs.items() if need.role.direction == "out"]
-    cut: set[str] = set()
-    for name, kind in _effects_of(draft.written(_FILE, "matrix", cause)).items():
-        effect = draft.effects.get(name)
-        if effect is None or kind == "permissive":
-            continue
-        for pattern in effect.outputs:
-            cut.update(matching(pattern, outputs))
-        if effect.zone:
-            cut.update(tag for tag in outputs if draft.needs[tag].zone == effect.zone)
-    return cut
-
-
-def _effects_of(row: object) -> dict[str, str | None]:
-    """A written row of the matrix: effect → the kind of its cell, None where none is written."""
-    if isinstance(row, dict):
-        return {str(effect): str(kind) for effect, kind in row.items()}
-    return {str(effect): None for effect in row} if isinstance(row, list) else {}
+        moments = {
+            cause.moment
+            for cause in draft.causes.values()
+            if any(test.point == tag for test in cause.when)
+        }
+        for moment in _WANTED.get(need.role.name, ()):
+            if moment not in moments:
+                text = f"no cause with moment: {moment} reads {tag} ({need.role.text})"
+                whole = f"causes.{tag}"
+                say.warnings.append(draft.at(_FILE, ("causes",), text, whole=whole))

@@ -104,3 +104,11 @@ class InterlockFile(Facts):
             return tuple(Cell(cause, effect, kind) for effect, kind in row.items())
         usual: Kind = "acts" if self.causes[cause].reset == "automatic" else "latched"
         return tuple(Cell(cause, effect, usual) for effect in row)
+
+
+def cells_written(row: object) -> dict[str, str | None]:
+    """A row of the matrix as it is written, checked or not: effect → the kind of its cell, None
+    where a plain list leaves it to the cause's reset."""
+    if isinstance(row, dict):
+        return {str(effect): str(kind) for effect, kind in row.items()}
+    return {str(effect): None for effect in row} if isinstance(row, list) else {}

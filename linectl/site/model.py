@@ -30,6 +30,8 @@ class Zone(Facts):
     """None: shared by both units, as the lanes are."""
     guards: tuple[Name, ...] = ()
     """Guards that stop this zone; each has the point `guard_NAME.closed`."""
+    estops: tuple[Name, ...] | None = None
+    """Zones whose emergency stops act on this one; None: every zone's do."""
     watchdog_limit_ms: Timer = Field(alias="watchdog_limit")
     """A device that moves something here must fall to safe values within this time."""
     reaction_limit_ms: Timer = Field(alias="reaction_limit")
