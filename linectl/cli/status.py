@@ -76,6 +76,7 @@ def print_status(answer: Mapping[str, Any]) -> None:
     if answer["forced"] or answer.get("overridden"):
         say(Text())
         print_forces(answer)
+    say(Text(f"matrix: {answer['approval']}"))
 
 
 def _buses(answer: Mapping[str, Any]) -> list[list[str]]:

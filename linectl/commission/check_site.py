@@ -1,4 +1,4 @@
-"""Checks a site's folder whole: its files, their agreement, and whether it can give its takt."""
+"""Checks a site's folder whole: files, their agreement, takt, what differs from the approval."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from linectl.crop.site_takt import DAY_MS, SiteTakt, site_takt
 from linectl.crop.takt import HOUR_MS
 from linectl.errors import Finding
+from linectl.site.approval import approval_findings
 from linectl.site.durations import format_duration
 from linectl.site.load import read_site
 from linectl.site.model import Site
@@ -40,7 +41,11 @@ def check_site(folder: str | os.PathLike[str]) -> CheckReport:
         return CheckReport(None, reading.errors, reading.warnings, None)
     times = site_takt(reading.site)
     errors = _takt_errors(times, reading.trees)
-    warnings = [*reading.warnings, *_takt_warnings(reading.site, times, reading.trees)]
+    warnings = [
+        *reading.warnings,
+        *_takt_warnings(reading.site, times, reading.trees),
+        *approval_findings(reading.site),
+    ]
     return CheckReport(reading.site, tuple(errors), tuple(warnings), times)
 
 

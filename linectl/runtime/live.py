@@ -27,6 +27,7 @@ from linectl.runtime.intake import Intake
 from linectl.runtime.pacing import Pacer, controller_clock
 from linectl.runtime.recording import recording, troubles_beside
 from linectl.runtime.trip_record import TripRecorder
+from linectl.site.approval import approval_line
 from linectl.site.complaints import nearest
 from linectl.site.model import Site
 
@@ -115,6 +116,7 @@ class Live:
         self._pacer = Pacer(site.file.scan_ms)
         self._buses = BusStatus(site)
         self._changes = Changes(site, line.outputs)
+        self._approval = approval_line(site)
         self._values: tuple[Value, ...] = tuple(line.outputs)
         self._durable = -1
         self._announced = False
@@ -163,6 +165,7 @@ class Live:
             "trips": self._open_trips(said),
             "buses": buses,
             "scan": {"scans": self.scans, "missed": self._pacer.missed},
+            "approval": self._approval,
         }
 
     def _beat(self) -> None:
