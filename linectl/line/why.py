@@ -10,11 +10,10 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from linectl.errors import UsageError
-from linectl.line.commands import wrong_place
 from linectl.line.inputs import NEVER
 from linectl.line.lane import Lane
 from linectl.line.part import Part
-from linectl.line.units import WARNED, Unit
+from linectl.line.units import WARNED, Unit, wrong_place
 from linectl.line.why_causes import Check, cause_chain, cause_check, force_marks, input_chain, where
 
 if TYPE_CHECKING:

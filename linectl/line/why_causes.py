@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from linectl.line.cause_rows import Cause, Test
-from linectl.line.commands import wrong_place
 from linectl.line.inputs import NEVER
+from linectl.line.units import wrong_place
 from linectl.site.notation import both_ways
 
 if TYPE_CHECKING:
