@@ -84,7 +84,7 @@ def test_a_later_failure_stands_for_the_pass_before_it(folder):
     [
         (
             "guard_seed: [sowing_off, abort_sowing]",
-            "guard_seed: [sowing_off, lanes_off, abort_sowing]",
+            "guard_seed: [sowing_off, abort_sowing, hold_harvest]",
         ),
         (
             "[{point: guard_seed.closed, is: false}]\n    reset: interlock",
