@@ -124,8 +124,11 @@ class Carriage(Part):
     # the cycle ---------------------------------------------------------------------------------
 
     def step(self, now: int) -> None:
-        """A unit that may move, and an empty board: now it is known that the grip holds nothing."""
-        moving = self.unit is not None and self.unit.moving
+        """A unit that may move, and an empty board: now it is known that the grip holds nothing.
+
+        Until then a grip that was closed by a cause stays closed, though the cause is over.
+        """
+        moving = self.unit is not None and self.unit.moving and self.line.may_grip(self.grip)
         if self.untried and moving and self.line.seen.off[self.aboard]:
             self.untried = False
             self.line.changed = True
@@ -133,8 +136,9 @@ class Carriage(Part):
 
     def demand(self) -> int:
         bits = self._demands.get(self.state, 0)
+        moving = self.unit is not None and self.unit.moving
         holding = (
-            (self.untried and not self.gutter)
+            (self.untried and not (self.gutter and moving))
             or self.state in _HOLDING
             or (self.state == "faulted" and self.back in _HOLDING)
         )

@@ -120,9 +120,6 @@ class Line:
         if frame.quality:
             self.ready = self._gates.ready(self.inputs)
             self.polled = self.polled or self._gates.all_good(self.inputs)
-            for carriage in self.ends.carriages:
-                if not self.ready & carriage.grip:
-                    carriage.untried = True  # nobody knows what its grip holds any more
         if frame.durable is not None:
             self.durable = frame.durable
         for tag, remark in frame.remarks:
@@ -140,6 +137,9 @@ class Line:
             for number, came in told:
                 self._announce(number, came)
         self.interventions.bypasses.watch()
+        for carriage in self.ends.carriages:
+            if not self.may_grip(carriage.grip):
+                carriage.untried = True  # it has closed: what it holds is to be seen anew
         self._press_buttons(changed)
         for command in frame.commands:
             commands.obey(self, command)
@@ -358,6 +358,10 @@ class Line:
     def bit(self, index: int) -> int:
         """The output bit of a point."""
         return 1 << index
+
+    def may_grip(self, bit: int) -> bool:
+        """True if no cause and no silent device keeps a grip at its safe value, closed."""
+        return bool(self.ready & ~self.causes.blocked & bit)
 
     def new_gutter(self, place: str) -> int:
         """A new gutter's id; ids are never used again."""
