@@ -100,6 +100,8 @@ class Proof:
     approval: str = ""
     """Who approved the matrix and when, or what differs since; one line."""
     self_check: SelfCheck | None = None
+    interrupted: bool = False
+    """A person ended it early: the rest is listed as not run."""
 
     @property
     def ok(self) -> bool:
@@ -128,4 +130,5 @@ class Proof:
             "untested": list(self.untested),
             "consequences": {cause: list(texts) for cause, texts in self.consequences.items()},
             "approval": self.approval,
+            "interrupted": self.interrupted,
         }

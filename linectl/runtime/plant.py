@@ -41,6 +41,9 @@ class Plant(Protocol):
     def do(self, verb: str, part: str = "", **options: Any) -> None:
         """A scenario's verb, now. Unknown verb, part or kind: linectl.errors.UsageError."""
 
+    def places(self) -> dict[str, int | None]:
+        """Every place: the id of its gutter (−1: never told to the plant), or None if empty."""
+
     def told(self, move: Move) -> None:
         """The controller's ledger move, for the auditor to hold against the bodies."""
 

@@ -19,8 +19,8 @@ class Points:
     """Values by point index. A role that the site has no point for binds to a spare index."""
 
     __slots__ = (
-        "_changed", "_counters", "_inputs_of", "announces", "by_tag", "dead", "fresh", "invert",
-        "overrides", "raw", "spare", "truth", "watchers",
+        "_changed", "_counters", "_crossed", "_inputs_of", "announces", "by_tag", "dead", "fresh",
+        "invert", "overrides", "raw", "spare", "truth", "watchers",
     )  # fmt: skip
 
     def __init__(self, site: Site) -> None:
@@ -43,7 +43,7 @@ class Points:
         self.announces.append(False)
         self._inputs_of: dict[str, list[int]] = {}
         for point in site.points:
-            if self.announces[point.index]:
+            if point.direction == "in":
                 self._inputs_of.setdefault(point.device, []).append(point.index)
         self.watchers: list[list[Watcher] | None] = [None] * (count + 1)
         self.overrides: dict[int, Value] = {}
@@ -51,6 +51,8 @@ class Points:
         self.fresh = False
         self._changed: set[int] = set()
         self._counters: dict[int, Callable[[], int]] = {}
+        self._crossed: dict[int, int] = {}
+        """Inputs whose wires are swapped: what is sensed at one is delivered at the other."""
 
     def bind(self, part: str, role: str) -> int:
         """Index of the point `part.role`, or the spare index."""
@@ -88,6 +90,12 @@ class Points:
             self.dead.discard(index)
             self._deliver(index, self.overrides.get(index, self.truth[index]))
 
+    def cross(self, one: int, other: int) -> None:
+        """The wires of two inputs are swapped at their terminals."""
+        self._crossed[one], self._crossed[other] = other, one
+        for index in (one, other):
+            self._deliver(index, self.overrides.get(index, self.truth[index]))
+
     def count(self, index: int, reading: Callable[[], int]) -> None:
         """A counter: `reading` gives its value whenever somebody reads it."""
         self._counters[index] = reading
@@ -119,6 +127,8 @@ class Points:
         self.fresh = True
 
     def _deliver(self, index: int, value: Value) -> None:
+        if self._crossed:
+            index = self._crossed.get(index, index)
         self._announce(index, (not value) if self.invert[index] else value)
 
     def _announce(self, index: int, raw: Value) -> None:

@@ -44,6 +44,9 @@ class Verbs:
             "remote": lambda part, _: self._switch(part, "remote", True),
             "isolate": lambda part, _: self._switch(part, "isolator_on", False),
             "de-isolate": lambda part, _: self._switch(part, "isolator_on", True),
+            "hold sensor": self._hold_sensor,
+            "let go": lambda part, _: self._machine.world.points.override(self._input(part), None),
+            "swap wires": self._swap_wires,
         }
 
     def do(self, verb: str, part: str, options: dict[str, Any]) -> None:
@@ -117,6 +120,29 @@ class Verbs:
         else:
             names = (machine.magazine.name, machine.filler.name, machine.seeder.name)
             raise UsageError(f"{part!r} cannot be refilled{nearest(part, names)}")
+
+    def _hold_sensor(self, part: str, options: dict[str, Any]) -> None:
+        """Whatever is true, the sensor tells `value` (the meaning, before any inversion)."""
+        value = options.get("value")
+        index = self._input(part)
+        is_bool = self._machine.world.site.points[index].is_bool
+        if not isinstance(value, bool if is_bool else int | float) or is_bool is not (
+            isinstance(value, bool)
+        ):
+            kind = "true or false" if is_bool else "a number"
+            raise UsageError(f"hold sensor {part}: value must be {kind}, not {value!r}")
+        self._machine.world.points.override(index, value)
+
+    def _swap_wires(self, part: str, options: dict[str, Any]) -> None:
+        self._machine.world.points.cross(
+            self._input(part), self._input(str(options.get("other", "")))
+        )
+
+    def _input(self, tag: str) -> int:
+        points = self._machine.world.site.points
+        inputs = {point.tag: point.index for point in points if point.direction == "in"}
+        index: int = _known(tag, inputs, "input")
+        return index
 
     def _switch(self, part: str, role: str, on: bool) -> None:
         stations = self._machine.world.site.file.stations
