@@ -18,7 +18,7 @@ from linectl.cli.app import INTERRUPTED, AsJson, SiteFolder, app
 from linectl.cli.options import Seed
 from linectl.cli.screen import complain, error_console, heading, say, say_json, table
 from linectl.cli.writable import will_be_written
-from linectl.commission.proof import NOT_A_VALIDATION, CellResult, OutputReaction, Proof
+from linectl.commission.proof import NOT_A_VALIDATION, CellResult, OutputReaction, Proof, SelfCheck
 from linectl.commission.prove.proving import Progress
 from linectl.site.load import load_site
 
@@ -76,7 +76,15 @@ def prove(
     loaded = load_site(site)
     if resume is not None and not resume.exists():
         will_be_written(resume)
-    asked = Asked(cause, effect, seed, jobs or os.cpu_count() or 1, by or getpass.getuser(), resume)
+    asked = Asked(
+        cause,
+        effect,
+        seed,
+        jobs or os.cpu_count() or 1,
+        by or getpass.getuser(),
+        resume,
+        self_check,
+    )
     with counting(f"proving {loaded.name}") as tell:
         proof = run(loaded, asked, tell)
     if as_json:
@@ -131,6 +139,8 @@ def print_proof(proof: Proof) -> None:
     _failures(failed)
     _by_kind(proof)
     _slowest(proof)
+    if proof.self_check is not None:
+        _self_check(proof.self_check)
     _sentences("Followed through a unit's state, beside the cells", [
         f"{cause}: {text}" for cause, texts in proof.consequences.items() for text in texts
     ])  # fmt: skip
@@ -186,6 +196,23 @@ def _slowest(proof: Proof) -> None:
         for cell, output in ranked
     ]  # fmt: skip
     say(table("cause|output|>measured|>computed|>allowed|>share", rows))
+
+
+def _self_check(checked: SelfCheck) -> None:
+    """Defects planted and found, by kind; the missed ones by name; what was not planted."""
+    say(Text())
+    say(
+        heading("Self-check:"),
+        Text(f"{checked.caught} of {checked.planted} planted defects found by the proof"),
+    )
+    rows = [[kind, planted, caught] for kind, (planted, caught) in checked.by_kind.items()]
+    say(table("defect|>planted|>found", rows))
+    for name in checked.missed:
+        say(heading("  MISSED"), Text(name))
+    for rule, count in checked.excluded.items():
+        say(Text(f"  {count} not planted: {rule}"))
+    found = ", ".join(f"{name} {count}" for name, count in checked.by_check.items())
+    say(Text(f"  found first by: {found}"))
 
 
 def _share(output: OutputReaction) -> float:

@@ -75,6 +75,10 @@ class SelfCheck:
     missed: tuple[str, ...]
     by_kind: Mapping[str, tuple[int, int]] = field(default_factory=dict)
     """kind of defect → (planted, caught)."""
+    excluded: Mapping[str, int] = field(default_factory=dict)
+    """why a defect could not show → how many were not planted for it."""
+    by_check: Mapping[str, int] = field(default_factory=dict)
+    """name of the check that found it → how many."""
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from linectl.commission.prove.notes import Enough, Notes
 from linectl.commission.prove.promised import Cell, Promise
 from linectl.commission.prove.reactions import Limits
 from linectl.commission.prove.stand import UNITS, Stand
-from linectl.commission.prove.tripping import AT_WORK, STOPPED, Tripping
+from linectl.commission.prove.tripping import AT_WORK, Tripping
 
 STAND_MS = 1_500
 """How long it is watched that nothing happens after an act."""
@@ -186,10 +186,7 @@ class Run:
         if self.promise.reset == "at_machine":
             wrong = ("interlock-reset",)
             others = [zone for zone in self.stand.site.file.zones if zone != self.promise.zone]
-            acts = [
-                lambda plant, zone=zone: plant.do("interlock reset", zone)  # type: ignore[misc]
-                for zone in others
-            ]
+            acts = [lambda plant, zone=zone: plant.do("interlock reset", zone) for zone in others]
         self._nothing_follows("wrong reset restarts nothing", wrong, acts, commands=True)
         self._still_latched("stays until reset")
 
@@ -315,6 +312,3 @@ class Run:
 def _once(means: tuple[Means, ...]) -> list[Means]:
     """Each act once, though several comparisons come by it."""
     return list({each.text: each for each in means}.values())
-
-
-__all__ = ["STOPPED", "Course", "Run"]

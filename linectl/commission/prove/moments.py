@@ -85,18 +85,18 @@ def moments(
     first = reference.working_from + 10 * scan + QUIET_MS
     usable: Spans = {}
     for index in promise.outputs:
-        need = limits.worst_ms(promise, index) + LAG_MS + QUIET_MS
+        need = limits.worst_ms(promise, index) + LAG_MS
         usable[index] = [
-            (max(began + 2 * scan + QUIET_MS, first), round(ended - need))
+            (max(began + 2 * scan, first), round(ended - need))
             for began, ended in reference.spans.get(index, ())
-            if max(began + 2 * scan + QUIET_MS, first) <= ended - need
+            if max(began + 2 * scan, first) <= ended - need
         ]
     left = {index for index in usable if usable[index]}
     unseen = frozenset(set(usable) - left)
     chosen: list[Moment] = []
     times = sorted(
         {
-            began + chance.randint(0, min(ended - began, 120))
+            -(-(began + chance.randint(0, min(ended - began, 120))) // scan) * scan
             for spans in usable.values()
             for began, ended in spans
         }
@@ -107,7 +107,7 @@ def moments(
     }
     while left:
         at = max(times, key=lambda time: (len(on_at[time] & left), -time))
-        chosen.append(Moment(at // scan * scan, on_at[at]))
+        chosen.append(Moment(at, on_at[at]))
         left -= on_at[at]
     if not chosen:
         chosen.append(Moment((first + chance.randint(0, 20_000)) // scan * scan, frozenset()))

@@ -23,6 +23,12 @@ class Plan:
     unseen: Mapping[str, frozenset[int]]
     """cause → outputs of its cells that were never on for long enough."""
 
+    def only(self, chosen: Sequence[Promise]) -> Plan:
+        """The plan for these causes only."""
+        names = {promise.name for promise in chosen}
+        courses = {name: found for name, found in self.courses.items() if name in names}
+        return Plan(self.promises, courses, self.unseen)
+
     @property
     def all_courses(self) -> list[Course]:
         """Every course, in the order of the causes."""

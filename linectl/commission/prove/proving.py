@@ -10,13 +10,14 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 
 from linectl import __version__
-from linectl.commission.proof import CellResult, Proof
+from linectl.commission.proof import CellResult, Proof, SelfCheck
 from linectl.commission.prove.courses import Course, Run
 from linectl.commission.prove.forks import each_done
 from linectl.commission.prove.kept import Kept
 from linectl.commission.prove.moments import Moment
 from linectl.commission.prove.notes import Notes
 from linectl.commission.prove.planning import Plan, plan_of
+from linectl.commission.prove.planting import self_check
 from linectl.commission.prove.promised import Cell, Promise, only_warns, promises
 from linectl.commission.prove.reactions import Limits
 from linectl.commission.prove.stand import Stand
@@ -38,6 +39,8 @@ class Asked:
     jobs: int = 1
     by: str = ""
     resume: Path | None = None
+    self_check: bool = False
+    """Plant defects as well, each of which the proof must find."""
 
 
 @dataclass(frozen=True)
@@ -73,13 +76,16 @@ def prove(site: Site, asked: Asked, progress: Progress = lambda done, total: Non
     results: dict[str, tuple[CellResult, ...]] = dict(kept.cells)
     consequences: dict[str, tuple[str, ...]] = dict(kept.consequences)
     interrupted = False
-    if open_:
-        plan = plan_of(site, asked.seed, open_, limits)
+    checked: SelfCheck | None = None
+    if open_ or asked.self_check:
+        plan = plan_of(site, asked.seed, chosen if asked.self_check else open_, limits)
         try:
-            for promise, notes in _proven(site, asked, plan, limits, progress):
+            for promise, notes in _proven(site, asked, plan.only(open_), limits, progress):
                 results[promise.name] = tuple(_results(site, promise, notes, plan))
                 consequences[promise.name] = tuple(notes.consequences)
                 kept.add(promise.name, results[promise.name], consequences[promise.name])
+            if asked.self_check:
+                checked = self_check(site, asked.seed, asked.jobs, plan, limits, progress)
         except KeyboardInterrupt:
             interrupted = True
     cells = [
@@ -94,7 +100,7 @@ def prove(site: Site, asked: Asked, progress: Progress = lambda done, total: Non
         wall_s=time.perf_counter() - clock, cells=tuple(cells),
         untested=tuple(_untested(site, chosen, results, cells)),
         consequences={name: texts for name, texts in consequences.items() if texts},
-        interrupted=interrupted,
+        self_check=checked, interrupted=interrupted,
     )  # fmt: skip
 
 

@@ -34,13 +34,28 @@ class Verdict:
         return bool(self.outputs or self.units or self.stations or self.barred or self.barred_units)
 
 
+@dataclass(frozen=True)
+class Loss:
+    """A planted defect in what a device's silence takes along: of which kind, at which outputs."""
+
+    kind: str
+    bits: int
+    instead: int
+    delay_ms: int
+
+
 class WatchedLine(Line):
-    """A line whose scans are watched; `ungated` outputs go round the gate (a planted defect)."""
+    """A line whose scans are watched; `ungated` outputs go round the gate and `loss` is wrong
+    about a silent device (planted defects)."""
 
     def __init__(self, site: Site, slots: Sequence[Slot]) -> None:
         super().__init__(site, slots)
         self.watcher: Callable[[int], None] = lambda now: None
         self.ungated = 0
+        self.loss: Loss | None = None
+        self._lost_at: int | None = None
+        self.counted_ready = 0
+        """Bits of the outputs that the last scan's gate counted as ready."""
 
     def scan(self, frame: Frame, now: int) -> bool:
         changed = super().scan(frame, now)
@@ -48,13 +63,30 @@ class WatchedLine(Line):
         return changed
 
     def _gate(self, now: int) -> None:
-        demanded = self._demand() & self.ungated if self.ungated else 0
+        demanded = self._demand() & self.ungated
+        ready = self.ready
+        if self.loss is not None:
+            self.ready = self._wrongly_ready(self.loss, now)
+        self.counted_ready = self.ready
         super()._gate(now)
-        past = demanded & ~self._bits
+        self.ready = ready
+        past = (self._bits ^ demanded) & self.ungated
         if past:
-            self._bits |= past
-            self._write_bits(past, True)
+            self._bits ^= past
+            self._write_bits(past & ~demanded, False)
+            self._write_bits(past & demanded, True)
             self.changed = True
+
+    def _wrongly_ready(self, loss: Loss, now: int) -> int:
+        lost = bool(loss.bits & ~self.ready)
+        if not lost:
+            self._lost_at = None
+            return self.ready & ~loss.bits if loss.kind == "inverted" else self.ready
+        self._lost_at = now if self._lost_at is None else self._lost_at
+        if loss.kind == "delayed" and now - self._lost_at >= loss.delay_ms:
+            return self.ready
+        instead = loss.instead if loss.kind == "wrong zone" else 0
+        return (self.ready | loss.bits) & ~instead
 
     def verdict(self, name: str) -> Verdict:
         """What the cause of that name stops now."""

@@ -41,6 +41,7 @@ class Tripping:
         """The first scan that sees the cause, its delay over."""
         self.lost_device = ""
         """The device whose silence is played: its outputs cannot be written."""
+        self._tripped = False
         self._held_since: int | None = None
         self._off_then: frozenset[int] = frozenset()
         self._named_then: Verdict | None = None
@@ -87,6 +88,7 @@ class Tripping:
         stand.plant.edges.clear()
         stand.plant.writes.clear()
         began = self.edge = stand.now
+        self._tripped = True
         stand.do(acts)
         scan = stand.site.file.scan_ms
         off_seen: dict[int, int] = {}
@@ -116,9 +118,10 @@ class Tripping:
 
     def _scanned(self, now: int) -> None:
         """After each scan: has it seen the cause, and what did it do in that very scan?"""
-        if self.acts_at is not None or now <= self.edge or not self.stand.holds(self.promise):
-            if self.acts_at is None:
-                self._held_since = None
+        if not self._tripped or self.acts_at is not None:
+            return
+        if not self.stand.holds(self.promise):
+            self._held_since = None
             return
         if self._held_since is None:
             self._held_since = now
@@ -156,7 +159,7 @@ class Tripping:
     def _named_check(self, cell: Cell, named: Verdict) -> None:
         """The line's own verdict on every output, unit or station of the cell names the cause."""
         if self.promise.origin == "silence" and cell.outputs:
-            lost = [i for i in cell.outputs if self.stand.line.ready >> i & 1]
+            lost = [i for i in cell.outputs if self.stand.line.counted_ready >> i & 1]
             self.notes.say(cell, "named", not lost, f"{self.tags(lost)} counts as ready")
             return
         if cell.kind == "permissive":
