@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import getpass
 import os
 from collections.abc import Iterator
@@ -15,10 +16,15 @@ from rich.progress import Progress as Bar
 from rich.text import Text
 
 from linectl.cli.app import INTERRUPTED, AsJson, SiteFolder, app
-from linectl.cli.options import Seed
+from linectl.cli.field_proof import field_proof, list_field_tests
+from linectl.cli.options import Seed, duration_ms
+from linectl.cli.proof_report import write_html, write_junit
 from linectl.cli.screen import complain, error_console, heading, say, say_json, table
 from linectl.cli.writable import will_be_written
+from linectl.commission.field_record import field_standing
 from linectl.commission.proof import NOT_A_VALIDATION, CellResult, OutputReaction, Proof, SelfCheck
+from linectl.commission.prove import Asked
+from linectl.commission.prove import prove as run_proof
 from linectl.commission.prove.proving import Progress
 from linectl.site.load import load_site
 
@@ -31,17 +37,22 @@ Examples:
 
   linectl prove config/fennmark --cause 'guard_*' --jobs 2
 
-  linectl prove config/fennmark --resume proof.jsonl --json
+  linectl prove config/fennmark --resume proof.jsonl --report proof.html
+
+  linectl prove config/fennmark --field --by 'A. Example' --witness 'B. Example'
 """
 
-Cause = Annotated[
-    str, typer.Option("--cause", help="Only causes of that name; * and ? stand for anything.")
+Causes = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--cause", help="Only causes of that name; * and ? stand for anything. Repeatable."
+    ),
 ]
-Effect = Annotated[
-    str, typer.Option("--effect", help="Only cells of that effect; * and ? stand for anything.")
+Effects = Annotated[
+    list[str] | None, typer.Option("--effect", help="Only cells of this effect, likewise.")
 ]
 Jobs = Annotated[int, typer.Option("--jobs", min=0, help="Processes side by side; 0: one a core.")]
-By = Annotated[str, typer.Option("--by", help="Who runs the proof, for its report.")]
+By = Annotated[str, typer.Option("--by", help="Who runs the proof or trips the devices.")]
 Resume = Annotated[
     Path | None,
     typer.Option("--resume", help="Keep what is proven in this file, and go on from it."),
@@ -52,45 +63,78 @@ WithSelfCheck = Annotated[
 ]
 
 
+Report = Annotated[
+    Path | None, typer.Option("--report", help="Write the proof as a page to print: FILE.html.")
+]
+Junit = Annotated[Path | None, typer.Option("--junit", help="Write the proof as JUnit XML.")]
+Field = Annotated[
+    bool,
+    typer.Option("--field", help="Guide the test of each device on the machine, and record it."),
+]
+Listed = Annotated[
+    bool, typer.Option("--list", help="With --field: list where the test of each cause stands.")
+]
+Witness = Annotated[str, typer.Option("--witness", help="With --field: who witnesses it.")]
+Every = Annotated[
+    int,
+    typer.Option(
+        "--every", parser=duration_ms, metavar="DURATION",
+        help="With --field: until the next test is due, such as 365d.",
+    ),
+]  # fmt: skip
+
+
 @app.command(epilog=EXAMPLE)
 def prove(
     site: SiteFolder,
-    cause: Cause = "",
-    effect: Effect = "",
+    cause: Causes = None,
+    effect: Effects = None,
     seed: Seed = 1,
     jobs: Jobs = 0,
     by: By = "",
     resume: Resume = None,
     self_check: WithSelfCheck = False,
+    report: Report = None,
+    junit: Junit = None,
+    field: Field = False,
+    listed: Listed = False,
+    witness: Witness = "",
+    every: Every = "365d",  # type: ignore[assignment]  # typer parses the text
     as_json: AsJson = False,
 ) -> None:
     """Proves the interlocks on the plant model, from the cause-and-effect matrix alone.
 
     Every cause is tripped in the plant while its effects matter, the hard-wired cut disabled:
     off in time, off until the right reset, nothing restarts by itself. It is no validation of
-    safety functions: the field test remains. Exit 1 if a cell failed.
+    safety functions: the field test remains, which --field guides. Exit 1 if a cell failed.
     """
-    from linectl.commission.prove import Asked
-    from linectl.commission.prove import prove as run
-
     loaded = load_site(site)
-    if resume is not None and not resume.exists():
-        will_be_written(resume)
+    if field:
+        if listed:
+            list_field_tests(loaded, as_json=as_json)
+        elif not field_proof(
+            site, loaded, causes=cause or (), by=by, witness=witness, every_ms=every
+        ):
+            raise typer.Exit(FAILED)
+        return
+    for target in (report, junit, resume):
+        if target is not None and not target.exists():
+            will_be_written(target)
     asked = Asked(
-        cause,
-        effect,
-        seed,
-        jobs or os.cpu_count() or 1,
-        by or getpass.getuser(),
-        resume,
-        self_check,
-    )
+        tuple(cause or ()), tuple(effect or ()), seed, jobs or os.cpu_count() or 1,
+        by or getpass.getuser(), resume, self_check,
+    )  # fmt: skip
     with counting(f"proving {loaded.name}") as tell:
-        proof = run(loaded, asked, tell)
+        proof = run_proof(loaded, asked, tell)
+    standing = field_standing(loaded, dt.date.today())
+    if report is not None:
+        write_html(report, proof, standing)
+    if junit is not None:
+        write_junit(junit, proof, standing)
     if as_json:
         say_json(proof.as_json())
     else:
-        print_proof(proof)
+        print_proof(proof, len(standing.outstanding))
     if proof.interrupted:
         complain("interrupted: what is done stands above" + _resumable(resume))
         raise typer.Exit(INTERRUPTED)
@@ -120,9 +164,10 @@ def counting(what: str) -> Iterator[Progress]:
         yield lambda done, total: bar.update(task, completed=done, total=total)
 
 
-def print_proof(proof: Proof) -> None:
-    """The proof in words on standard output: failures first."""
-    say(heading(NOT_A_VALIDATION.format(causes=len(proof.causes))))
+def print_proof(proof: Proof, outstanding: int) -> None:
+    """The proof in words on standard output: failures first. `outstanding`: causes without a
+    valid test on the machine."""
+    say(heading(NOT_A_VALIDATION.format(causes=outstanding)))
     say(Text())
     passed = sum(cell.outcome == "pass" for cell in proof.cells)
     failed = [cell for cell in proof.cells if cell.outcome == "fail"]

@@ -142,6 +142,9 @@ class Run:
             state = stand.state(cell.unit)
             self.notes.say(cell, "unit at rest", state in RESTING[asked[cell.unit]],
                            f"{cell.unit} is {state}")  # fmt: skip
+        if promise.moment != "at_once":
+            parts = [part.name for part in stand.line.stations.values() if part.state == "partial"]
+            self.notes.say_all("nothing cut in mid-gutter", not parts, ", ".join(parts))
         for unit in UNITS:
             if unit not in asked and stand.state(unit) != "Execute":
                 found = next(u for u in stand.line.units if u.name == unit)

@@ -184,6 +184,7 @@ def _replace_rows(line: WatchedLine, number: int, rows: list[Cause], deaf: bool)
         if isinstance(value, list) and len(value) == len(old.rows):
             value = [*value, *(type(value[0])() for _ in rows[1:])]
         setattr(causes, name, value)
+    causes.bypassed = old.bypassed
     twins = range(len(old.rows), len(all_rows))
     causes.deaf = frozenset(twins) if deaf else frozenset()
     causes.again.update(twins)

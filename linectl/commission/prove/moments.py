@@ -84,7 +84,7 @@ def moments(
     scan = reference.site.file.scan_ms
     first = reference.working_from + 10 * scan + QUIET_MS
     usable: Spans = {}
-    for index in promise.outputs:
+    for index in promise.watched:
         need = limits.worst_ms(promise, index) + LAG_MS
         usable[index] = [
             (max(began + 2 * scan, first), round(ended - need))

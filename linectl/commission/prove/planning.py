@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from linectl.commission.prove.courses import Course
 from linectl.commission.prove.moments import Moment, Reference, moments
@@ -11,7 +11,8 @@ from linectl.commission.prove.promised import Promise
 from linectl.commission.prove.reactions import Limits
 from linectl.site.model import Site
 
-DRY = "dry_cycle"
+MODES = ("production", "dry_cycle")
+"""Modes that the line can run in; the others need hard-wired devices and are refused so far."""
 
 
 @dataclass(frozen=True)
@@ -37,21 +38,49 @@ class Plan:
 
 def plan_of(site: Site, seed: int, chosen: Sequence[Promise], limits: Limits) -> Plan:
     """The plan for these causes."""
-    reference = Reference(site, seed)
+    references: dict[str, Reference] = {}
     courses: dict[str, tuple[Course, ...]] = {}
     unseen: dict[str, frozenset[int]] = {}
     for promise in chosen:
-        at, unseen[promise.name] = moments(reference, promise, limits, seed)
-        courses[promise.name] = tuple(_courses(site, promise, at))
+        mode = _mode(promise)
+        if mode is None:
+            courses[promise.name], unseen[promise.name] = (), promise.watched
+            continue
+        for each in (mode, *_other_mode(promise)):
+            if each not in references:
+                references[each] = Reference(site, seed, each)
+        at, unseen[promise.name] = moments(references[mode], promise, limits, seed)
+        found = [replace(course, mode=mode) for course in _courses(site, promise, at)]
+        for other in _other_mode(promise):
+            late, _ = moments(references[other], promise, limits, seed)
+            found.append(Course("mode", promise.name, late[0], mode=other))
+        courses[promise.name] = tuple(found)
     return Plan({promise.name: promise for promise in chosen}, courses, unseen)
+
+
+def _mode(promise: Promise) -> str | None:
+    """A mode that the line can run in and the cause is enabled in; None if there is none."""
+    return next((mode for mode in MODES if not promise.modes or mode in promise.modes), None)
+
+
+def _other_mode(promise: Promise) -> list[str]:
+    """Modes that the line can run in and the cause is not enabled in."""
+    return [mode for mode in MODES if promise.modes and mode not in promise.modes]
 
 
 def _courses(site: Site, promise: Promise, at: Sequence[Moment]) -> list[Course]:
     name, first = promise.name, at[0]
-    has_station = any(cell.station for cell in promise.cells)
-    found = [Course("gutter" if has_station else "whole", name, first)]
+    kind = "gutter" if any(cell.station for cell in promise.cells) else "whole"
+    found = [Course("permissive" if promise.only_permits else kind, name, first)]
     found += [Course("trip", name, moment) for moment in at[1:]]
     if promise.origin in ("written", "structure"):
         devices = dict.fromkeys(site.points[wanted.index].device for wanted in promise.wanted)
         found += [Course("quality", name, first, device=device) for device in devices]
+    if promise.origin == "written":
+        if any(wanted.level is None for wanted in promise.wanted):
+            found.append(Course("inside", name, first))
+        if promise.on_delay_ms:
+            found.append(Course("short", name, first))
+        if promise.needed > 1:
+            found.append(Course("fewer", name, first))
     return found

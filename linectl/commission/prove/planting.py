@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from linectl.commission.proof import SelfCheck
-from linectl.commission.prove.courses import Course, Run
+from linectl.commission.prove.courses import Course
 from linectl.commission.prove.defects import (
     CELL_KINDS,
     GATE,
@@ -20,22 +20,26 @@ from linectl.commission.prove.defects import (
     own_part,
     plant_defect,
 )
+from linectl.commission.prove.edges import EdgeRun
 from linectl.commission.prove.forks import each_done
 from linectl.commission.prove.moments import Moment
 from linectl.commission.prove.notes import Notes
 from linectl.commission.prove.planning import Plan
 from linectl.commission.prove.promised import Cell, Promise
 from linectl.commission.prove.reactions import Limits
-from linectl.commission.prove.stand import Stand
+from linectl.commission.prove.stand import UNITS, Stand
 from linectl.site.model import Site
 from linectl.site.roles import PERMISSIVES
 
 Progress = Callable[[int, int], None]
 
+TRIPPED = ("whole", "trip", "gutter", "permissive")
+"""Courses that trip the cause whole; a trip alone shows most defects."""
 COVERED = "another cell of the same cause does the same"
 NO_LATCH = "the cell does not latch"
 ONLY_QUALITY = "a silent device has no comparison beside its quality: the same as dropped"
 NO_QUALITY = "a lost supply is told from good readings only; its devices' silence is another cause"
+STOPPED_TOO = "every cause chosen that forbids its output aborts its unit, whose stop does the same"
 NEVER_ON = "its output is never on for long enough in the reference run"
 
 
@@ -60,7 +64,7 @@ class DefectTask:
         """Failed checks by effect: (name, what was seen)."""
         notes = Notes(self.promise, one_is_enough=True)
         plant_defect(stand, self.promise, self.defect, self._delay_ms())
-        Run(stand, self.course, self.promise, self.limits, notes).run()
+        EdgeRun(stand, self.course, self.promise, self.limits, notes).run()
         return {
             effect: [(check.name, check.text) for check in checks]
             for effect, checks in notes.failed().items()
@@ -86,10 +90,13 @@ def defects_of(site: Site, plan: Plan) -> tuple[list[Defect], dict[str, int]]:
                     found.append(Defect(kind, promise.name, cell.effect, name=name))
     seen = {index for course in plan.all_courses for index in course.moment.on}
     for index in sorted({i for promise in plan.promises.values() for i in promise.outputs}):
-        if index in seen:
-            found.append(Defect(GATE, "", output=index, name=f"{GATE}: {site.points[index].tag}"))
+        rule = "" if index in seen else NEVER_ON
+        if not rule and not _gate_courses(site, index, plan):
+            rule = STOPPED_TOO
+        if rule:
+            excluded[rule] = excluded.get(rule, 0) + 1
         else:
-            excluded[NEVER_ON] = excluded.get(NEVER_ON, 0) + 1
+            found.append(Defect(GATE, "", output=index, name=f"{GATE}: {site.points[index].tag}"))
     found += _swapped(plan)
     return found, excluded
 
@@ -128,7 +135,7 @@ def self_check(
 ) -> SelfCheck:
     """Plant every defect, one at a time; a missed one is tried with every course of its cause."""
     defects, excluded = defects_of(site, plan)
-    courses = [_courses_for(defect, plan) for defect in defects]
+    courses = [_courses_for(site, defect, plan) for defect in defects]
     caught_by: dict[int, str] = {}
     open_ = list(range(len(defects)))
     attempt = 0
@@ -170,13 +177,14 @@ def _told(
     return SelfCheck(len(defects), len(caught_by), missed, by_kind, dict(excluded), by_check)
 
 
-def _courses_for(defect: Defect, plan: Plan) -> list[Course]:
+def _courses_for(site: Site, defect: Defect, plan: Plan) -> list[Course]:
     """The courses of the proof that may show it, the likeliest first; trips only where a trip
     is enough."""
     if defect.kind == GATE:
-        return _gate_courses(defect.output, plan)
+        return _gate_courses(site, defect.output, plan)
     courses = list(plan.courses[defect.cause])
-    first, trips = courses[0], [replace(c, kind="trip") for c in courses if c.kind != "quality"]
+    first = courses[0]
+    trips = [replace(c, kind="trip") for c in courses if c.kind in TRIPPED]
     quality = [course for course in courses if course.kind == "quality"]
     if defect.kind == "quality ignored":
         return [*quality, first]
@@ -185,13 +193,16 @@ def _courses_for(defect: Defect, plan: Plan) -> list[Course]:
     return [*trips, first]
 
 
-def _gate_courses(output: int, plan: Plan) -> list[Course]:
-    """Trips while that output is on: first causes that leave its unit's stations running."""
+def _gate_courses(site: Site, output: int, plan: Plan) -> list[Course]:
+    """Trips while that output is on, of causes that leave a unit running that may demand it."""
+    zone = site.file.zones.get(site.points[output].zone)
+    owners = UNITS if zone is None or zone.unit is None else (zone.unit,)
     found = [
-        (any(cell.action == "abort" for cell in promise.cells), len(promise.outputs), course)
+        (len(promise.outputs), course)
         for name, promise in plan.promises.items()
         if output in promise.outputs
+        and not all(promise.of_unit(unit) == "abort" for unit in owners)
         for course in plan.courses[name]
-        if course.kind != "quality" and output in course.moment.on
+        if course.kind in ("whole", "trip") and output in course.moment.on
     ]
-    return [replace(c, kind="trip") for _, _, c in sorted(found, key=lambda row: row[:2])]
+    return [replace(course, kind="trip") for _, course in sorted(found, key=lambda row: row[0])]

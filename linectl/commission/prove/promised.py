@@ -83,6 +83,16 @@ class Promise:
             index for cell in self.cells if cell.kind != "permissive" for index in cell.outputs
         )
 
+    @property
+    def watched(self) -> frozenset[int]:
+        """Every output of its cells, those that only may not come on included."""
+        return frozenset(index for cell in self.cells for index in cell.outputs)
+
+    @property
+    def only_permits(self) -> bool:
+        """True if every cell of it is permissive: nothing is stopped, only kept from starting."""
+        return all(cell.kind == "permissive" for cell in self.cells)
+
     def of_unit(self, unit: str) -> str:
         """The strongest action that its cells ask of a unit; empty for none."""
         rank = ("", "suspend", "hold", "abort")

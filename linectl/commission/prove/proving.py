@@ -11,7 +11,8 @@ from pathlib import Path
 
 from linectl import __version__
 from linectl.commission.proof import CellResult, Proof, SelfCheck
-from linectl.commission.prove.courses import Course, Run
+from linectl.commission.prove.courses import Course
+from linectl.commission.prove.edges import EdgeRun
 from linectl.commission.prove.forks import each_done
 from linectl.commission.prove.kept import Kept
 from linectl.commission.prove.moments import Moment
@@ -31,10 +32,10 @@ Progress = Callable[[int, int], None]
 
 @dataclass(frozen=True)
 class Asked:
-    """What a proof is asked for. Patterns may hold * and ?; empty: everything."""
+    """What a proof is asked for. Patterns may hold * and ?; none: everything."""
 
-    cause: str = ""
-    effect: str = ""
+    causes: tuple[str, ...] = ()
+    effects: tuple[str, ...] = ()
     seed: int = 1
     jobs: int = 1
     by: str = ""
@@ -61,7 +62,7 @@ class CourseTask:
 
     def on(self, stand: Stand) -> Notes:
         notes = Notes(self.promise)
-        Run(stand, self.course, self.promise, self.limits, notes).run()
+        EdgeRun(stand, self.course, self.promise, self.limits, notes).run()
         return notes
 
 
@@ -92,7 +93,7 @@ def prove(site: Site, asked: Asked, progress: Progress = lambda done, total: Non
         cell
         for promise in chosen
         for cell in results.get(promise.name, ())
-        if _fits(cell.effect, asked.effect)
+        if _fits(cell.effect, asked.effects)
     ]
     return Proof(
         site=site.name, text=site.file.text, site_digest=site.digest, version=__version__,
@@ -110,20 +111,25 @@ def chosen_of(site: Site, asked: Asked) -> list[Promise]:
     chosen = [
         promise
         for promise in every
-        if _fits(promise.name, asked.cause)
-        and any(_fits(cell.effect, asked.effect) for cell in promise.cells)
+        if _fits(promise.name, asked.causes)
+        and any(_fits(cell.effect, asked.effects) for cell in promise.cells)
     ]
+    names = [promise.name for promise in every]
+    effects = list(dict.fromkeys(cell.effect for promise in every for cell in promise.cells))
+    for patterns, known, what in (
+        (asked.causes, names, "cause"),
+        (asked.effects, effects, "effect"),
+    ):
+        for pattern in patterns:
+            if not any(fnmatchcase(name, pattern) for name in known):
+                raise UsageError(f"no {what} is called {pattern!r}; {nearest(pattern, known)}")
     if not chosen:
-        names = [promise.name for promise in every]
-        effects = [cell.effect for promise in every for cell in promise.cells]
-        which = asked.cause if not any(_fits(n, asked.cause) for n in names) else asked.effect
-        known = names if which == asked.cause else effects
-        raise UsageError(f"nothing is called {which!r}; {nearest(which, known)}")
+        raise UsageError("none of these causes has one of these effects")
     return chosen
 
 
-def _fits(name: str, pattern: str) -> bool:
-    return not pattern or fnmatchcase(name, pattern)
+def _fits(name: str, patterns: Sequence[str]) -> bool:
+    return not patterns or any(fnmatchcase(name, pattern) for pattern in patterns)
 
 
 def _proven(

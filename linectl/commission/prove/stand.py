@@ -63,7 +63,7 @@ class WatchedLine(Line):
         return changed
 
     def _gate(self, now: int) -> None:
-        demanded = self._demand() & self.ungated
+        demanded = self.demand() & self.ungated
         ready = self.ready
         if self.loss is not None:
             self.ready = self._wrongly_ready(self.loss, now)
