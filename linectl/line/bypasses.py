@@ -43,8 +43,8 @@ class Bypass:
     """NEVER once the cause acts again."""
     stage: str = IN_FORCE
     came: int = 0
-    """How often the cause came while it was kept from acting."""
-    was_live: bool = False
+    """How often the cause came, on good readings, while it was kept from acting."""
+    was_there: bool = False
 
     @property
     def in_force(self) -> bool:
@@ -100,10 +100,9 @@ class Bypasses:
         if cause in self.standing:
             return self._stands(self.standing[cause])
         now = line.now
-        live = line.causes.live[number]
-        bypass = Bypass(cause, by.strip(), reason.strip(), now, now + length_ms, was_live=live)
-        bypass.came = int(live)
+        bypass = Bypass(cause, by.strip(), reason.strip(), now, now + length_ms)
         self.standing[cause] = bypass
+        self._count(bypass)
         self._alarm(bypass)
         self._tell(bypass, "begun", {"limit_ms": length_ms})
         self._left_out()
@@ -157,10 +156,7 @@ class Bypasses:
         """After the causes were judged: count what came, and see trials through."""
         for bypass in list(self.standing.values()):
             if bypass.in_force:
-                live = self.line.causes.live[self._numbers[bypass.cause]]
-                if live and not bypass.was_live:
-                    bypass.came += 1
-                bypass.was_live = live
+                self._count(bypass)
             else:
                 self._try(bypass)
 
@@ -185,11 +181,6 @@ class Bypasses:
             span = format_duration(bypass.due - bypass.since)
             return f"{bypass.cause} bypassed by {bypass.by} for {span}: {bypass.reason}"
         return f"{bypass.cause} was bypassed by {bypass.by} and acts again; not yet tried"
-
-    def _stands(self, bypass: Bypass) -> str:
-        """Why there is nothing to begin or to end."""
-        waits = "" if bypass.in_force else f": the cause has {bypass.stage}"
-        return self.text(bypass) + waits
 
     def listed(self) -> list[dict[str, Any]]:
         """Each of them for `status`; times in seconds."""
@@ -235,17 +226,35 @@ class Bypasses:
     def _in_force(self) -> list[Bypass]:
         return [bypass for bypass in self.standing.values() if bypass.in_force]
 
+    def _stands(self, bypass: Bypass) -> str:
+        """Why there is nothing to begin or to end."""
+        waits = "" if bypass.in_force else f": the cause has {bypass.stage}"
+        return self.text(bypass) + waits
+
     def _left_out(self) -> None:
         causes = self.line.causes
         causes.bypassed = {self._numbers[bypass.cause] for bypass in self._in_force()}
         causes.add_up()
 
+    def _good(self, bypass: Bypass) -> bool:
+        """All that the cause reads is read."""
+        good = self.line.inputs.good
+        row = self.line.causes.rows[self._numbers[bypass.cause]]
+        return all(good[test.index] for test in row.tests)
+
+    def _count(self, bypass: Bypass) -> None:
+        if not self._good(bypass):
+            return  # what nobody can read has neither come nor gone
+        there = self.line.causes.live[self._numbers[bypass.cause]]
+        bypass.came += there and not bypass.was_there
+        bypass.was_there = there
+
     def _try(self, bypass: Bypass) -> None:
         """Each thing that the trial wants seen, on good readings only."""
-        line, number = self.line, self._numbers[bypass.cause]
-        if not all(line.inputs.good[test.index] for test in line.causes.rows[number].tests):
+        line = self.line
+        if not self._good(bypass):
             return
-        live = line.causes.live[number]
+        live = line.causes.live[self._numbers[bypass.cause]]
         before = bypass.stage
         while bypass.stage in TRIAL[:3] and live is (bypass.stage == "to come"):
             bypass.stage = TRIAL[TRIAL.index(bypass.stage) + 1]

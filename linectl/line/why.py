@@ -10,6 +10,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from linectl.errors import UsageError
+from linectl.line.cause_rows import Cause
 from linectl.line.inputs import NEVER
 from linectl.line.lane import Lane
 from linectl.line.part import Part
@@ -119,13 +120,17 @@ def _part(line: Line, part: Part) -> list[Check]:
         off = bool(line.forbids(number) & part.mask)
         if holds or off:
             checks.append(cause_check(line, number, met=False))
-        elif (row.blocks | row.bars) & part.mask and (
-            row.priority is not None or line.causes.active[number]
-        ):
+        elif _concerns(row, part) and (row.priority is not None or line.causes.active[number]):
             checks.append(cause_check(line, number, met=True))
     late = f", time-out in {(part.due - line.now) / 1000:.1f} s" if part.due != NEVER else ""
     own = force_marks(line, part.name)
     return [*checks, *own, Check("state", True, f"{part.name} is {part.state}{late}")]
+
+
+def _concerns(row: Cause, part: Part) -> bool:
+    """The cause may switch one of the part's outputs off, or keep it from another gutter."""
+    outputs = (row.blocks | row.bars) & part.mask
+    return bool(outputs) or any(hold.station == part.name for hold in row.stations)
 
 
 def _troubles(line: Line, part: Part) -> list[Check]:
@@ -180,6 +185,8 @@ def _unit(line: Line, unit: Unit) -> list[Check]:
         bars = unit.name in line.causes.bars_start(number)
         if asks or (bars and not working):
             checks.append(cause_check(line, number, met=False))
+        elif number in line.causes.bypassed and unit.name in line.causes.rows[number].units:
+            checks.append(cause_check(line, number, met=True))
     if unit.state == "Suspended":
         checks.append(_return(line, unit))
     for part in unit.parts:
