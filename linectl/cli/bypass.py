@@ -48,8 +48,10 @@ def bypass(
     change of mode and with the controller. Ended, the cause acts at once, and stays listed until
     it has been tried: brought about at its sensor and taken away again.
     """
-    if listed or not cause:
-        _list(site, as_json, asked=listed)
+    if listed:
+        _list(site, as_json)
+    elif not cause:
+        raise UsageError("name a cause of interlocks.yaml, or say --list")
     elif end:
         granting.complete({"--by": by})
         granting.command(site, "bypass-end", cause, by, as_json)
@@ -59,9 +61,7 @@ def bypass(
         granting.command(site, "bypass", f"{cause} {duration} {reason}", by, as_json)
 
 
-def _list(site: RunningSite, as_json: bool, asked: bool) -> None:
-    if not asked:
-        raise UsageError("name a cause of interlocks.yaml, or say --list")
+def _list(site: RunningSite, as_json: bool) -> None:
     status = granting.status_of(site)
     if as_json:
         say_json({key: status[key] for key in ("site", "bypassed", "bypass_list", "exposure")})

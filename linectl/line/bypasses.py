@@ -137,12 +137,22 @@ class Bypasses:
         self.totals = {cause: list(total) for cause, total in totals.items()}
         for row in rows:
             if row.name not in self._numbers:
+                self._gone(row)
                 continue
             bypass = Bypass(row.name, row.by, row.reason, row.since, NEVER, TRIAL[0])
             self.standing[bypass.cause] = bypass
             self._alarm(bypass)
             if row.in_force:
                 self._add(bypass, row.until - row.since, "restart")
+
+    def _gone(self, row: Left) -> None:
+        """Its cause is no longer in the site: there is nothing to try, and the record says so."""
+        text = f"{row.name} was bypassed by {row.by}; the site has no such cause any more"
+        data: dict[str, Value | str | None] = {
+            "stage": "ended", "by": row.by, "reason": row.reason, "ended_by": "restart",
+            "for_ms": row.until - row.since,
+        }  # fmt: skip
+        self.line.emit(Event(self.line.now, "bypass", row.name, text, data))
 
     # one scan ----------------------------------------------------------------------------------
 

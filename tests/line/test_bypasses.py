@@ -222,10 +222,11 @@ def test_a_restart_ends_it_and_what_the_record_has_is_still_to_be_tried(hand, si
     gone = row._replace(name="no_longer_there")
     line.interventions.left([row, gone, row._replace(kind="force", name="fill.exit_eye")], {})
     assert line.status(0)["bypassed"] == 1 and not line.causes.bypassed
-    told = {event.kind: event.data for event in line.take_events()}
-    assert (told["bypass"]["stage"], told["bypass"]["ended_by"]) == ("acts again", "restart")
-    assert told["bypass"]["for_ms"] == 8_000
-    assert (told["force"]["stage"], told["force"]["ended_by"]) == ("ended", "restart")
+    told = {(event.kind, event.source): event.data for event in line.take_events()}
+    water = told["bypass", CAUSE]
+    assert (water["stage"], water["ended_by"], water["for_ms"]) == ("acts again", "restart", 8_000)
+    assert told["force", "fill.exit_eye"]["stage"] == "ended"
+    assert told["bypass", "no_longer_there"]["stage"] == "ended"
     assert f"bypass.{CAUSE}" in line.alarms.standing
     assert line.status(0)["forced"] == 0
 
