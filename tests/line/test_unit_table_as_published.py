@@ -11,8 +11,25 @@ from linectl.line.tr88 import EDITIONS
 NUMBERS = dict(
     zip(
         range(1, 18),
-        "Clearing Stopped Starting Idle Suspended Execute Stopping Aborting Aborted Holding Held"
-        " Unholding Suspending Unsuspending Resetting Completing Complete".split(),
+        [
+            "Clearing",
+            "Stopped",
+            "Starting",
+            "Idle",
+            "Suspended",
+            "Execute",
+            "Stopping",
+            "Aborting",
+            "Aborted",
+            "Holding",
+            "Held",
+            "Unholding",
+            "Suspending",
+            "Unsuspending",
+            "Resetting",
+            "Completing",
+            "Complete",
+        ],
         strict=True,
     )
 )
