@@ -74,10 +74,10 @@ def read_matrix(site: Site) -> tuple[Row, ...]:
     moving = moving_outputs(site)
     rows = []
     for name, cause in site.interlocks.causes.items():
-        assert cause.vote is None and len(cause.when) == 1 and not cause.modes, "read it anew"
-        assert not any(test.hysteresis for test in cause.when), "read it anew"
         if cause.moment != "at_once":
             continue
+        assert cause.vote is None and len(cause.when) == 1 and not cause.modes, "read it anew"
+        assert not any(test.hysteresis for test in cause.when), "read it anew"
         outputs: set[int] = set()
         units: set[str] = set()
         actions: set[tuple[str, str]] = set()
