@@ -13,7 +13,7 @@ from typing import NamedTuple
 from linectl.site.check_causes import VITAL
 from linectl.site.complaints import nearest
 from linectl.site.draft import Draft, Findings
-from linectl.site.effects import effect_outputs, stopped_outputs, stops_of
+from linectl.site.effects import reach, stopped_outputs, stops_of
 from linectl.site.interlocks import Cause, cells_written
 from linectl.site.roles import PERMISSIVES
 from linectl.site.sheet import Key
@@ -37,6 +37,10 @@ _NAMES = {
 """First word of the name that a row for such an input is proposed."""
 
 
+Reach = Mapping[str, Sequence[str]]
+"""effect → the moving outputs that it switches off."""
+
+
 class Duty(NamedTuple):
     """An input and the moving outputs that it must switch off."""
 
@@ -50,12 +54,13 @@ def check(draft: Draft, say: Findings) -> None:
     if draft.names(_FILE, "causes") != set(draft.causes):
         return
     duties = {duty.point: duty for duty in duties_of(draft)}
+    reached = reach(draft.effects, (point for _, point in draft.points), draft.needs)
     for tag, need in draft.needs.items():
         if need.role.direction == "out" or need.role.name not in PERMISSIVES:
             continue
         duty = duties.get(tag) or Duty(tag, (), need.role.text)
         if _moves(draft, tag) or duty.outputs:
-            _check_duty(draft, say, duty)
+            _check_duty(draft, say, duty, reached)
 
 
 def duties_of(draft: Draft) -> Iterator[Duty]:
@@ -92,7 +97,7 @@ def _moves(draft: Draft, tag: str) -> bool:
     )
 
 
-def _check_duty(draft: Draft, say: Findings, duty: Duty) -> None:
+def _check_duty(draft: Draft, say: Findings, duty: Duty, reached: Reach) -> None:
     need = draft.needs[duty.point]
     readers = [
         name
@@ -103,7 +108,7 @@ def _check_duty(draft: Draft, say: Findings, duty: Duty) -> None:
         if duty.point in _misspelt(draft):
             return
         text = f"no cause reads {duty.point} ({need.role.text})"
-        hint = _row_to_write(draft, duty)
+        hint = _row_to_write(draft, duty, reached)
         say.errors.append(draft.at(_FILE, ("causes",), text, hint, whole=f"causes.{duty.point}"))
         return
     if not duty.outputs:
@@ -114,7 +119,7 @@ def _check_duty(draft: Draft, say: Findings, duty: Duty) -> None:
         text = f"{text}, and no other cause stops what {duty.point} must stop"
         say.errors.append(draft.at(_FILE, ("causes", readers[0], key), text, duty.why))
         return
-    _spared(draft, say, duty, good)
+    _spared(draft, say, duty, good, reached)
 
 
 def _misspelt(draft: Draft) -> set[str]:
@@ -144,9 +149,8 @@ def _weakness(cause: Cause, tag: str) -> tuple[Key, str] | None:
     return None
 
 
-def _spared(draft: Draft, say: Findings, duty: Duty, causes: Sequence[str]) -> None:
+def _spared(draft: Draft, say: Findings, duty: Duty, causes: Sequence[str], reached: Reach) -> None:
     """An error if those causes together leave an output running; none for what cannot be read."""
-    points = [point for _, point in draft.points]
     cut: set[str] = set()
     for name in causes:
         row = draft.written(_FILE, "matrix", name)
@@ -156,40 +160,37 @@ def _spared(draft: Draft, say: Findings, duty: Duty, causes: Sequence[str]) -> N
         for effect, kind in cells_written(row).items():
             if kind == "permissive" or (kind == "acts" and latching):
                 continue
-            cut.update(effect_outputs(draft.effects[effect], points, draft.needs))
+            cut.update(reached[effect])
     spared = [tag for tag in duty.outputs if tag not in cut]
     if not spared:
         return
     more = f" and {len(spared) - 1} outputs more" if len(spared) > 1 else ""
     text = f"leaves {spared[0]} running{more}: {duty.why}"
-    hint = _cells_to_write(draft, spared, causes[0])
+    row = cells_written(draft.written(_FILE, "matrix", causes[0]))
+    hint = _cells_to_write(reached, spared, row)
     say.errors.append(draft.at(_FILE, ("matrix", causes[0]), text, hint))
 
 
-def _cells_to_write(draft: Draft, spared: Sequence[str], cause: str) -> str:
+def _cells_to_write(reached: Reach, spared: Sequence[str], row: Mapping[str, str | None]) -> str:
     """The effects that would switch those outputs off, few and fitting first."""
-    points = [point for _, point in draft.points]
-    reach = {
-        name: set(effect_outputs(effect, points, draft.needs))
-        for name, effect in draft.effects.items()
-    }
     left, named = set(spared), list[str]()
     while left:
-        best = max(reach, key=lambda name: (len(reach[name] & left), -len(reach[name])), default="")
-        if not best or not reach[best] & left:
+        best = max(
+            reached,
+            key=lambda n: (len(left.intersection(reached[n])), -len(reached[n])),
+            default="",
+        )
+        if not best or not left.intersection(reached[best]):
             tags = ", ".join(tag for tag in spared if tag in left)
             named.append(f"an effect with outputs: [{tags}]")
             break
         named.append(best)
-        left -= reach[best]
-    row = cells_written(draft.written(_FILE, "matrix", cause)) if cause else {}
+        left -= set(reached[best])
     weak = [name for name in named if name in row]
-    if weak:
-        return f"{weak[0]} must be latched here, or act" if row[weak[0]] else f"give it {weak[0]}"
-    return "give it " + " and ".join(named)
+    return f"{weak[0]} must be latched here, or act" if weak else "give it " + " and ".join(named)
 
 
-def _row_to_write(draft: Draft, duty: Duty) -> str:
+def _row_to_write(draft: Draft, duty: Duty, reached: Reach) -> str:
     """A cause and its row of the matrix, as they could be written."""
     need = draft.needs[duty.point]
     word = _NAMES.get(need.role.name)
@@ -199,5 +200,7 @@ def _row_to_write(draft: Draft, duty: Duty) -> str:
     row = f"causes: {name}: {{text: …, when: [{{point: {duty.point}, is: false}}]{reset}, do: …}}"
     if not duty.outputs:
         return f"write {row}, and its effects in the matrix"
-    cells = _cells_to_write(draft, duty.outputs, "").removeprefix("give it ").replace(" and ", ", ")
+    cells = (
+        _cells_to_write(reached, duty.outputs, {}).removeprefix("give it ").replace(" and ", ", ")
+    )
     return f"write {row}, and matrix: {name}: [{cells}, …]"

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+
 from linectl.site.complaints import nearest
 from linectl.site.draft import Draft, Findings
-from linectl.site.effects import units_stopped
+from linectl.site.effects import reach, units_stopped
 from linectl.site.interlocks import Cause, Condition, Effect, cells_written
 from linectl.site.patterns import matching
 from linectl.site.sheet import TreePath
@@ -128,6 +130,7 @@ def _matrix(draft: Draft, say: Findings) -> None:
             if effect not in effects:
                 text = f"there is no effect {effect!r}"
                 say.errors.append(draft.at(_FILE, path, text, nearest(str(effect), effects)))
+    reached = reach(draft.effects, (point for _, point in draft.points), draft.needs)
     for name, cause in draft.causes.items():
         listed = rows.get(name)
         if listed is None:
@@ -137,7 +140,7 @@ def _matrix(draft: Draft, say: Findings) -> None:
         else:
             _moment(draft, say, name, cause, bool(listed))
             _cells(draft, say, name, cause)
-            _told(draft, say, name, cause)
+            _told(draft, say, name, cause, reached)
     for name in draft.effects:
         if name not in used:
             say.warnings.append(draft.at(_FILE, ("effects", name), "no cause has this effect"))
@@ -177,15 +180,16 @@ def _cells(draft: Draft, say: Findings, name: str, cause: Cause) -> None:
         say.errors.append(draft.at(_FILE, path, text, "reset: automatic, or a latched cell"))
 
 
-def _told(draft: Draft, say: Findings, name: str, cause: Cause) -> None:
+def _told(
+    draft: Draft, say: Findings, name: str, cause: Cause, reached: Mapping[str, Sequence[str]]
+) -> None:
     """A unit whose machinery goes off at once must be told, or it waits for a motion in vain."""
     cells = cells_written(draft.written(_FILE, "matrix", name))
     if cause.moment != "at_once" or any(effect not in draft.effects for effect in cells):
         return
-    acting = [draft.effects[effect] for effect, kind in cells.items() if kind != "permissive"]
-    points = [point for _, point in draft.points]
-    told = {effect.unit for effect in acting}
-    for unit, tag in units_stopped(acting, points, draft.needs, draft.zones).items():
+    acting = {e: draft.effects[e] for e, kind in cells.items() if kind != "permissive"}
+    told = {effect.unit for effect in acting.values()}
+    for unit, tag in units_stopped(acting, reached, draft.needs, draft.zones).items():
         if unit in told:
             continue
         text = (

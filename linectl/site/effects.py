@@ -54,9 +54,17 @@ def stops_of(zone: str, zones: Mapping[str, Zone]) -> tuple[str, ...]:
     return tuple(zones) if named is None else named
 
 
+def reach(
+    effects: Mapping[str, Effect], points: Iterable[Point], needs: Mapping[str, Need]
+) -> dict[str, tuple[str, ...]]:
+    """Each effect's moving outputs, by its name."""
+    listed = tuple(points)
+    return {name: effect_outputs(effect, listed, needs) for name, effect in effects.items()}
+
+
 def units_stopped(
-    effects: Iterable[Effect],
-    points: Iterable[Point],
+    effects: Mapping[str, Effect],
+    reached: Mapping[str, Iterable[str]],
     needs: Mapping[str, Need],
     zones: Mapping[str, Zone],
 ) -> dict[str, str]:
@@ -65,9 +73,9 @@ def units_stopped(
     Single outputs of a shared zone stop one lane, and the units go on with the others; a shared
     zone that is switched off whole stops both.
     """
-    listed, found = tuple(points), dict[str, str]()
-    for effect in effects:
-        for tag in effect_outputs(effect, listed, needs):
+    found: dict[str, str] = {}
+    for name, effect in effects.items():
+        for tag in reached[name]:
             zone = zones.get(needs[tag].zone)
             if zone is None:
                 continue
