@@ -54,6 +54,7 @@ STATUS = {
     "alarms": 1,
     "forced": 0,
     "bypassed": 0,
+    "approval": "approved by A. Person on 2026-03-02; 1 row since: guard_seed (changed)",
 }
 WHY = {
     "name": "seed.drum",
@@ -116,6 +117,11 @@ def test_status_in_words_says_state_reason_and_a_link_that_is_down(linectl, cont
     assert "LINK DOWN" in said.out
     assert "no answer" in said.out
     assert "drives_device: check power" in said.out
+
+
+def test_status_says_who_approved_the_matrix_and_what_differs_since(linectl, controller):
+    said = linectl("status", "config/small").out
+    assert "matrix: approved by A. Person on 2026-03-02; 1 row since: guard_seed (changed)" in said
 
 
 def test_status_shows_what_was_measured_beside_what_was_computed(linectl, controller):
