@@ -16,6 +16,10 @@ CAUTION = (
     " somebody watch what it watched, and lock out before anyone reaches in. linectl is not a"
     " safety function: SAFETY.md."
 )
+TRY = (
+    "The cause acts again. Try it at its sensor, bring it about and take it away again: until then"
+    " it stays on the list."
+)
 EXAMPLE = """
 Examples:
 
@@ -54,7 +58,7 @@ def bypass(
         raise UsageError("name a cause of interlocks.yaml, or say --list")
     elif end:
         granting.complete({"--by": by})
-        granting.command(site, "bypass-end", cause, by, as_json)
+        granting.command(site, "bypass-end", cause, by, as_json, TRY)
     else:
         granting.complete({"--for": duration, "--reason": reason, "--by": by})
         granting.cautioned(CAUTION, yes)

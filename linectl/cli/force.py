@@ -16,7 +16,7 @@ CAUTION = (
     " moved as if it were not. See that nobody is near, and lock out before anyone reaches in. No"
     " interlock believes a force. linectl is not a safety function: SAFETY.md."
 )
-KEYS = ("site", "forced", "force_list", "overridden", "override_list")
+KEYS = ("site", "forced", "force_list", "overridden", "override_list", "ended_at_start")
 EXAMPLE = """
 Examples:
 

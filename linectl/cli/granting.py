@@ -49,9 +49,12 @@ def cautioned(caution: str, yes: bool) -> None:
         raise typer.Exit(REFUSED)
 
 
-def command(site: Path, name: str, argument: str, by: str, as_json: bool) -> None:
+def command(
+    site: Path, name: str, argument: str, by: str, as_json: bool, following: str = ""
+) -> None:
     """Give the command to the running controller and say what it answered.
 
+    following: what is to be done next, told to a person when it was taken.
     Raises UsageError for what the controller cannot be asked, typer.Exit if it refuses.
     """
     request = {"ask": "command", "unit": "", "name": name, "argument": argument, "by": by}
@@ -61,7 +64,7 @@ def command(site: Path, name: str, argument: str, by: str, as_json: bool) -> Non
     if as_json:
         say_json(answer)
     elif answer["accepted"]:
-        say(Text(f"{name} {argument}: accepted"))
+        say(Text(f"{name} {argument}: accepted. {following}".rstrip()))
     else:
         say(Text(f"{name} {argument}: refused: {answer['why']}"))
     if not answer["accepted"]:
@@ -102,6 +105,8 @@ def print_forces(status: Mapping[str, Any]) -> None:
             for row in status[key]
         ]
         _print(title, "what|>value|>left|by|why", rows)
+    for text in status["ended_at_start"]:
+        say(Text(text))
 
 
 def _print(title: str, columns: str, rows: Iterable[list[object]]) -> None:

@@ -73,7 +73,7 @@ def print_status(answer: Mapping[str, Any]) -> None:
     if answer["bypassed"]:
         say(Text())
         print_bypasses(answer)
-    if answer["forced"] or answer.get("overridden"):
+    if answer["forced"] or answer.get("overridden") or answer.get("ended_at_start"):
         say(Text())
         print_forces(answer)
     say(Text(f"matrix: {answer['approval']}"))

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 REASON_MIN = 3
 """Characters of a reason: a full stop is none."""
+REASON_MAX = 200
+"""Characters of a reason or a name: an alarm's line, not a letter."""
 GRANT_MS_MAX = 8 * 3_600_000
 """Longest force or override: one shift; common practice, no source."""
 GRANTS_MAX = 16
@@ -45,6 +47,8 @@ def terms(duration: str, reason: str, by: str, limit_ms: int) -> int | str:
         return "say who: it is under a person's name"
     if len(reason.strip()) < REASON_MIN:
         return "say why: it is for a stated reason"
+    if max(len(reason), len(by)) > REASON_MAX:
+        return f"name and reason take {REASON_MAX} characters each"
     try:
         length_ms = parse_duration(duration)
     except ValueError as error:
@@ -113,8 +117,9 @@ class Grants:
         for name in [name for name, grant in self.standing.items() if grant.due <= now]:
             self.end(name, "expiry")
 
-    def left(self, rows: Sequence[Left]) -> None:
-        """After a restart: none of them is taken up again, and the record gets their end."""
+    def left(self, rows: Sequence[Left]) -> list[str]:
+        """After a restart: none is taken up again; the record gets their end, and who asks it."""
+        told = []
         for row in rows:
             if not row.in_force:
                 continue
@@ -124,6 +129,8 @@ class Grants:
                 "for_ms": row.until - row.since,
             }  # fmt: skip
             self.line.emit(Event(self.line.now, self.KIND, row.name, text, data))
+            told.append(text)
+        return told
 
     def mode_changed(self, unit: Unit) -> None:
         """A unit's mode has changed: what concerns it ends."""

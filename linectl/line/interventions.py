@@ -24,6 +24,8 @@ class Interventions:
         self.bypasses = Bypasses(line)
         self.forces = Forces(line)
         self.overrides = Overrides(line)
+        self.ended_at_start: list[str] = []
+        """Forces and overrides that the restart has ended, for whoever asks."""
         self._lists = (self.bypasses, self.forces, self.overrides)
 
     def expire(self, changed: list[int], now: int) -> None:
@@ -37,8 +39,9 @@ class Interventions:
         """At start: what the record has as set by people when the controller ended."""
         of_kind = {kind: [row for row in rows if row.kind == kind] for kind in KINDS}
         self.bypasses.left(of_kind["bypass"], exposure)
-        self.forces.left(of_kind["force"])
-        self.overrides.left(of_kind["override"])
+        self.ended_at_start = [
+            *self.forces.left(of_kind["force"]), *self.overrides.left(of_kind["override"])
+        ]  # fmt: skip
 
     def next_due(self) -> int:
         """When the earliest is over."""
@@ -63,6 +66,7 @@ class Interventions:
             "bypass_list": self.bypasses.listed(),
             "override_list": self.overrides.listed(),
             "exposure": self.bypasses.exposure(),
+            "ended_at_start": self.ended_at_start,
         }
 
     def plain(self) -> dict[str, Any]:
@@ -71,6 +75,7 @@ class Interventions:
             "bypasses": self.bypasses.plain(),
             "forces": self.forces.plain(),
             "overrides": self.overrides.plain(),
+            "ended_at_start": self.ended_at_start,
         }
 
     def fill(self, saved: dict[str, Any]) -> None:
@@ -78,3 +83,4 @@ class Interventions:
         self.bypasses.fill(saved["bypasses"])
         self.forces.fill(saved["forces"])
         self.overrides.fill(saved["overrides"])
+        self.ended_at_start = list(saved["ended_at_start"])

@@ -94,7 +94,8 @@ def test_a_bypass_is_given_listed_with_its_exposure_and_ended(linectl, controlle
     listed = linectl("bypass", "config/small", "--list").out
     assert "water_supply   in force" in listed and "pump is changed" in listed
     assert linectl("bypass", "config/small", "--list", "--json").json["bypassed"] == 1
-    assert linectl(*BYPASS, "--end", "--by", "anna").code == 0
+    ended = linectl(*BYPASS, "--end", "--by", "anna")
+    assert ended.code == 0 and "Try it at its sensor" in ended.out.replace("\n", " ")
     assert "water_supply   has to come" in linectl("bypass", "config/small", "--list").out
     status = linectl("status", "config/small").out
     assert "bypassed 1, overridden 0" in status and "has to come" in status

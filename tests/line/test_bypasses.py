@@ -79,6 +79,7 @@ def test_what_is_latched_is_kept_from_acting_too_and_acts_again_with_its_latch(h
         (f"{CAUSE} 1h pump is changed", "", "say who"),
         (f"{CAUSE} 3h pump is changed", "anna", "longer than the limit of 2h"),
         (f"{CAUSE} soon pump is changed", "anna", "not a duration"),
+        (f"{CAUSE} 1h {'because ' * 30}", "anna", "200 characters"),
         (f"{CAUSE} 0s pump is changed", "anna", "say for how long"),
         ("water_suply 1h pump is changed", "anna", "nearest valid name: water_supply"),
         ("swept_turn 1h pump is changed", "anna", "the watch over a swept area"),
@@ -229,6 +230,8 @@ def test_a_restart_ends_it_and_what_the_record_has_is_still_to_be_tried(hand, si
     assert told["bypass", "no_longer_there"]["stage"] == "ended"
     assert f"bypass.{CAUSE}" in line.alarms.standing
     assert line.status(0)["forced"] == 0
+    (said,) = line.status(0)["ended_at_start"]
+    assert "the force by anna (pump is being changed) ended with the restart" in said
 
 
 # what is kept of it -------------------------------------------------------------------------------
