@@ -8,7 +8,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from linectl import __version__
 from linectl.cli.screen import clock, span
-from linectl.cli.shift import happening, short_waits, stoppages, trial, wait_s
+from linectl.cli.shift import happening, short_waits, stoppages, trial, trip_line, wait_s
 from linectl.cli.timeline import LETTER_WIDTH, WIDTH, timeline
 from linectl.errors import Unreachable
 from linectl.runtime.rehearsal import Options, Result
@@ -28,6 +28,7 @@ def write_report(path: Path, result: Result, options: Options) -> None:
         waits=stoppages(result),
         short_waits=short_waits(result),
         wait_s=wait_s,
+        trip_line=trip_line,
         width=WIDTH,
         letter=LETTER_WIDTH,
         played=[happening(action) for action in options.scenario if action.at_ms <= options.for_ms],

@@ -159,6 +159,11 @@ def _waits(result: Result) -> None:
         say(table("unit|>times|>in all|>longest|why", rows))
 
 
+def trip_line(trip: Mapping[str, Any]) -> str:
+    """The one line on a trip, with the time of the run."""
+    return sentence(trip, f"{clock(trip['at_s'])}.{trip['began_ms'] % 1000:03d}")
+
+
 def _trips(result: Result) -> None:
     """Stops by causes, with what came first; left out when there was none."""
     trips: list[dict[str, Any]] = result["trips"]
@@ -167,10 +172,9 @@ def _trips(result: Result) -> None:
     say(Text())
     say(heading("Trips"), Text("what came first, as the scan and the ages of readings can tell"))
     rows = [
-        ["stands" if trip["to_s"] is None else clock(trip["to_s"]),
-         sentence(trip, f"{clock(trip['at_s'])}.{trip['began_ms'] % 1000:03d}")]
+        ["stands" if trip["to_s"] is None else clock(trip["to_s"]), trip_line(trip)]
         for trip in trips[:ROWS_SHOWN]
-    ]  # fmt: skip
+    ]
     say(table(">to|what", rows))
     if len(trips) > ROWS_SHOWN:
         say(Text(f"and {len(trips) - ROWS_SHOWN} more: --json has them all"))

@@ -188,7 +188,7 @@ class Causes:
         present = self._present(number, inputs)
         if present and not self.present[number]:
             self.since[number] = now
-        if not self._seen(number, inputs):
+        if self.met[number].bit_count() < row.needed:
             self.held[number] = NEVER
         elif self.held[number] == NEVER:
             self.held[number] = now

@@ -11,6 +11,8 @@ import pytest
 from linectl.image import Event, Frame
 from linectl.ledger import Ledger
 from linectl.ledger.trips import read_trip, read_trips
+from linectl.line import Line
+from linectl.runtime.live import Live
 from linectl.runtime.trip_record import AFTER_MS, BEFORE_MS, TripRecorder
 from linectl.site.load import load_site
 
@@ -210,3 +212,54 @@ def test_an_inverted_point_is_kept_as_its_tag_says_it(tmp_path, invert, raw, sai
         [11_000, "guard_seed.closed", None],
     ]
     ledger.close()
+
+
+class NoField:
+    """A field without devices: nothing comes, nothing goes."""
+
+    def start(self) -> None: ...
+
+    def stop(self):
+        return ()
+
+    def snapshots(self):
+        return ()
+
+    def publish(self, outputs, changed) -> None: ...
+
+    def health(self):
+        return ()
+
+    def failure(self):
+        return None
+
+
+class Idle:
+    """A ledger that has nothing to do."""
+
+    def put(self, moves, events) -> None: ...
+
+    def durable(self) -> int:
+        return 0
+
+
+class AfterTwo:
+    """Lets the controller scan twice."""
+
+    def __init__(self) -> None:
+        self.asked = 0
+
+    def is_set(self) -> bool:
+        self.asked += 1
+        return self.asked > 2
+
+
+def test_the_live_controller_hands_over_what_its_line_tells_and_closes_it_at_the_end():
+    line, rows = Line(SITE), []
+    line.emit(trip(began_ms=10))
+    recorder = TripRecorder(SITE, line.outputs, rows.append, started_ms=1_700_000_000_000)
+    live = Live(SITE, line, NoField(), Idle(), lambda: 10, trips=recorder)
+    live.run(AfterTwo())
+    assert [(row.number, row.complete) for row in rows] == [(1, False), (1, False)]
+    assert rows[0].window.to_ms == 10
+    assert live.status()["trips"] == []  # its line knows of none: the word was put into its mouth
