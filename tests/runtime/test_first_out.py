@@ -103,3 +103,21 @@ def test_a_magazine_that_runs_empty_suspends_and_is_named(shift):
 def test_a_healthy_shift_with_a_stall_has_no_trip(shift, stall):
     run = shift("small", scenario=stall("3m", "8m")).run("15m")
     assert run.line.first_out.count == 0
+
+
+@pytest.mark.parametrize("cause", ["guard_seed", "drive_tamp"])
+def test_whenever_it_happens_in_the_plant_it_lies_in_the_interval_that_is_told(shift, cause):
+    widths = set()
+    for offset_ms in range(0, 100, 10):  # every phase of the slowest poll
+        run = shift("small")
+        happened_ms = 40_000 + offset_ms
+        run.run(f"{happened_ms}ms")
+        if cause == "guard_seed":
+            run.do("open", "seed")
+        else:
+            run.do("fault", "tamp", kind="trips")
+        run.run("41s")
+        (mark,) = [m for m in only(run)["marks"] if m["tag"] == cause]
+        assert mark["earliest_ms"] <= happened_ms <= mark["latest_ms"]
+        widths.add(mark["latest_ms"] - happened_ms)
+    assert len(widths) > 1, "the polls were always met at the same phase: nothing was tried"
