@@ -142,6 +142,15 @@ def test_why_puts_what_is_not_met_first_with_who_can_clear_it(linectl, controlle
     assert controller.asked == [{"ask": "why", "name": "seed.drum"}]
 
 
+def test_status_and_why_say_what_came_first_in_a_trip_that_stands(linectl, controller):
+    text = "Sowing aborted 14:02:07.350 (±42 ms): guard at the seeder open (guard_seed.closed)"
+    controller.answer = {**STATUS, "trips": [{"text": text}]}
+    assert f"First-out {text}" in " ".join(linectl("status", "config/small").out.split())
+    controller.answer = {**WHY, "trips": [{"text": text}]}
+    said = linectl("why", "config/small", "seed.drum").out
+    assert f"First-out {text}" in " ".join(said.split())
+
+
 def test_why_of_an_unknown_name_is_wrong_use(linectl, controller):
     controller.answer = {"error": "'sed' is no tag"}
     said = linectl("why", "config/small", "sed")
