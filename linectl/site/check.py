@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from linectl.site import (
     check_addresses,
+    check_alarms,
     check_causes,
     check_coverage,
     check_devices,
@@ -34,6 +35,7 @@ CHECKS = (
     check_geometry.check,
     check_lanes.check,
     check_interlocks.check,
+    check_alarms.check,
     check_causes.check,
     check_coverage.check,
     check_supplies.check,

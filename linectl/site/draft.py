@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from linectl.errors import Finding
+from linectl.site.alarm_help import AlarmHelp
 from linectl.site.complaints import part
 from linectl.site.crops import Crop
 from linectl.site.fields import Timer
@@ -60,6 +61,7 @@ class Draft:
     crops: Mapping[str, Crop]
     causes: Mapping[str, Cause]
     effects: Mapping[str, Effect]
+    alarms: Mapping[str, AlarmHelp]
 
     def names(self, file: str, *path: str | int) -> set[str]:
         """The keys written under `path`, readable or not."""
@@ -131,6 +133,7 @@ def draft_of(
         crops=_each(trees["crops.yaml"], "crops", Crop),
         causes=_each(locks, "causes", Cause),
         effects=_each(locks, "effects", Effect),
+        alarms=_each(locks, "alarms", AlarmHelp),
     )
 
 

@@ -6,6 +6,7 @@ from typing import Annotated, Literal, NamedTuple
 
 from pydantic import Field
 
+from linectl.site.alarm_help import AlarmHelp, AlarmKey
 from linectl.site.fields import Duration, Facts, Name, Timer
 from linectl.site.machine import UnitName
 
@@ -96,6 +97,8 @@ class InterlockFile(Facts):
     matrix: dict[Name, tuple[Name, ...] | dict[Name, Kind]]
     """cause → its effects, each with its kind; in a plain list every cell is latched if the cause
     has a reset, else it acts while the cause is present."""
+    alarms: dict[AlarmKey, AlarmHelp] = Field(default_factory=dict)
+    """Help for the alarms that the line raises by itself, by kind or by tag."""
 
     def cells(self, cause: str) -> tuple[Cell, ...]:
         """The cells of a cause's row, in the order of the file."""

@@ -13,6 +13,9 @@ from linectl.site.hardware import Bus, Device, Point
 from linectl.site.interlocks import InterlockFile
 from linectl.site.machine import Lane, Station, UnitName
 
+SHELVE_LIMIT_MS = 8 * 3_600_000
+"""A shift (common practice, no source): who takes over sees what the last shift had put aside."""
+
 
 class Gutter(Facts):
     """The long channel itself."""
@@ -56,6 +59,10 @@ class Limits(Facts):
     auto_resume: AutoResume = AutoResume()
     ledger_ack_ms: Timer = Field(default=2000, alias="ledger_ack")
     """An intent not durable by then: alarm and safe wait."""
+    shelve_limit_ms: Annotated[Timer, Field(le=SHELVE_LIMIT_MS)] = Field(
+        default=SHELVE_LIMIT_MS, alias="shelve_limit"
+    )
+    """The longest time for which an alarm may be shelved."""
     ledger_bench_delay_ms: Duration = Field(default=20, alias="ledger_bench_delay")
 
 
