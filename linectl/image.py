@@ -102,7 +102,8 @@ class Event(NamedTuple):
     """What the line says happened. `source` is a unit, station, lane, cause or tag.
 
     kind: unit (state change; data mode, state, reason), station (state change), alarm_on and
-    alarm_off (data priority, first_out, do), wait_on and wait_off (data unit, state, reason,
+    alarm_off (shown in force from and to then; data priority, first_out, do), alarm_state (data
+    priority, was, state, by, why), wait_on and wait_off (data unit, state, reason,
     lane), command (accepted or refused; data why), note, bypass, force and override (data stage,
     by, reason; at the end for_ms, ended_by, came), trip (data: the record so far, plain, nested).
     """

@@ -31,6 +31,13 @@ class Causes:
         for number, row in enumerate(rows):
             for index in {test.index for test in row.tests}:
                 self._of_point[index].append(number)
+        self.latches = tuple(
+            (number, row.name)
+            for number, row in enumerate(rows)
+            if row.latched and row.priority is not None
+        )
+        """Number and name of the rows whose alarm outlasts its condition."""
+        self._hiding = tuple(n for n, row in enumerate(rows) if row.explains or row.modes)
         self._falls = {test.index: test for row in rows if row.together_ms for test in row.tests}
         self.met = [0] * len(rows)
         """One bit for each test that held when it was last judged on a good point."""
@@ -123,6 +130,21 @@ class Causes:
         for number in silent:
             self.announced[number] = True
         return silent
+
+    def shows(self, number: int, inputs: Inputs) -> bool:
+        """The cause itself is there, seen on good points."""
+        return self.live[number] and self._seen(number, inputs)
+
+    def suppressed(self) -> frozenset[str]:
+        """Names of causes whose alarms say nothing now: explained by another, or not enabled."""
+        names: set[str] = set()
+        for number in self._hiding:
+            row = self.rows[number]
+            if self.announced[number]:
+                names.update(row.explains)
+            if row.modes and not any(self.modes[unit] in row.modes for unit in row.units):
+                names.add(row.name)
+        return frozenset(names)
 
     def next_due(self) -> int:
         """When the earliest delay ends."""

@@ -11,14 +11,16 @@ from typing import TYPE_CHECKING
 
 from linectl.image import Command, Event
 from linectl.line import grant_commands, gutter_commands, lane_commands
+from linectl.line.alarm_commands import ALARM_ACTS
 from linectl.line.tr88 import COMMANDS
 from linectl.line.units import MODES, NOT_YET, Unit, wrong_place
 
 if TYPE_CHECKING:
     from linectl.line.line import Line
 
-ALWAYS = frozenset(("stop", "hold", "abort", *grant_commands.ENDS))
-"""Taken from anywhere: what brings to rest, and what gives an interlock or a reading back."""
+ALWAYS = frozenset(("stop", "hold", "abort", *grant_commands.ENDS, *ALARM_ACTS))
+"""Taken from anywhere: what brings to rest, what gives an interlock or a reading back, and what
+leads to no motion."""
 
 
 def obey(line: Line, command: Command) -> str | None:
@@ -42,9 +44,11 @@ def _try(line: Line, command: Command) -> str | None:
         if unit is None:
             return f"{command.name} needs a unit: sowing or harvest"
         return _UNIT_ACTS[command.name](line, unit, command)
+    if command.name in ALARM_ACTS:
+        return ALARM_ACTS[command.name](line, command)
     if command.name in _LINE_ACTS:
         return _LINE_ACTS[command.name](line, command)
-    known = ", ".join((*COMMANDS, *_UNIT_ACTS, *_LINE_ACTS))
+    known = ", ".join((*COMMANDS, *_UNIT_ACTS, *_LINE_ACTS, *ALARM_ACTS))
     return f"no command {command.name!r}; there are: {known}"
 
 
@@ -136,5 +140,5 @@ _LINE_ACTS: dict[str, Callable[[Line, Command], str | None]] = {
     "correct": lane_commands.correct,
     **grant_commands.ACTS,
 }
-NAMES = (*COMMANDS, *_UNIT_ACTS, *_LINE_ACTS)
+NAMES = (*COMMANDS, *_UNIT_ACTS, *_LINE_ACTS, *ALARM_ACTS)
 """Every command name, for help and for tests."""

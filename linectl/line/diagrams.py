@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from linectl.line import carriage, harvest, lane, sower, toolzone
+from linectl.line import alarm_states, carriage, harvest, lane, sower, toolzone
 from linectl.line.tables import Table
 from linectl.line.tr88 import EDITIONS
 
@@ -11,6 +11,7 @@ END = "<!-- state diagrams: end -->"
 
 TABLES: dict[str, Table] = {
     "Unit (sowing, harvest)": EDITIONS["isa-tr88.00.02-2015+hold"],
+    "Alarm": alarm_states.TABLE,
     "Magazine": sower.Magazine.TABLE,
     "Fill, water, seed": toolzone.ToolZone.TABLE,
     "Tamp": sower.Tamp.TABLE,
@@ -31,11 +32,12 @@ def diagrams() -> str:
 
 
 def _without_faults(table: Table) -> Table:
-    """The table without `fail` and `back_to_…`, which every active state has and which hide it."""
+    """The table without what would hide it: `fail` and `back_to_…`, which every active state has,
+    and events after which the state is as before."""
     moves = {
         (state, event): dest
         for (state, event), dest in table.moves.items()
-        if event != "fail" and not event.startswith("back_to_")
+        if state != dest and event != "fail" and not event.startswith("back_to_")
     }
     return Table(table.name, table.initial, table.states, moves)
 

@@ -23,6 +23,7 @@ from linectl.line.part import Part
 from linectl.line.toolzone import ToolZone
 from linectl.line.units import WARNED, Unit
 from linectl.site import machine
+from linectl.site.alarm_catalogue import catalogue
 from linectl.site.model import Site
 
 FIRST_MS = 3_000
@@ -40,7 +41,7 @@ class Line:
         self.now = 0
         self.changed = True
         self.inputs = Inputs(site)
-        self.alarms = Alarms(self)
+        self.alarms = Alarms(self, catalogue(site))
         self.numbers: dict[int, Value] = {}
         """Set-points by output point: speed, rate, target."""
         self.crops = site.crops.crops
@@ -134,8 +135,7 @@ class Line:
         if changed or self.causes.wants():
             told = self.causes.update(changed, self.inputs, now)
             self.first_out.take(told, changed, now)
-            for number, came in told:
-                self._announce(number, came)
+            self._announce_all(told)
         self.interventions.bypasses.watch()
         for carriage in self.ends.carriages:
             if not self.may_grip(carriage.grip):
@@ -152,6 +152,7 @@ class Line:
         self._lane_rights(now)
         self._gate(now)
         self.first_out.settle(now)
+        self.alarms.step(now)
         return self.changed
 
     def _step_parts(self, now: int) -> None:
@@ -191,6 +192,15 @@ class Line:
                     lane.resume(now)
                 else:
                     lane.pause(now)
+
+    def _announce_all(self, said: list[tuple[int, bool]]) -> None:
+        """What is suppressed from now on never rings; what was so, only if it outlasts that."""
+        now = self.causes.suppressed()
+        self.alarms.suppress(now | self.alarms.suppressed)
+        for number, came in said:
+            self._announce(number, came)
+        self.alarms.sense()
+        self.alarms.suppress(now)
 
     def _announce(self, number: int, came: bool) -> None:
         row = self.causes.rows[number]
@@ -275,6 +285,7 @@ class Line:
             self._wet_due(),
             self.mutual_due,
             self.first_due,
+            self.alarms.next_due(),
         )
         return None if due >= NEVER >> 1 else due
 

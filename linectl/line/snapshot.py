@@ -13,7 +13,6 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from linectl.image import Move
-from linectl.line.alarms import Alarm
 from linectl.line.gutters import Gutter
 
 if TYPE_CHECKING:
@@ -32,7 +31,7 @@ def snapshot(line: Line) -> dict[str, Any]:
         "line": {name: _plain(getattr(line, name)) for name in (*LINE_FIELDS, *PRIVATE_FIELDS)},
         "open": [list(move) for move in line.open_moves.values()],
         "gutters": [asdict(gutter) for gutter in line.gutters.values()],
-        "alarms": [asdict(alarm) for alarm in line.alarms.standing.values()],
+        "alarms": line.alarms.plain(),
         "interventions": line.interventions.plain(),
         "inputs": _fields(line.inputs),
         "causes": _fields(line.causes),
@@ -51,7 +50,7 @@ def restore(line: Line, saved: dict[str, Any]) -> None:
     line.open_moves.update({row[0]: Move(*row) for row in saved["open"]})
     line.gutters.clear()
     line.gutters.update({row["id"]: Gutter(**row) for row in saved["gutters"]})
-    line.alarms.standing = {row["tag"]: Alarm(**row) for row in saved["alarms"]}
+    line.alarms.fill(saved["alarms"])
     _fill(line.inputs, saved["inputs"])
     _fill(line.causes, saved["causes"])
     line.interventions.fill(saved["interventions"])

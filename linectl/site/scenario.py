@@ -106,6 +106,7 @@ COMMANDS = (
     "mode", "run-out", "crop", "skip", "interlock-reset", "advance-empty", "programme",
     "out-of-service", "in-service", "partial", "reject", "removed", "handed-over",
     "correct", "bypass", "bypass-end", "force", "force-end", "override", "override-end",
+    "alarm-ack", "alarm-shelve", "alarm-unshelve", "alarm-out-of-service", "alarm-in-service",
 )  # fmt: skip
 """The names of commands: those of ISA-TR88, then the line's own."""
 
