@@ -103,7 +103,7 @@ class Event(NamedTuple):
 
     kind: unit (state change; data mode, state, reason), station (state change), alarm_on and
     alarm_off (shown in force from and to then; data priority, first_out, do), alarm_state (data
-    priority, was, state, by, why), wait_on and wait_off (data unit, state, reason,
+    priority, was, state, by, why, in_force), wait_on and wait_off (data unit, state, reason,
     lane), command (accepted or refused; data why), note, bypass, force and override (data stage,
     by, reason; at the end for_ms, ended_by, came), trip (data: the record so far, plain, nested).
     """

@@ -1,6 +1,7 @@
 """The command line: one small module per command; it prints and exits, and decides nothing."""
 
 from linectl.cli import (
+    alarms,
     bypass,
     check,
     command,
@@ -24,6 +25,7 @@ from linectl.cli import (
 from linectl.cli.app import main
 
 __all__ = [
+    "alarms",
     "bypass",
     "check",
     "command",

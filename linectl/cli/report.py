@@ -7,6 +7,7 @@ from pathlib import Path
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from linectl import __version__
+from linectl.cli import alarm_rates
 from linectl.cli.screen import clock, span
 from linectl.cli.shift import happening, short_waits, stoppages, trial, trip_line, wait_s
 from linectl.cli.timeline import LETTER_WIDTH, WIDTH, timeline
@@ -29,6 +30,8 @@ def write_report(path: Path, result: Result, options: Options) -> None:
         short_waits=short_waits(result),
         wait_s=wait_s,
         trip_line=trip_line,
+        rates=result.get("alarm_rates"),
+        tables=alarm_rates,
         width=WIDTH,
         letter=LETTER_WIDTH,
         played=[happening(action) for action in options.scenario if action.at_ms <= options.for_ms],

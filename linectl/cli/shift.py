@@ -7,6 +7,7 @@ from typing import Any
 
 from rich.text import Text
 
+from linectl.cli.alarm_rates import rates_text
 from linectl.cli.screen import clock, heading, say, span, table
 from linectl.line.trip_marks import sentence
 from linectl.runtime.rehearsal import Options, Result
@@ -197,6 +198,8 @@ def _alarms(result: Result) -> None:
     say(table(">from|>to|priority|out|tag|what", rows))
     if len(alarms) > ROWS_SHOWN:
         say(Text(f"and {len(alarms) - ROWS_SHOWN} more: --json has them all"))
+    if "alarm_rates" in result:
+        say(Text(rates_text(result["alarm_rates"])))
 
 
 def _interventions(result: Result) -> None:

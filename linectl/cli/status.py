@@ -77,6 +77,10 @@ def print_status(answer: Mapping[str, Any]) -> None:
         say(Text())
         print_forces(answer)
     say(Text(f"matrix: {answer['approval']}"))
+    counts = answer.get("alarm_counts", {})
+    if any(counts.values()):
+        told = (f"{count} {state.replace('_', ' ')}" for state, count in counts.items() if count)
+        say(Text(f"of the alarms: {', '.join(told)}; linectl alarms says what to do"))
 
 
 def _buses(answer: Mapping[str, Any]) -> list[list[str]]:

@@ -89,7 +89,7 @@ class Alarms:
     def raise_(self, tag: str, priority: str, text: str, do: str = "") -> None:
         """An alarm comes; one that stands already keeps its time.
 
-        The site's priority comes before the line's; its advice stands where the line has none.
+        What the site says of it (priority, what to do) stands before what the line says.
         """
         if tag in self.standing:
             return
@@ -117,15 +117,18 @@ class Alarms:
         self._one_shot(tag)
 
     def suppress(self, names: frozenset[str]) -> None:
-        """These are suppressed by design from now on, and no others."""
+        """These are suppressed by design from now on, and no others; told where there is an alarm
+        to tell of."""
         for tag in sorted(names - self.suppressed):
             was = self.state(tag)
             self.suppressed.add(tag)
-            self._move(tag, was, "suppress")
+            if was != NORMAL:
+                self._move(tag, was, "suppress")
         for tag in sorted(self.suppressed - names):
             was = self.state(tag)
             self.suppressed.discard(tag)
-            self._end(tag, was, SUPPRESSED, "unsuppress")
+            if self.state(tag) != NORMAL:
+                self._end(tag, was, SUPPRESSED, "unsuppress")
 
     def sense(self) -> None:
         """Conditions beneath a latch that went, or came again."""
@@ -272,9 +275,11 @@ class Alarms:
                 "priority": alarm.priority, "first_out": alarm.first_out, "do": alarm.do,
             }  # fmt: skip
             line.emit(Event(line.now, "alarm_on", alarm.tag, alarm.text, data))
-        if {was, state} - {NORMAL, SUPPRESSED}:
-            data = {"priority": alarm.priority, "was": was, "state": state, "by": by, "why": why}
-            line.emit(Event(line.now, "alarm_state", alarm.tag, alarm.text, data))
+        data = {
+            "priority": alarm.priority, "was": was, "state": state, "by": by, "why": why,
+            "in_force": alarm.tag in self.standing,
+        }  # fmt: skip
+        line.emit(Event(line.now, "alarm_state", alarm.tag, alarm.text, data))
         if was in ANNUNCIATED and state not in ANNUNCIATED:
             line.emit(Event(line.now, "alarm_off", alarm.tag, alarm.text, {}))
 

@@ -172,7 +172,6 @@ class Carriage(Part):
                 self.fail(
                     "stray",
                     f"{self.name}: a gutter is on board that the ledger does not have",
-                    f"look at {self.name}; take the gutter off or clean the eye; unhold",
                 )
             return
         self.act_at = NEVER
@@ -223,7 +222,6 @@ class Carriage(Part):
             self.fail(
                 "dropped",
                 f"{self.name}: the grip opened while lifting",
-                f"look at {self.name}; then correct the place",
             )
         elif inputs.on[self.home] and inputs.on[self.aboard] and self.source_clear():
             self.line.complete(self.number)
@@ -253,7 +251,6 @@ class Carriage(Part):
                 self.fail(
                     "lost",
                     f"{self.name}: gutter {self.gutter} is no longer on board",
-                    f"look whether it was taken off or fell; correct {self.name}",
                 )
         else:
             self.act_at = NEVER
@@ -283,7 +280,6 @@ class Carriage(Part):
             self.fail(
                 "shifted",
                 f"{self.name}: left its place at {self.goal_mm} mm while the arm reached out",
-                f"look at brake, drive and flag of {self.name}; then unhold",
             )
             return True
         return False
@@ -360,4 +356,4 @@ class Carriage(Part):
         return self.facts.gripper_timeout_ms
 
     def _lost(self, fault: str, proof: str) -> None:
-        self.fail(fault, self.missing(proof), f"look at {self.name}; then unhold")
+        self.fail(fault, self.missing(proof))

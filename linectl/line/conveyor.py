@@ -126,7 +126,6 @@ class Conveyor(Part):
             self.fail(
                 "stray",
                 f"{self.name}: {eye} is lit over an empty zone",
-                f"look for a gutter at {self.name} and clean the eye; correct the place; unhold",
             )
 
     def _asked(self, now: int) -> None:
@@ -140,7 +139,6 @@ class Conveyor(Part):
                 self.fail(
                     "early",
                     f"{self.name}: entry eye lit before a gutter could be there",
-                    f"clean the eye of {self.name}, look where the gutter is; unhold",
                 )
                 return
             self.seen_at = now
@@ -198,7 +196,6 @@ class Conveyor(Part):
             "length",
             f"{self.name}: the eye was lit for {lit_ms * self.facts.speed_mm_s / 1000:.0f} mm,"
             f" a gutter is {self.line.site.file.gutter.length_mm} mm",
-            "look for a skewed or second gutter, a flickering eye; unhold",
         )
 
     def _right_length(self, lit_ms: int) -> bool:
@@ -243,7 +240,6 @@ class Conveyor(Part):
                 self.fail(
                     "lost",
                     f"{self.name}: gutter {self.gutter} is out of the exit eye's sight",
-                    f"look: if it was taken out, removed {self.name}; else unhold",
                 )
                 self.back = self.SEEK
         else:
@@ -311,8 +307,8 @@ class Conveyor(Part):
         super().pause(now)
         self.seen_at = NEVER
 
-    def fail(self, fault: str, text: str, do: str) -> None:
-        super().fail(fault, text, do)
+    def fail(self, fault: str, text: str) -> None:
+        super().fail(fault, text)
         self.seen_at = NEVER
 
     def resting(self) -> bool:
@@ -346,5 +342,4 @@ class Conveyor(Part):
         self.fail(
             fault,
             self.missing(proof),
-            f"look at {self.name}: gutter, eye, belt; then unhold",
         )

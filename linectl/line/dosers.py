@@ -96,7 +96,6 @@ class Water(ToolZone):
                 f"{self.name}.dose", "medium",
                 f"{self.name}: gutter {self.gutter} got {counts / self.facts.pulses_per_l:.2f} l,"
                 f" {share:+.0%} of its dose",
-                "check valve, supply pressure and meter",
             )  # fmt: skip
         else:
             self.line.alarms.clear(f"{self.name}.dose")
@@ -149,7 +148,6 @@ class Seed(ToolZone):
             self.fail(
                 "vacuum",
                 f"{self.name}: drum vacuum {value:.1f} kPa, needs {self.facts.vacuum_min_kpa:g}",
-                "check pump, filter and drum seals; then unhold",
             )
             return
         due = self.due
@@ -175,7 +173,6 @@ class Seed(ToolZone):
             self.line.alarms.raise_(
                 f"{self.name}.count", "medium",
                 f"{self.name}: gutter {self.gutter} got {counts:.0f} seeds, {share:+.0%}",
-                "check vacuum, drum holes and seed hopper",
             )  # fmt: skip
         else:
             self.line.alarms.clear(f"{self.name}.count")

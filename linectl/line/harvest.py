@@ -90,7 +90,6 @@ class TurnOut(Part):
                 self.fail(
                     "stray",
                     f"{self.name}: a gutter lies there that the ledger does not have",
-                    f"look at {self.name}; take it off or correct the place; unhold",
                 )
             return
         self.act_at = NEVER
@@ -110,7 +109,6 @@ class TurnOut(Part):
                 self.fail(
                     "lost",
                     f"{self.name}: gutter {self.gutter} is gone from the turn-out",
-                    f"ask packing whether they took it; then correct {self.name}",
                 )
         else:
             self.act_at = NEVER
@@ -120,7 +118,6 @@ class TurnOut(Part):
             self.fail(
                 "centred",
                 f"{self.name}: the gutter does not lie centred on the table",
-                f"look at {self.name}: move the gutter true, clean the eye; then unhold",
             )
         elif self.line.seen.on[self.at_0]:
             self.go("offer")
@@ -200,4 +197,4 @@ class TurnOut(Part):
         return None
 
     def _lost(self, fault: str, proof: str) -> None:
-        self.fail(fault, self.missing(proof), f"look at {self.name} and packing; then unhold")
+        self.fail(fault, self.missing(proof))

@@ -206,7 +206,6 @@ class Lane(Part):
                 self.line.alarms.raise_(
                     f"{self.name}.mouth", "high",
                     f"{self.name}: the mouth's eye sees a gutter that the ledger does not have",
-                    "look at the mouth; correct the slot",
                 )  # fmt: skip
         if proven and self.open_since == NEVER:
             self.open_since = now
@@ -394,7 +393,7 @@ class Lane(Part):
         return None
 
     def _fail(self, fault: str, text: str) -> None:
-        self.fail(fault, text, f"look at {self.name}; mend it; interlock reset")
+        self.fail(fault, text)
 
 
 _CARRYING = frozenset(("fetching", "loading", "carrying", "unloading", "crossing"))

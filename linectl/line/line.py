@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from linectl.image import Command, Event, Frame, Move, Slot, Value
-from linectl.line import build, commands, snapshot, status, why
+from linectl.line import alarm_view, build, commands, snapshot, status, why
 from linectl.line.alarms import Alarms
 from linectl.line.causes import Causes
 from linectl.line.first_out import FirstOut
@@ -326,7 +326,6 @@ class Line:
             self.alarms.raise_(
                 f"{part.name}.wet", "high",
                 f"gutter {record.id} at {part.name} has stood wet longer than the limit",
-                f"take it off, two people, and reject it: reject {part.name}",
             )  # fmt: skip
 
     def _mutual_wait(self, now: int) -> None:
@@ -361,7 +360,6 @@ class Line:
             "mutual_wait", "high",
             f"sowing and harvest wait for each other: sowing has {self.crop_in_drum} in the drum;"
             f" harvest wants {lanes_text(waiting)} ({crops})".replace("_", " "),
-            "change the crop in the drum; or skip in the harvest order; or advance a lane empty",
         )  # fmt: skip
 
     # what parts use ----------------------------------------------------------------------------
@@ -492,6 +490,10 @@ class Line:
     def status(self, now: int) -> dict[str, Any]:
         """Units, alarms and lanes as plain data."""
         return status.status(self)
+
+    def alarm_list(self) -> dict[str, Any]:
+        """Every alarm that is not normal, with its help, and how many are in which state."""
+        return alarm_view.view(self)
 
     def why(self, name: str, now: int) -> list[dict[str, Any]]:
         """Why a station, lane, unit or output does not move; UsageError for an unknown name."""

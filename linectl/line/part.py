@@ -75,12 +75,12 @@ class Part:
         """True when nothing moves or is under a tool here."""
         return self.state in self.RESTING
 
-    def fail(self, fault: str, text: str, do: str) -> None:
+    def fail(self, fault: str, text: str) -> None:
         """A named fault: remember where it was, alarm, hold the unit."""
         self.back = self.state
         self.fault = fault
         self.go("fail")
-        self.line.alarms.raise_(f"{self.name}.{fault}", "high", text, do)
+        self.line.alarms.raise_(f"{self.name}.{fault}", "high", text)
         if self.unit is not None:
             self.unit.hold(text)
 
@@ -103,7 +103,7 @@ class Part:
         """The gate took away an output that this part, or the one giving to it, demands."""
         self.pause(now)
         if self.state not in self.RESTING:
-            self.fail("cut", f"{self.name}: {text}", "see why; then unhold")
+            self.fail("cut", f"{self.name}: {text}")
 
     def rearm(self, now: int) -> None:
         """Set the present state's time-out anew after a pause."""
@@ -131,8 +131,7 @@ class Part:
             self.go("durable")
             self.rearm(now)
         elif now >= self.due:
-            self.fail("ledger", f"{self.name}: the ledger did not confirm move {self.number}",
-                      "check the ledger's disk; then unhold")  # fmt: skip
+            self.fail("ledger", f"{self.name}: the ledger did not confirm move {self.number}")
 
 
 def fault_rows(active: str) -> list[tuple[str, str, str]]:

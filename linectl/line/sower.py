@@ -74,8 +74,7 @@ class Magazine(Conveyor):
     def _closing(self, now: int) -> None:
         inputs = self.line.seen
         if inputs.off[self.single]:
-            self.fail("double", "magazine fed more than one gutter",
-                      "take the second one out; then unhold")  # fmt: skip
+            self.fail("double", "magazine fed more than one gutter")  # fmt: skip
         elif inputs.on[self.gate_home] and inputs.on[self.exit] and inputs.on[self.single]:
             self._close_move()
             self.go("closed")
@@ -193,7 +192,6 @@ class Tamp(Conveyor):
             self.line.alarms.raise_(
                 f"{self.name}.partial", "medium",
                 f"{self.name}: gutter {self.gutter} is only partly tamped",
-                f"choose: partial {self.name} redo or finish, or take it out and reject",
             )  # fmt: skip
 
     def cut(self, now: int, text: str) -> None:
@@ -273,7 +271,6 @@ class Turn(Conveyor):
         self.fail(
             "centred",
             f"{self.name}: the gutter does not lie centred on the turntable",
-            f"look at {self.name}: move the gutter true, clean the eye; then unhold",
         )
 
     def _turning(self, now: int) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from linectl.line import alarm_view
 from linectl.line.trip_marks import sentence
 
 if TYPE_CHECKING:
@@ -23,17 +24,19 @@ def status(line: Line) -> dict[str, Any]:
             }
             for unit in line.units
         },
-        "alarms": len(line.alarms.standing),
+        "alarms": len(line.alarms.shown()),
+        "alarm_counts": alarm_view.counts(line),
         "alarm_list": [
             {
                 "tag": alarm.tag,
+                "state": alarm.state,
                 "priority": alarm.priority,
                 "text": alarm.text,
                 "do": alarm.do,
                 "since_s": (line.now - alarm.since) / 1000,
                 "first_out": alarm.first_out,
             }
-            for alarm in line.alarms.standing.values()
+            for alarm in line.alarms.listed()
         ],
         "trips": [
             {**told, "text": sentence(told), "since_s": (line.now - told["began_ms"]) / 1000}

@@ -117,7 +117,6 @@ class ToolZone(Conveyor):
         self.fail(
             "belt",
             f"{self.name}: the belt stands under its tool",
-            f"look at the belts of {self.name} and before it; then unhold",
         )
 
     def _belts_run(self) -> bool:
@@ -175,14 +174,14 @@ class ToolZone(Conveyor):
     def judge(self, counts: float) -> None:
         """Compare the counts of this gutter with what it should have had."""
 
-    def fail(self, fault: str, text: str, do: str) -> None:
+    def fail(self, fault: str, text: str) -> None:
         if self.state != "tooling":
-            super().fail(fault, text, do)
+            super().fail(fault, text)
             return
         self._part("part", "is only partly done")
         self.worked = fault == "no_clear"  # the whole length has passed, whatever the eye says
         self.fault = fault
-        self.line.alarms.raise_(f"{self.name}.{fault}", "high", text, do)
+        self.line.alarms.raise_(f"{self.name}.{fault}", "high", text)
         if self.unit is not None:
             self.unit.hold(text)
 
@@ -206,7 +205,6 @@ class ToolZone(Conveyor):
             f"{self.name}.partial",
             "medium",
             f"{self.name}: gutter {self.gutter} {text}",
-            f"partial {self.name} finish; or take it off, two people: partial {self.name} reject",
         )
 
     def timeout(self, state: str) -> int:

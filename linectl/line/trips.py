@@ -54,7 +54,6 @@ class Infeed(Carriage):
                     f"{self.name}.no_lane",
                     "high",
                     text,
-                    "free a lane, or take the gutter off and reject it",
                 )
             else:
                 self.line.alarms.clear(f"{self.name}.no_lane")

@@ -211,7 +211,6 @@ class Unit:
             self.line.alarms.raise_(
                 f"{self.name}.warning", "high",
                 f"{self.name}: horn and beacon did not prove themselves; nothing was started",
-                "check horn, beacon and their feedback",
             )  # fmt: skip
             self._ask("hold" if self.can("hold") else "stop", "start warning not proven")
             self.due = NEVER

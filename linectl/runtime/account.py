@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from linectl.image import Event, Move
+from linectl.runtime.alarm_rates import Change, change_of, rates
 
 WAITING = {
     "Suspending": "Suspended", "Suspended": "Suspended", "Unsuspending": "Suspended",
@@ -42,6 +43,8 @@ class Account:
         self._interventions: list[Row] = []
         self._open_interventions: dict[tuple[str, str], Row] = {}
         self._trips: dict[int, Row] = {}
+        self._changes: list[Change] = []
+        """Every change of state of an alarm."""
         self._inserts: list[int] = []
         self._ejects: list[int] = []
 
@@ -56,6 +59,8 @@ class Account:
                 self._end(self._open_alarm.pop(event.source, None), event.at)
             elif event.kind == "trip":
                 self._trip(event)
+            elif event.kind == "alarm_state":
+                self._changes.append(change_of(event))
             elif event.kind in ("wait_on", "wait_off"):
                 self._gate(event)
             elif event.kind in ("bypass", "force", "override"):
@@ -178,6 +183,10 @@ class Account:
     def alarms(self) -> list[Row]:
         """Every alarm, in order; `to_s` None: it still stands."""
         return self._alarms
+
+    def alarm_rates(self, end_ms: int) -> Row:
+        """The measures of ISA-18.2 over the run."""
+        return rates(self._changes, 0, end_ms)
 
     def states(self) -> list[Row]:
         """Every state of each unit, in order of time."""

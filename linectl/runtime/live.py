@@ -19,6 +19,7 @@ from linectl.field.wiring import Field, Reach
 from linectl.image import Command, Event, Frame, Move, Slot, Value
 from linectl.ledger import Ledger, LedgerWriter
 from linectl.line import Line
+from linectl.runtime.alarm_rates import AlarmLog
 from linectl.runtime.bus_status import BusStatus
 from linectl.runtime.changes import Changes
 from linectl.runtime.control import ControlServer
@@ -67,6 +68,8 @@ class Scanned(Protocol):
     def status(self, now: int) -> dict[str, Any]: ...
 
     def why(self, name: str, now: int) -> list[dict[str, Any]]: ...
+
+    def alarm_list(self) -> dict[str, Any]: ...
 
 
 class Recorder(Protocol):
@@ -117,6 +120,7 @@ class Live:
         self._buses = BusStatus(site)
         self._changes = Changes(site, line.outputs)
         self._approval = approval_line(site)
+        self._alarm_log = AlarmLog()
         self._values: tuple[Value, ...] = tuple(line.outputs)
         self._durable = -1
         self._announced = False
@@ -187,6 +191,7 @@ class Live:
         moves, events = line.take_moves(), line.take_events()
         if moves or events:
             self._recorder.put(moves, events)
+            self._alarm_log.take(events)
             if self._on_scan:
                 self._on_scan(moves, events)
         if self._trips is not None:
@@ -235,9 +240,21 @@ class Live:
             elif request["ask"] == "points":
                 since = request.get("since", -1)
                 reply(self._changes.answer(since if isinstance(since, int) else -1, self._clock()))
+            elif request["ask"] == "alarms":
+                reply({"site": self.site.name, **self.line.alarm_list()})
+            elif request["ask"] == "alarm changes":
+                reply(self._alarm_changes())
             else:
-                known = "ask status, why, points or command"
-                reply({"error": f"cannot be asked {request['ask']!r}; {known}"})
+                known = "status, why, points, alarms, alarm changes or command"
+                reply({"error": f"cannot be asked {request['ask']!r}; ask {known}"})
+
+    def _alarm_changes(self) -> dict[str, Any]:
+        """What alarms did; whoever asked does the sums, for the scan has no time for them."""
+        log = self._alarm_log
+        return {
+            "site": self.site.name, "from_ms": log.since, "to_ms": self._clock(),
+            "changes": log.changes(),
+        }  # fmt: skip
 
     def _why(self, name: str) -> dict[str, Any]:
         try:

@@ -90,6 +90,7 @@ class Outcome:
             "alarms": self.account.alarms(),
             "interventions": self.account.interventions(),
             "trips": self.account.trips(),
+            "alarm_rates": self.account.alarm_rates(self.simulated_ms),
             "lanes": self.report["lanes"],
             "last_eject": self.report["last_eject"],
             "ledger": self.ledger_counts,

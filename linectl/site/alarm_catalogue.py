@@ -98,3 +98,9 @@ def where(point: Point) -> str:
     """A point as somebody finds it: tag, terminal, device, address both ways."""
     terminal = f" at {point.note}" if point.note else ""
     return f"{point.tag}{terminal}: {point.device}, {address_both_ways(point)}"
+
+
+def look_at(site: Site, help_: Help) -> list[str]:
+    """Where to look: the help's own words, then each point."""
+    words = [help_.look] if help_.look else []
+    return words + [where(site.points[index]) for index in help_.points]

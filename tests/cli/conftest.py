@@ -1,10 +1,13 @@
-"""Sites as a person breaks them, for the command line to complain of."""
+"""Sites as a person breaks them, and a running controller that answers as it is told to."""
 
 from __future__ import annotations
 
+import threading
 from pathlib import Path
 
 import pytest
+
+from linectl.runtime.control import ControlServer
 
 ROOT = Path(__file__).parents[2]
 
@@ -22,3 +25,35 @@ def broken_site(tmp_path):
     )
     (folder / "site.yaml").write_text(text)
     return folder
+
+
+class Controller:
+    """A running controller that answers what the test wants, and remembers what it was asked."""
+
+    def __init__(self):
+        self.answer = {}
+        self.asked = []
+        self._server = ControlServer(ROOT / "config/small")
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._scan)
+        self._thread.start()
+
+    def _scan(self):
+        while not self._stop.wait(0.002):
+            for request, reply in self._server.poll():
+                self.asked.append(request)
+                reply(self.answer)
+
+    def close(self):
+        self._stop.set()
+        self._thread.join()
+        self._server.close()
+
+
+@pytest.fixture
+def answering(monkeypatch, tmp_path):
+    tmp_path.chmod(0o700)
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
+    controller = Controller()
+    yield controller
+    controller.close()

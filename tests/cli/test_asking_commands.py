@@ -3,15 +3,10 @@
 from __future__ import annotations
 
 import re
-import threading
-from pathlib import Path
 
 import pytest
 
-from linectl.runtime.control import ControlServer
-
 pytestmark = pytest.mark.wire
-SMALL = Path(__file__).parents[2] / "config/small"
 
 SPREAD = {"values": 900, "half": 20.0, "most": 23.0, "worst": 31.0}
 
@@ -71,36 +66,10 @@ WHY = {
 }
 
 
-class Controller:
-    """A running controller that answers what the test wants, and remembers what it was asked."""
-
-    def __init__(self):
-        self.answer = STATUS
-        self.asked = []
-        self._server = ControlServer(SMALL)
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._scan)
-        self._thread.start()
-
-    def _scan(self):
-        while not self._stop.wait(0.002):
-            for request, reply in self._server.poll():
-                self.asked.append(request)
-                reply(self.answer)
-
-    def close(self):
-        self._stop.set()
-        self._thread.join()
-        self._server.close()
-
-
 @pytest.fixture
-def controller(monkeypatch, tmp_path):
-    tmp_path.chmod(0o700)
-    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
-    controller = Controller()
-    yield controller
-    controller.close()
+def controller(answering):
+    answering.answer = STATUS
+    return answering
 
 
 def test_status_in_json_is_what_the_controller_said(linectl, controller):

@@ -294,3 +294,34 @@ def test_acknowledging_all_leaves_nothing_waiting(hand):
     assert len(hand.line.alarms.waiting()) == 2
     hand.scan(Frame(commands=[Command("", "alarm-ack", "all", "ines")]))
     assert hand.line.alarms.waiting() == []
+
+
+# what a person is shown -------------------------------------------------------------------------
+
+
+def test_the_list_puts_first_what_waits_then_what_stands_then_what_is_put_aside(hand):
+    hand.set("fill.hopper_level", 15)
+    act(hand, "alarm-ack", "hopper_low")
+    act(hand, "alarm-shelve", "seed_low once a reason")
+    hand.set("seed.seed_level", 5)
+    hand.set("guard_seed.closed", False)
+    found = hand.line.alarm_list()
+    assert [row["tag"] for row in found["alarms"]] == ["guard_seed", "hopper_low", "seed_low"]
+    assert found["counts"] == {
+        "standing": 2, "unacknowledged": 1, "shelved": 1, "suppressed_by_design": 0,
+        "out_of_service": 0,
+    }  # fmt: skip
+    guard, _, shelved = found["alarms"]
+    assert guard["look"] == ["guard_seed.closed at AE1:9: io_sower, discrete 8 (reference 10009)"]
+    assert guard["do"].startswith("see that nobody is inside")
+    assert not guard["may_shelve"]
+    assert shelved["shelved"]["by"] == "ines"
+    assert shelved["present"]
+
+
+def test_the_list_says_which_alarm_explains_another(hand):
+    lose_supply(hand, False)
+    rows = {row["tag"]: row for row in hand.line.alarm_list()["alarms"]}
+    assert rows["guard_seed"]["explained_by"] == "supply_AE1"
+    assert "supply_AE1" in rows
+    assert hand.line.status(hand.now)["alarms"] == 1
