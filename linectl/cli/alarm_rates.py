@@ -43,12 +43,16 @@ def rate_rows(measured: Mapping[str, Any]) -> list[list[str]]:
     """Mean and most, per ten minutes and per hour."""
     target = measured["target_per_10min"]
     return [
-        [name, f"{rate['mean']:.2f}", str(rate["most"]), f"about {target * factor:g}"]
+        [name, _mean(rate, 2), str(rate["most"]), f"about {target * factor:g}"]
         for name, rate, factor in (
-            ("in 10 minutes", measured["per_10min"], 1),
+            ("in ten minutes", measured["per_10min"], 1),
             ("in an hour", measured["per_hour"], 6),
         )
     ]
+
+
+def _mean(rate: Mapping[str, Any], digits: int) -> str:
+    return "–" if rate["mean"] is None else f"{rate['mean']:.{digits}f}"
 
 
 def priority_rows(measured: Mapping[str, Any]) -> list[list[str]]:
@@ -104,4 +108,4 @@ def rates_text(measured: Mapping[str, Any]) -> str:
     rate = measured["per_10min"]
     counts = ((len(measured[key]), key) for key in ("floods", "chattering", "stale"))
     words = [f"{count or 'no'} {key}" for count, key in counts]
-    return f"in ten minutes {rate['mean']:.1f}, at most {rate['most']}; {', '.join(words)}"
+    return f"in ten minutes {_mean(rate, 1)}, at most {rate['most']}; {', '.join(words)}"

@@ -139,7 +139,10 @@ def print_alarms(answer: Mapping[str, Any]) -> None:
     if aside:
         say(Text())
         say(heading("Not shown"), Text("watched all the same; interlocks act whatever stands here"))
-        say(table("tag|is|by|why|ends|it is", [_aside(row) for row in aside]))
+        rows = table("tag|is|by|why|ends|now", [_aside(row) for row in aside])
+        for column in rows.columns[:3]:
+            column.no_wrap = True  # reasons are folded, names are not
+        say(rows)
 
 
 def summary(counts: Mapping[str, int]) -> str:
@@ -180,11 +183,11 @@ def _block(row: Mapping[str, Any]) -> Table:
 
 
 def _aside(row: Mapping[str, Any]) -> list[str]:
-    condition = "there" if row["present"] else "not there"
+    condition = "there" if row["present"] else "gone"
     state = row["state"].replace("_", " ")
     if row["state"] == "suppressed_by_design":
         by = row["explained_by"]
-        reason = "it explains this one" if by else "not enabled in this mode"
+        reason = "explains it" if by else "not enabled in this mode"
         return [row["tag"], state, by or "–", reason, "by itself", condition]
     if row["out_of_service"] is not None:
         out = row["out_of_service"]

@@ -1,7 +1,8 @@
 """How alarms burden people: rates, floods, chattering, stale ones, the top ten, priority shares.
 
 Measures of ISA-18.2-2016 clause 16 and IEC 62682 [limits from memory]. Counted are annunciations:
-each time an alarm comes to be unacknowledged, also one that rings again before it was reset.
+each time an alarm calls for an acknowledgement, also one that rings again before it was reset, or
+is shown again after it was hidden.
 Pure: the same events give the same figures.
 """
 
@@ -33,22 +34,25 @@ _PUT_ASIDE = ("shelved", "suppressed_by_design", "out_of_service")
 
 
 class Change(NamedTuple):
-    """An alarm's change of state. `at` in ms. `in_force`: its condition or latch is there, shown
-    or not."""
+    """An alarm's change of state. `at` in ms."""
 
     at: int
     tag: str
     priority: str
     state: str
     in_force: bool
+    """Its condition or latch is there, shown or not."""
+    rang: bool
+    """It called for an acknowledgement anew."""
 
 
 def change_of(event: Event) -> Change:
     """The change that an `alarm_state` event tells."""
     data = event.data
-    return Change(
-        event.at, event.source, str(data["priority"]), str(data["state"]), bool(data["in_force"])
-    )
+    was, state = str(data["was"]), str(data["state"])
+    rang = state == "unacknowledged" or (state.startswith("latched_un") and was in _PUT_ASIDE)
+    priority, in_force = str(data["priority"]), bool(data["in_force"])
+    return Change(event.at, event.source, priority, state, in_force, rang)
 
 
 class AlarmLog:
@@ -82,7 +86,7 @@ def rates(changes: Sequence[Change], since: int, until: int) -> dict[str, Any]:
     Times out are seconds as the changes' own clock counts them.
     """
     seen = [change for change in changes if since <= change.at <= until]
-    rung = [change for change in seen if change.state == "unacknowledged"]
+    rung = [change for change in seen if change.rang]
     times = [change.at for change in rung]
     tens = _per(times, since, until, TEN_MINUTES_MS)
     hours = _per(times, since, until, HOUR_MS)
@@ -112,8 +116,9 @@ def _per(times: Sequence[int], since: int, until: int, period: int) -> list[int]
 
 
 def _rate(counts: Sequence[int], count: int, lasted: int, period: int) -> dict[str, Any]:
+    """`mean` is None where less than one period was measured."""
     return {
-        "mean": round(count * period / lasted, 3) if lasted > 0 else 0.0,
+        "mean": round(count * period / lasted, 3) if lasted >= period else None,
         "most": max(counts),
         "counts": list(counts),
     }

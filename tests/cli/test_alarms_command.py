@@ -134,7 +134,7 @@ def test_wrong_use_is_not_even_asked(linectl, answering, options):
     assert answering.asked == []
 
 
-CHANGES = [Change(at * 1000, "seed_low", "low", "unacknowledged", True) for at in (1, 20, 40)]
+CHANGES = [Change(at * 1000, "seed_low", "low", "unacknowledged", True, True) for at in (1, 20, 40)]
 
 
 def test_rates_are_computed_here_from_what_the_controller_kept(linectl, answering):

@@ -19,7 +19,7 @@ HOUR = 60 * MIN
 
 def rung(*minutes: float, tag: str = "a", priority: str = "low") -> list[Change]:
     """An alarm that comes at these minutes, each gone and acknowledged before the next."""
-    return [Change(round(m * MIN), tag, priority, "unacknowledged", True) for m in minutes]
+    return [Change(round(m * MIN), tag, priority, "unacknowledged", True, True) for m in minutes]
 
 
 def test_twelve_alarms_in_two_hours_are_one_in_ten_minutes():
@@ -72,11 +72,11 @@ def test_three_in_a_minute_chatter_and_two_do_not():
 
 def test_an_alarm_in_force_for_more_than_a_day_is_stale():
     changes = [
-        Change(0, "old", "low", "unacknowledged", True),
-        Change(HOUR, "old", "low", "acknowledged", True),
-        Change(2 * HOUR, "new", "low", "unacknowledged", True),
-        Change(3 * HOUR, "shelved", "low", "shelved", True),
-        Change(25 * HOUR, "old", "low", "normal", False),
+        Change(0, "old", "low", "unacknowledged", True, True),
+        Change(HOUR, "old", "low", "acknowledged", True, False),
+        Change(2 * HOUR, "new", "low", "unacknowledged", True, True),
+        Change(3 * HOUR, "shelved", "low", "shelved", True, False),
+        Change(25 * HOUR, "old", "low", "normal", False, False),
     ]
     assert rates(changes, 0, 24 * HOUR)["stale"] == []
     assert rates(changes, 0, 26 * HOUR)["stale"] == [
@@ -104,14 +104,14 @@ def test_the_top_ten_are_those_that_came_most_often():
 
 def test_the_end_counts_what_stands_and_what_is_put_aside():
     changes = [
-        Change(0, "a", "low", "unacknowledged", True),
-        Change(1, "b", "low", "acknowledged", True),
-        Change(2, "c", "low", "returned_unacknowledged", False),
-        Change(3, "d", "low", "shelved", False),
-        Change(4, "e", "low", "suppressed_by_design", True),
-        Change(5, "f", "low", "suppressed_by_design", False),
-        Change(6, "g", "low", "out_of_service", True),
-        Change(9, "a", "low", "latched_unacknowledged", True),
+        Change(0, "a", "low", "unacknowledged", True, True),
+        Change(1, "b", "low", "acknowledged", True, False),
+        Change(2, "c", "low", "returned_unacknowledged", False, False),
+        Change(3, "d", "low", "shelved", False, False),
+        Change(4, "e", "low", "suppressed_by_design", True, False),
+        Change(5, "f", "low", "suppressed_by_design", False, False),
+        Change(6, "g", "low", "out_of_service", True, False),
+        Change(9, "a", "low", "latched_unacknowledged", True, False),
     ]
     assert rates(changes, 0, HOUR)["now"] == {
         "standing": 2, "unacknowledged": 2, "shelved": 1, "suppressed_by_design": 1,
@@ -148,7 +148,14 @@ def test_floods_are_those_of_a_walk_through_every_second(seconds):
 @given(st.lists(st.tuples(st.integers(0, 1_200), st.sampled_from("abc")), max_size=30))
 def test_rates_shares_and_chattering_are_those_of_a_plain_recount(said):
     changes = [
-        Change(at * 1000, tag, {"a": "low", "b": "medium", "c": "high"}[tag], state, True)
+        Change(
+            at * 1000,
+            tag,
+            {"a": "low", "b": "medium", "c": "high"}[tag],
+            state,
+            True,
+            state[0] == "u",
+        )
         for at, tag in sorted(said)
         for state in ("unacknowledged", "acknowledged")
     ]
@@ -172,8 +179,8 @@ def test_rates_shares_and_chattering_are_those_of_a_plain_recount(said):
 # where the changes come from -------------------------------------------------------------------
 
 
-def event(at: int, state: str, tag: str = "a") -> Event:
-    data = {"priority": "low", "state": state, "was": "", "by": "", "why": "", "in_force": True}
+def event(at: int, state: str, tag: str = "a", was: str = "") -> Event:
+    data = {"priority": "low", "state": state, "was": was, "by": "", "why": "", "in_force": True}
     return Event(at, "alarm_state", tag, "text", data)
 
 
@@ -191,3 +198,18 @@ def test_a_shifts_account_measures_its_alarms():
     account.take([event(MIN, "unacknowledged"), event(2 * MIN, "acknowledged")], [])
     assert account.alarm_rates(HOUR)["alarms"] == 1
     assert account.alarm_rates(HOUR)["now"]["standing"] == 1
+
+
+def test_an_alarm_that_is_shown_again_counts_again_also_if_only_its_latch_is_left():
+    account = Account()
+    account.take(
+        [
+            event(1, "unacknowledged"),
+            event(2, "shelved", was="unacknowledged"),
+            event(3, "latched_unacknowledged", was="shelved"),
+            event(4, "unacknowledged", was="latched_unacknowledged"),
+            event(5, "latched_unacknowledged", was="unacknowledged"),
+        ],
+        [],
+    )
+    assert account.alarm_rates(HOUR)["alarms"] == 3
