@@ -98,7 +98,7 @@ def _may_not_hide(line: Line, tag: str, by: str, reason: str) -> str | None:
     """Why this person may not hide this alarm; None if it may be hidden."""
     if why := _unknown(line, tag):
         return why
-    said = line.alarms.helps.get(tag)
+    said = line.alarms.help_of(tag)
     if said is None or said.vital:
         return f"{tag} is never hidden: people rely on it"
     if not by.strip():

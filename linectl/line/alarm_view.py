@@ -48,7 +48,7 @@ def _tags(line: Line, listed: dict[str, Alarm]) -> list[str]:
 
 def _row(line: Line, tag: str, alarm: Alarm | None) -> dict[str, Any]:
     alarms, now = line.alarms, line.now
-    said = alarms.helps.get(tag)
+    said = alarms.help_of(tag)
     state = alarms.state(tag)
     shelf, removed = alarms.shelves.get(tag), alarms.removed.get(tag)
     return {

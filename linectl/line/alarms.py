@@ -89,13 +89,14 @@ class Alarms:
     def raise_(self, tag: str, priority: str, text: str, do: str = "") -> None:
         """An alarm comes; one that stands already keeps its time.
 
-        What the site says of it (priority, what to do) stands before what the line says.
+        The site's priority comes before the line's; its advice stands where none is given here,
+        as it is where only the moment knows what helps (a bypass, a device).
         """
         if tag in self.standing:
             return
         was = self.state(tag)
         self.returned.pop(tag, None)
-        said = self.helps.get(tag)
+        said = self.help_of(tag)
         if said is not None:
             priority, do = said.priority, do or said.do
         first = self._line.first_out.alarm(tag, text)
@@ -194,6 +195,10 @@ class Alarms:
         alarm = self.standing.get(tag) or self.returned.get(tag)
         return alarm.state if alarm is not None else self._hidden(tag) or NORMAL
 
+    def help_of(self, tag: str) -> Help | None:
+        """What the site's files say of an alarm, by its tag or, of what was granted, its kind."""
+        return self.helps.get(tag) or self.helps.get(tag.partition(".")[0])
+
     def waiting(self) -> list[str]:
         """Tags of the alarms that wait for an acknowledgement."""
         return [alarm.tag for alarm in self.listed() if alarm.state in WAITING]
@@ -262,7 +267,7 @@ class Alarms:
             self.unshelve(tag, "", "it has returned")
 
     def _normal(self, tag: str) -> Alarm:
-        said = self.helps.get(tag)
+        said = self.help_of(tag)
         priority = said.priority if said is not None else "high"
         return Alarm(tag, priority, tag, "", self._line.now, False, NORMAL, False)
 

@@ -205,7 +205,7 @@ class Line:
     def _announce(self, number: int, came: bool) -> None:
         row = self.causes.rows[number]
         if came:
-            self.alarms.raise_(row.name, row.priority or "low", row.text, row.do)
+            self.alarms.raise_(row.name, row.priority or "low", row.text)
             if row.moment != "warn":
                 for unit in self.units:
                     unit.touched = True

@@ -1,7 +1,8 @@
 """The kinds of alarm that the line raises by itself: which parts have them, where to look.
 
 An alarm's tag is `part.kind` (`fill.no_exit`, `lane3.stroke`), `kind_name` for what follows from
-the hardware (`silent_io_sower`, `supply_AE1`), or the kind alone (`mutual_wait`). Alarms of a
+the hardware (`silent_io_sower`, `supply_AE1`), `kind.name` for what a person has been granted
+(`bypass.drive_fill`), or the kind alone (`mutual_wait`). Alarms of a
 site's own causes have the cause's name. A test holds that no code raises a kind that is not here.
 """
 
@@ -25,7 +26,7 @@ _BELT_POINTS = ("entry_eye", "exit_eye", "running")
 @dataclass(frozen=True)
 class AlarmKind:
     """One kind. `parts`: kinds of station; lane, or a lane with a lift or a level joint; unit;
-    device; silent and supply, whose tags begin with the kind; line."""
+    device; silent and supply, whose tags begin with the kind; line; granted (`bypass.NAME`)."""
 
     name: str
     parts: tuple[str, ...]
@@ -88,6 +89,10 @@ KINDS = (
     AlarmKind("wet", ("water", "seed", "turn", "infeed"), ("exit_eye", "centred", "on_board")),
     AlarmKind("warning", ("unit",), ("horn_on", "beacon_on"), vital=True),
     AlarmKind("mutual_wait", ("line",)),
+    # what people keep from acting, or say in the machine's place: bypass.drive_fill, force.TAG
+    AlarmKind("bypass", ("granted",), vital=True),
+    AlarmKind("force", ("granted",), vital=True),
+    AlarmKind("override", ("granted",), vital=True),
     # what the field remarks of a device, and what follows from the hardware
     AlarmKind("not_taken", ("device",), vital=True),
     AlarmKind("refused", ("device",), vital=True),
@@ -113,7 +118,12 @@ def raised_by(
     supplies: Iterable[str],
 ) -> dict[str, Raised]:
     """Every alarm beside those of its causes that such a site can raise, by tag."""
-    having: dict[str, list[str]] = {"line": [""], "unit": list(units), "device": list(devices)}
+    having: dict[str, list[str]] = {
+        "line": [""],
+        "granted": [""],
+        "unit": list(units),
+        "device": list(devices),
+    }
     having["silent"] = having["device"]
     having["supply"] = list(supplies)
     for lane in lanes:
@@ -133,6 +143,6 @@ def raised_by(
 
 def tag_of(kind: str, family: str, part: str) -> str:
     """The tag of a kind's alarm at a part of that family."""
-    if family == "line":
+    if family in ("line", "granted"):
         return kind
     return f"{kind}_{part}" if family in ("silent", "supply") else f"{part}.{kind}"

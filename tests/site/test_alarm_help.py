@@ -116,8 +116,14 @@ def test_help_for_a_cause_under_alarms_is_told_where_it_belongs(edited):
 
 RAISING = {"fail": 0, "_fail": 0, "_fail_missing": 0, "_lost": 0, "raise_": 0, "Remark": 0}
 """Calls that raise an alarm, and which argument says its kind or tag."""
-ROW_NAMES = ("silent", "supply")
-"""Kinds whose tags are names of derived rows, `silent_…`: the line's `device_rows.py`."""
+NAMED = {
+    "silent": ("device_rows.py", 'name=f"silent_'),
+    "supply": ("device_rows.py", 'name=f"supply_'),
+    "bypass": ("bypasses.py", 'tag = f"bypass.'),
+    "force": ("forces.py", 'KIND = "force"'),
+    "override": ("overrides.py", 'KIND = "override"'),
+}
+"""Kinds whose tags are put together elsewhere: the line's file, and how it does so."""
 
 
 def _raised_in_code() -> set[str]:
@@ -126,8 +132,8 @@ def _raised_in_code() -> set[str]:
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call):
                 kinds |= _kind_of(node)
-    rows = (ROOT / "linectl/line/device_rows.py").read_text(encoding="utf-8")
-    return kinds | {kind for kind in ROW_NAMES if f'name=f"{kind}_' in rows}
+    line = ROOT / "linectl/line"
+    return kinds | {kind for kind, (file, how) in NAMED.items() if how in (line / file).read_text()}
 
 
 def _kind_of(call: ast.Call) -> set[str]:
