@@ -179,12 +179,16 @@ class Conveyor(Part):
         elif now >= self.due:
             self._fail_missing("no_clear", "a good reading of the entry eye")
 
-    def _cleared(self, now: int) -> None:
+    def _wholly_in(self) -> None:
+        """The zone before has given its gutter, unless it has done so before."""
         up = self.upstream
         if up is not None and up.state == "giving":  # not when the rest is done after a finish
             up.gutter = 0
             up.astray = False
             up.go("given")
+
+    def _cleared(self, now: int) -> None:
+        self._wholly_in()
         self.seen_at = NEVER
         self.go("cleared", now + self.timeout("settling"))
 

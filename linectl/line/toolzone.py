@@ -129,6 +129,8 @@ class ToolZone(Conveyor):
             if self.line.seen.on[self.entry]:  # no gutter is that long
                 self._fail_missing("no_clear", "the entry eye going dark")
             else:
+                self._wholly_in()
+                self._close_move()
                 self.go("accepted")
         elif self.line.seen.on[self.entry] and not self.worked:
             self.go("regained", now + self.timeout("tooling"))
