@@ -205,6 +205,7 @@ class Unit:
             elif now >= self.due:
                 self.warned = True
                 self.due = NEVER
+                self.line.alarms.clear(f"{self.name}.warning")
                 self.line.changed = True
         elif now >= self.due or self.proven_since != NEVER:
             self.proven_since = NEVER
