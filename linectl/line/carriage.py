@@ -26,6 +26,10 @@ _HOLDING = frozenset(
     ("gripping", "lifting", "loaded", "travelling", "at_put", "asked_put", "offering", "restowing")
 )
 
+_PICKING = frozenset(("reaching", "gripping", "lifting"))
+_PUTTING = frozenset(("offering", "restowing", "releasing", "withdrawing"))
+"""States in which the far side is taken for the gutter."""
+
 
 class Carriage(Part):
     """What both carriages share; the ends of the trip are the subclasses' business."""
@@ -335,10 +339,17 @@ class Carriage(Part):
         elif now >= self.due:
             self._lost("gripper", "gripper home")
 
+    def still_there(self) -> str | None:
+        if self.back in _PICKING and not self.source_clear():
+            return f"{self.name} has not taken it up: the place that it reaches into still sees it"
+        return None
+
     def removed(self) -> int:
         """A person has taken the gutter off, or up from where it fell; returns its id."""
-        if self.back == "lifting":
+        if self.back in _PICKING:
             self.lifted(self.line.now)
+        elif self.back in _PUTTING:
+            self.give_up_put()
         gutter, self.gutter = self.gutter, 0
         self.lane = 0
         self.back = ""

@@ -66,6 +66,8 @@ def _take_off(line: Line, place: str, dest: str) -> str | None:
         index = line.site_io.get(f"{place}.{role}")
         if index is not None and not line.inputs.off[index]:
             return f"{place}.{role} still sees a gutter: take it off first, two people"
+    if (why := part.still_there()) is not None:
+        return why
     line.alarms.clear(f"{part.name}.{part.fault}")
     line.abandon(part.number)
     gutter = part.gutter

@@ -118,6 +118,10 @@ class Part:
         """Why this part waits: (cause is outside the unit, text for a person); None if not."""
         return None
 
+    def still_there(self) -> str | None:
+        """Why a person's word that the gutter is gone cannot be true; None if it can."""
+        return None
+
     def missing(self, proof: str) -> str:
         """Text of a time-out."""
         return f"{self.name}: {proof} did not come within {self.timeout(self.state) / 1000:g} s"
