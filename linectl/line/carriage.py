@@ -146,6 +146,8 @@ class Carriage(Part):
             or self.state in _HOLDING
             or (self.state == "faulted" and self.back in _HOLDING)
         )
+        if self.state == "stowing" and not holding and not self.line.seen.off[self.gripped]:
+            return 0  # a grip that is not yet open would drag the gutter along
         return bits | self.grip if holding else bits
 
     def holds(self) -> int:
