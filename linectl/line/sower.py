@@ -160,6 +160,9 @@ class Tamp(Conveyor):
             self._fail_missing("clamp", "the clamp closed on the gutter")
 
     def _pressing(self, now: int) -> None:
+        if self.line.seen.off[self.clamped]:  # nothing is clamped any more: press on nothing
+            self._fail_missing("clamp", "the clamp closed on the gutter")
+            return
         if self.line.seen.on[self.press_down]:
             self.go("down")
             self.act_at = now + self.facts.press_ms // 5
@@ -193,6 +196,12 @@ class Tamp(Conveyor):
                 f"{self.name}.partial", "medium",
                 f"{self.name}: gutter {self.gutter} is only partly tamped",
             )  # fmt: skip
+
+    def resume(self, now: int) -> None:
+        """A press that failed has let go of its clamp: that comes first again."""
+        if self.back == "pressing":
+            self.back = "clamping"
+        super().resume(now)
 
     def cut(self, now: int, text: str) -> None:
         if self.state in ("pressing", "dwelling"):
