@@ -181,7 +181,7 @@ class Carriage(Part):
                 )
             return
         self.act_at = NEVER
-        if not inputs.on[self.home]:
+        if not self._home():
             self.go("stow", now + self.facts.gripper_timeout_ms)
             return
         goal = self.choose(now)
@@ -189,7 +189,7 @@ class Carriage(Part):
             self._go_to(goal, "fetch", now)
 
     def _stowing(self, now: int) -> None:
-        if self.line.seen.on[self.home]:
+        if self._home():
             self.go("stowed")
         elif now >= self.due:
             self._lost("gripper", "gripper home")
@@ -211,7 +211,7 @@ class Carriage(Part):
     def _reaching(self, now: int) -> None:
         if self._shifted(now):
             return
-        if self.line.seen.on[self.out]:
+        if self._out():
             self.go("out", now + self.timeout("gripping"))
         elif now >= self.due:
             self._lost("gripper", "gripper out")
@@ -229,7 +229,7 @@ class Carriage(Part):
                 "dropped",
                 f"{self.name}: the grip opened while lifting",
             )
-        elif inputs.on[self.home] and inputs.on[self.aboard] and self.source_clear():
+        elif self._home() and inputs.on[self.aboard] and self.source_clear():
             self.line.complete(self.number)
             self.lifted(now)
             self.go("aboard")
@@ -279,6 +279,14 @@ class Carriage(Part):
     def _asked_put(self, now: int) -> None:
         self._asked(now)
 
+    def _out(self) -> bool:
+        """The arm is out, and its home switch has let go: one that sticks proves nothing."""
+        return self.line.seen.on[self.out] and self.line.seen.off[self.home]
+
+    def _home(self) -> bool:
+        """The arm is home, and its other switch has let go."""
+        return self.line.seen.on[self.home] and self.line.seen.off[self.out]
+
     def _shifted(self, now: int) -> bool:
         """The carriage left its place while the arm reaches: fail before it lets go or grips."""
         inputs = self.line.seen
@@ -293,7 +301,7 @@ class Carriage(Part):
     def _offering(self, now: int) -> None:
         if self._shifted(now):
             return
-        if self.line.seen.on[self.out]:
+        if self._out():
             self.go("out", now + self.timeout("releasing"))
         elif now >= self.due:
             self._lost("gripper", "gripper out")
@@ -305,8 +313,7 @@ class Carriage(Part):
             self._lost("grip", "grip open")
 
     def _withdrawing(self, now: int) -> None:
-        inputs = self.line.seen
-        if inputs.on[self.home] and inputs.off[self.aboard] and self.laid(now):
+        if self._home() and self.line.seen.off[self.aboard] and self.laid(now):
             self.line.complete(self.number)
             self.put_done(now)
             self.gutter = 0
@@ -334,7 +341,7 @@ class Carriage(Part):
         """The put is not done: what was taken for it is given back."""
 
     def _restowing(self, now: int) -> None:
-        if self.line.seen.on[self.home]:
+        if self._home():
             self.line.abandon(self.number)
             self.give_up_put()
             self.go("restowed")

@@ -71,7 +71,8 @@ class TurnOut(Part):
     def receives(self) -> bool:
         """True when a gutter may be laid on it."""
         inputs = self.line.seen
-        return self.state == "empty" and inputs.on[self.at_90] and inputs.off[self.centred]
+        turned = inputs.on[self.at_90] and inputs.off[self.at_0]
+        return self.state == "empty" and turned and inputs.off[self.centred]
 
     def received(self, gutter: int) -> None:
         """The carriage has laid a gutter and withdrawn."""
@@ -119,7 +120,7 @@ class TurnOut(Part):
                 "centred",
                 f"{self.name}: the gutter does not lie centred on the table",
             )
-        elif self.line.seen.on[self.at_0]:
+        elif self.line.seen.on[self.at_0] and self.line.seen.off[self.at_90]:
             self.go("offer")
         elif now >= self.due:
             self._lost("turn", "turntable at 0°")
@@ -164,7 +165,7 @@ class TurnOut(Part):
             self._lost("handshake", "packing taking back its word")
 
     def _turning_back(self, now: int) -> None:
-        if self.line.seen.on[self.at_90]:
+        if self.line.seen.on[self.at_90] and self.line.seen.off[self.at_0]:
             self.go("back")
         elif now >= self.due:
             self._lost("turn", "turntable at 90°")

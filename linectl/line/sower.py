@@ -285,13 +285,13 @@ class Turn(Conveyor):
     def _turning(self, now: int) -> None:
         if self.line.seen.off[self.centred]:
             self._fail_centred()  # it reaches over the table's edge: no further turn
-        elif self.line.seen.on[self.at_90]:
+        elif self.line.seen.on[self.at_90] and self.line.seen.off[self.at_0]:
             self.go("offer")
         elif now >= self.due:
             self._fail_missing("turn", "turntable at 90°")
 
     def _turning_back(self, now: int) -> None:
-        if self.line.seen.on[self.at_0]:
+        if self.line.seen.on[self.at_0] and self.line.seen.off[self.at_90]:
             self.go("back")
         elif now >= self.due:
             self._fail_missing("turn", "turntable at 0°")
