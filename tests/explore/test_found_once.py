@@ -16,7 +16,7 @@ from explorer.search import Budget, Search
 from linectl.site.load import load_site
 
 TINY = load_site(Path(__file__).parents[2] / "config" / "tiny")
-STATES = 10**6 if os.environ.get("LINECTL_CAMPAIGN") == "full" else 1_300
+STATES = 10**6 if os.environ.get("LINECTL_CAMPAIGN") == "full" else 1_200
 
 
 @pytest.mark.parametrize(

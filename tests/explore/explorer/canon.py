@@ -56,7 +56,8 @@ def _frozen(value: Any) -> Any:
 
 def _thawed(value: Any, kind: type) -> Any:
     if kind is list:
-        return [list(v) if type(v) is tuple else v for v in value]
+        nested = bool(value) and type(value[0]) is tuple
+        return [list(item) for item in value] if nested else list(value)
     if kind is dict or kind is set:
         return kind(value)
     return value

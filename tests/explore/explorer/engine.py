@@ -164,6 +164,15 @@ class Engine:
         found = [tag for tag in self.tags if truth[tag] != told[tag]]
         return [tag for tag in found if device[tag] not in silent] if silent else found
 
+    def would_alter(self, step: Step) -> list[str]:
+        """Points that would read otherwise after a motion; nothing is done."""
+        before = self.world.save()
+        self.motion.do(step)
+        self.motion.broken.clear()
+        changed = self.differing()
+        self.world.load(before)
+        return changed
+
     # doing it ----------------------------------------------------------------------------------
 
     def do(self, step: Step) -> None:

@@ -37,11 +37,7 @@ def at_step(engine: Engine, step: Step) -> list[Fault]:
         found.append(("slips", f"{step[0]}.arm"))
     if step[0] in ("ledger", "field") or step[1] == "count":
         return found
-    before = engine.save()
-    engine.motion.do(step)
-    engine.motion.broken.clear()
-    changed = engine.differing()
-    engine.load(before)
+    changed = engine.would_alter(step)
     return found + [("stuck", tag) for tag in changed if not tag.endswith((".position", ".vacuum"))]
 
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import heapq
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -21,6 +22,7 @@ from explorer.rules import Watch
 Option = tuple[str, Any]
 """(kind, what): machine, partly, clock, act, mend, fault."""
 EJECTED, INSERTED = 1, 2
+TOLD_EVERY = 10_000
 RESCUES_MAX = 12
 """States that are tried to get out of one dead end."""
 SPREAD = 2_654_435_769
@@ -46,6 +48,8 @@ class Budget:
     """Only faults whose target begins so; empty: all."""
     until: str = ""
     """End at the first finding of this rule."""
+    told: Callable[[int, int, float], None] | None = None
+    """Told (states, steps waiting to be tried, states per second) after every `TOLD_EVERY`."""
 
 
 @dataclass
@@ -70,6 +74,8 @@ class Result:
     tried: int = 0
     """Faults tried; beside them those left out by `every`."""
     left: int = 0
+    waiting: int = 0
+    """Steps still to be tried when the search ended."""
     findings: list[Finding] = field(default_factory=list)
 
     def rules(self) -> set[str]:
@@ -113,6 +119,7 @@ class Search:
             self._follow(self._normal(), used_f, used_o, parent, option)
         self._dead_ends()
         result = self.result
+        result.waiting = len(self._heap)
         result.exhausted = not self._ended and not result.left
         result.states, result.seconds = len(self._best), time.perf_counter() - started
         return result
@@ -138,15 +145,20 @@ class Search:
             if len(self._best) >= self.budget.states or time.perf_counter() > self._end_at:
                 self._ended = True
                 return
-            engine.load(state)
-            default, others = self._options()
+            self._tell()
+            default, others = self._options()  # the engine stands in this very state
             self._findings(key, f)
             self._push(key, state, f, o, default, others)
-            engine.load(state)
             by = self._default(default, key, state)
             if by is None:
                 return
             state, parent = self._last, key
+
+    def _tell(self) -> None:
+        states, told = len(self._best), self.budget.told
+        if told is not None and states % TOLD_EVERY == 0:
+            passed = time.perf_counter() - self._end_at + self.budget.seconds
+            told(states, len(self._heap), states / passed)
 
     def _default(self, options: list[Option], key: int, state: State) -> Option | None:
         """Take the first of the options that alters the state; None if none does."""
@@ -203,11 +215,11 @@ class Search:
         if o < budget.orders:
             extra = list(others)
             if default and default[0][0] == "machine":
-                extra += self._partly(default[0][1], state)
+                extra += self._partly(default[0][1])
             for option in extra:
                 self._add(f, o + 1, key, state, option)
         if f < budget.faults:
-            for option in self._faults(default, state):
+            for option in self._faults(default):
                 self._add(f + 1, o, key, state, option)
 
     def _add(self, f: int, o: int, key: int, state: State, option: Option) -> None:
@@ -215,16 +227,14 @@ class Search:
         mixed = self._count * SPREAD % (1 << 32)
         heapq.heappush(self._heap, (f + o, mixed, f, o, key, state, option))
 
-    def _partly(self, step: Any, state: State) -> list[Option]:
+    def _partly(self, step: Any) -> list[Option]:
         """The same step, of whose several edges one is seen before the others."""
         if step[1] in ("tell", "count", "durable"):
             return []
-        self.engine.happen(step)
-        tags = self.engine.differing()
-        self.engine.load(state)
+        tags = self.engine.would_alter(step)
         return [("partly", (step, tag)) for tag in tags] if len(tags) > 1 else []
 
-    def _faults(self, default: list[Option], state: State) -> list[Option]:
+    def _faults(self, default: list[Option]) -> list[Option]:
         engine, found = self.engine, []
         if default and default[0][0] == "machine":
             step = default[0][1]
