@@ -134,7 +134,7 @@ def _correct(engine: Engine, name: str) -> list[Act]:
         body = world.slots[world.first(lane.id - 1) + number]
         if gutter > 0 and gutter not in world.bodies():
             found.append(("command", "", "correct", f"{lane.runs[0]}.{number} hole"))
-        elif not gutter and body:
+        elif not gutter and body and lane.state == "available":
             found.append(("take", f"{lane.runs[0]}.{number}", "", ""))
     return found
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 from explorer.canon import NOW, PAST, running
 from explorer.engine import Engine
 from explorer.motion import Step
+from explorer.world import BELTS
 from linectl.line.units import WARNED
 
 PLANNED = {"act_at": ("leading", "dwelling", "handing")}
@@ -26,8 +27,9 @@ def planned(engine: Engine) -> list[Step]:
     """Ends of timers that belong to the course of things, the machine's own before the units'."""
     line = engine.line
     found: list[Step] = []
+    starting = _starting(engine)
     for number, part in enumerate(line.parts):
-        if running(part.act_at) and part.state in PLANNED["act_at"]:
+        if running(part.act_at) and part.state in PLANNED["act_at"] and part.name not in starting:
             found.append((part.name, "act_at", number))
     for number, unit in enumerate(line.units):
         if unit.state in WARNED and unit.proven_since < NOW + 1 and running(unit.due):
@@ -41,6 +43,13 @@ def planned(engine: Engine) -> list[Step]:
     found += [("causes", "delay", n) for n, due in causes.due.items() if running(due)]
     found += [("causes", "off", n) for n, due in causes.off_due.items() if running(due)]
     return found
+
+
+def _starting(engine: Engine) -> set[str]:
+    """Belts whose drives, or whose neighbours' drives, are just starting: sooner than any timer
+    that is reckoned from their way."""
+    z = [step[2] for step in engine.motion.steps() if step[1] == "drive"]
+    return {BELTS[n] for at in z for n in (at, at + 1) if n < len(BELTS)}
 
 
 def guards(engine: Engine, machine: list[Step]) -> list[Step]:
