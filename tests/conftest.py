@@ -139,8 +139,11 @@ class Attendant:
         latched = [
             row for n, row in enumerate(line.causes.rows) if row.latched and line.causes.active[n]
         ]
-        if latched or any(lane.state == "faulted" for lane in line.lanes.lanes):
+        if latched:
             self._act("", "interlock-reset")
+        for lane in line.lanes.lanes:
+            if lane.state == "faulted":
+                self._act("", "lane-resume", str(lane.id))
         for zone in sorted({row.zone for row in latched if row.reset == "at_machine"}):
             plant.do("interlock reset", zone)  # somebody goes there and looks
         following = {"Aborted": "clear", "Stopped": "reset", "Idle": "start", "Held": "unhold"}

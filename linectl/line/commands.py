@@ -115,9 +115,6 @@ def _interlock_reset(line: Line, command: Command) -> str | None:
 def _reset_interlocks(line: Line, zone: str) -> None:
     for number, _ in line.causes.reset_latches(line.inputs, zone):
         line.alarms.clear(line.causes.rows[number].name)
-    for lane in line.lanes.lanes:
-        if lane.state == "faulted":
-            lane.retry(line.now)
     line.changed = True
 
 
@@ -129,6 +126,7 @@ _UNIT_ACTS: dict[str, Callable[[Line, Unit, Command], str | None]] = {
 }
 _LINE_ACTS: dict[str, Callable[[Line, Command], str | None]] = {
     "interlock-reset": _interlock_reset,
+    "lane-resume": lane_commands.resume,
     "advance-empty": lane_commands.advance_empty,
     "programme": lane_commands.programme,
     "out-of-service": lane_commands.lock,

@@ -369,7 +369,7 @@ class Lane(Part):
             self.retry(now)
 
     def retry(self, now: int) -> None:
-        """A person's reset: try the interrupted motion once more."""
+        """A person's lane-resume, or a unit's start: try the interrupted motion once more."""
         self.back = {"loading": "fetching", "unloading": "carrying"}.get(self.back, self.back)
         super().resume(now)
         if not self.resting():

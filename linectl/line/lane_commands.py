@@ -32,6 +32,21 @@ def advance_empty(line: Line, command: Command) -> str | None:
     return None
 
 
+def resume(line: Line, command: Command) -> str | None:
+    """A faulted lane goes on with what it was at: `lane-resume LANE`. No reset does that."""
+    lane = find_lane(line, command.argument)
+    if lane is None:
+        return _no_lane(line, command.argument)
+    if lane.state != "faulted":
+        return f"{lane.name} is {lane.state}: there is nothing to resume"
+    for number in range(len(line.causes.rows)):
+        if line.causes.rows[number].priority and line.causes.stops(number) & lane.mask:
+            return line.cause_text(number)
+    lane.retry(line.now)
+    line.changed = True
+    return None
+
+
 def programme(line: Line, command: Command) -> str | None:
     """What a lane is to do: `programme LANE filling|steady|running_out|resting`."""
     words = command.argument.split()

@@ -23,6 +23,7 @@ _VERBS: tuple[tuple[str, str], ...] = (
     (r"\b(correct|removed|reject)\b", "correct"),
     (r"\bhanded-over\b|\bask packing\b", "handed"),
     (r"\binterlock reset\b", "reset latches"),
+    (r"\blane-resume\b", "resume"),
     (r"\bchange the crop\b", "crop"),
     (r"\bskip\b", "skip"),
     (r"\badvance\b", "advance"),
@@ -58,7 +59,7 @@ def suggested(engine: Engine) -> list[Act]:
             match = re.search(pattern, text)
             if match is not None:
                 found.setdefault(verb, []).extend(_acts(engine, verb, about, match))
-    order = ("mend", "partial", "correct", "handed", "reset latches", "unit", "unhold", "take",
+    order = ("mend", "partial", "correct", "handed", "reset latches", "resume", "unit", "unhold", "take",
              "skip", "crop", "advance")  # fmt: skip
     return list(dict.fromkeys(act for verb in order for act in found.get(verb, ())))
 
@@ -80,6 +81,8 @@ def _acts(engine: Engine, verb: str, about: str, match: re.Match[str]) -> list[A
         return [("command", "", "handed-over", "")] if gone else []
     if verb == "reset latches":
         return [("command", "", "interlock-reset", "")]
+    if verb == "resume":
+        return [("command", "", "lane-resume", part)]
     if verb == "unit":
         return [("command", part, match.group(1), "")]
     if verb == "unhold":

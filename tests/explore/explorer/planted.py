@@ -77,7 +77,7 @@ def _resumes_without_dues(self: Part, now: int) -> None:
 
 
 def _stays_faulted(self: Lane, now: int) -> None:
-    """An interlock reset leaves a faulted lane as it is."""
+    """A lane that is resumed stays as it is."""
 
 
 _announce = Line._announce

@@ -1,0 +1,80 @@
+"""A lane that stopped in a motion goes on by a person's own command: no reset moves it."""
+
+from __future__ import annotations
+
+import pytest
+
+from linectl.image import Command
+
+
+@pytest.fixture
+def stopped(shift):
+    """The small line in Execute, its lane 1 stopped by an overload in the middle of a stroke."""
+    run = shift("small", seed=2)
+    bench = run.rehearsal.bench
+    lane = run.line.lanes.by_id[1]
+    while lane.state != "stroking":
+        bench.run(bench.now + 100)
+        assert bench.now < 600_000
+    _overload(run, False)
+    bench.run(bench.now + 500)
+    assert (lane.state, lane.fault) == ("faulted", "cut")
+    return run
+
+
+def _overload(run, ok) -> None:
+    points = run.plant.machine.world.points
+    for run_name in ("germ", "grow"):
+        index = run.line.site.index(f"lane1.{run_name}.overload_ok")
+        run.rehearsal.bench.act(lambda index=index: points.override(index, None if ok else False))
+
+
+def _on(run) -> list[str]:
+    lane = run.line.lanes.by_id[1]
+    return [
+        point.tag
+        for point in run.line.site.points
+        if lane.mask >> point.index & 1 and point.is_bool and run.line.outputs[point.index]
+    ]
+
+
+def _say(run, name, argument="") -> str | None:
+    return run.line.obey(Command("", name, argument, "the tester"))
+
+
+def test_an_interlock_reset_does_not_move_a_lane_that_stopped_in_a_stroke(stopped):
+    # S06
+    bench, lane = stopped.rehearsal.bench, stopped.line.lanes.by_id[1]
+    _overload(stopped, True)
+    bench.run(bench.now + 500)
+    assert _say(stopped, "interlock-reset") is None
+    assert stopped.state("harvest") == "Execute"
+    for _ in range(300):
+        bench.run(bench.now + 100)
+        assert lane.state == "faulted" and not _on(stopped)
+
+
+def test_the_lane_goes_on_when_a_person_resumes_it(stopped):
+    bench, lane = stopped.rehearsal.bench, stopped.line.lanes.by_id[1]
+    _overload(stopped, True)
+    bench.run(bench.now + 500)
+    _say(stopped, "interlock-reset")
+    assert _say(stopped, "lane-resume", "lane1") is None
+    bench.run(bench.now + 20_000)
+    assert lane.state != "faulted" and not lane.fault
+    assert stopped.plant.report()["violations"] == []
+
+
+def test_a_lane_is_not_resumed_while_its_cause_stands_or_is_latched(stopped):
+    bench = stopped.rehearsal.bench
+    assert "overloaded" in _say(stopped, "lane-resume", "1")
+    _overload(stopped, True)
+    bench.run(bench.now + 500)
+    assert "overloaded" in _say(stopped, "lane-resume", "1")
+
+
+@pytest.mark.parametrize(
+    "argument, answer", [("2", "nothing to resume"), ("9", "no lane '9'"), ("", "no lane ''")]
+)
+def test_only_a_lane_that_stopped_is_resumed(stopped, argument, answer):
+    assert answer in _say(stopped, "lane-resume", argument)
