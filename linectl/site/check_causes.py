@@ -5,6 +5,7 @@ from __future__ import annotations
 from linectl.site.draft import Draft, Findings
 from linectl.site.durations import format_duration
 from linectl.site.interlocks import Cause
+from linectl.site.never_bypassed import never_bypassed
 from linectl.site.sheet import Key
 
 _FILE = "interlocks.yaml"
@@ -20,6 +21,7 @@ def check(draft: Draft, say: Findings) -> None:
     for name, cause in draft.causes.items():
         _votes(draft, say, name, cause)
         _reset(draft, say, name, cause)
+        _bypass(draft, say, name, cause)
         if vital := vital_points(draft, cause):
             _vital(draft, say, name, cause, vital)
 
@@ -66,6 +68,14 @@ def _reset(draft: Draft, say: Findings, name: str, cause: Cause) -> None:
         _wrong(draft, say, name, "reset", text, "a cause for each zone, or reset: interlock")
 
 
+def _bypass(draft: Draft, say: Findings, name: str, cause: Cause) -> None:
+    """The line refuses such a bypass whatever the file says; the file is not to promise it."""
+    protects = never_bypassed(test.point for test in cause.when)
+    if cause.bypass is not None and protects is not None:
+        text = f"{protects}, which is never bypassed, whoever asks"
+        _wrong(draft, say, name, "bypass", text, "leave bypass out")
+
+
 def _vital(draft: Draft, say: Findings, name: str, cause: Cause, vital: tuple[str, ...]) -> None:
     """An emergency stop and a guard act always, at once, on every reading, until a reset."""
     if cause.moment == "warn":
@@ -78,8 +88,6 @@ def _vital(draft: Draft, say: Findings, name: str, cause: Cause, vital: tuple[st
         never("modes", "would be without effect in the other modes", "leave modes out")
     if cause.bad == "left_out":
         never("bad", "must count as tripped while it cannot be read", "bad: present")
-    if cause.bypass is not None:
-        never("bypass", "is never bypassed, whoever asks", "leave bypass out")
     if cause.reset == "automatic":
         never("reset", "must stay until a person resets it", "reset: interlock, or at_machine")
     delay_ms = cause.on_delay_ms + max(_point_delay_ms(draft, tag) for tag in vital)
