@@ -41,7 +41,10 @@ class Attendant:
             if lane.state == "faulted":
                 self._lane(lane.name, lane.back, lane.joints[lane.which : lane.which + 1])
         causes = stand.line.causes
-        latched = any(row.latched and causes.active[n] for n, row in enumerate(causes.rows))
+        latched = [row for n, row in enumerate(causes.rows) if row.latched and causes.active[n]]
+        zones = dict.fromkeys(row.zone for row in latched if row.reset == "at_machine")
+        for zone in zones:
+            stand.do([lambda plant, zone=zone: plant.do("interlock reset", zone)])  # type: ignore[misc]
         if latched or any(lane.state == "faulted" for lane in lanes):
             stand.command("", "interlock-reset")
         for unit in UNITS:

@@ -23,6 +23,7 @@ from linectl.commission.prove.promised import Cell, Promise, only_warns, promise
 from linectl.commission.prove.reactions import Limits
 from linectl.commission.prove.stand import Stand
 from linectl.errors import UsageError
+from linectl.site.approval import approval_line
 from linectl.site.complaints import nearest
 from linectl.site.model import Site
 
@@ -101,7 +102,7 @@ def prove(site: Site, asked: Asked, progress: Progress = lambda done, total: Non
         wall_s=time.perf_counter() - clock, cells=tuple(cells),
         untested=tuple(_untested(site, chosen, results, cells)),
         consequences={name: texts for name, texts in consequences.items() if texts},
-        self_check=checked, interrupted=interrupted,
+        approval=approval_line(site), self_check=checked, interrupted=interrupted,
     )  # fmt: skip
 
 
@@ -138,19 +139,18 @@ def _proven(
     """Each cause with its notes, as soon as its last course is done."""
     courses = plan.all_courses
     tasks = [CourseTask(course, plan.promises[course.cause], limits) for course in courses]
-    left = {name: len(of_cause) for name, of_cause in plan.courses.items()}
-    gathered = {name: Notes(promise) for name, promise in plan.promises.items()}
+    gathered: dict[str, dict[int, Notes]] = {name: {} for name in plan.courses}
     progress(0, len(tasks))
     for done, (place, notes) in enumerate(each_done(site, asked.seed, tasks, asked.jobs), 1):
         name = courses[place].cause
-        whole = courses[place] is plan.courses[name][0]
-        if whole:  # the first course tells how it was tripped
-            gathered[name].trip = notes.trip
-        gathered[name].take(notes)
-        left[name] -= 1
+        mine = gathered[name]
+        mine[place] = notes
         progress(done, len(tasks))
-        if not left[name]:
-            yield plan.promises[name], gathered[name]
+        if len(mine) == len(plan.courses[name]):
+            whole = mine[min(mine)]  # the first course tells how it was tripped
+            for later in sorted(mine)[1:]:
+                whole.take(mine[later])
+            yield plan.promises[name], whole
 
 
 def _results(site: Site, promise: Promise, notes: Notes, plan: Plan) -> Iterable[CellResult]:
