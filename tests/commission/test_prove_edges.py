@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from ruamel.yaml import YAML
 
 from linectl.commission.prove import Asked, prove
 from linectl.line import build
@@ -21,32 +22,27 @@ def rich(tmp_path_factory):
     folder = tmp_path_factory.mktemp("sites") / "small"
     shutil.copytree(CONFIG / "small", folder)
     path = folder / "interlocks.yaml"
-    text = path.read_text(encoding="utf-8")
+    yaml = YAML()
+    tree = yaml.load(path.read_text(encoding="utf-8"))
+    causes, matrix = tree["causes"], tree["matrix"]
 
-    def change(old: str, new: str) -> None:
-        nonlocal text
-        assert text.count(old) == 1, old
-        text = text.replace(old, new)
+    def rewrite(name: str, cells: object, **facts: object) -> None:
+        for key in ("moment", "on_delay", "off_delay"):
+            causes[name].pop(key, None)
+        causes[name].update(facts)
+        matrix[name] = cells
 
-    change(
-        "below: 20}]\n    moment: warn\n",
-        "below: 20, hysteresis: 5}]\n    on_delay: 2s\n    off_delay: 1s\n",
-    )
-    change("hopper_low: []", "hopper_low: {tamp_off: acts}")
-    change("below: 8}]\n    moment: warn\n", "below: 8}]\n")
-    change("seed_low: []", "seed_low: {seed_off: permissive}")
-    change(
-        "point: magazine.not_low, is: false}]\n    moment: warn\n",
-        "point: turn.swept_clear, is: false}]\n    modes: [dry_cycle]\n",
-    )
-    change("magazine_low: []", "magazine_low: [magazine_off]")
-    change(
-        "when: [{point: lanes.air_ok, is: false}]\n",
-        "when: [{point: lanes.air_ok, is: false}, {point: sowing.air_ok, is: false},"
-        " {point: harvest.air_ok, is: false}]\n    vote: 2\n    bad: left_out\n",
-    )
-    change("overload_lane1_germ: [lane1_off]", "overload_lane1_germ: [lane1_off, hold_sowing]")
-    path.write_text(text, encoding="utf-8")
+    level = {"point": "fill.hopper_level", "below": 20, "hysteresis": 5}
+    rewrite("hopper_low", ["tamp_off", "hold_sowing"], when=[level], on_delay="2s", off_delay="1s")
+    rewrite("seed_low", {"seed_off": "permissive"})
+    swept = {"point": "turn.swept_clear", "is": False}
+    rewrite("magazine_low", ["magazine_off", "hold_sowing"], when=[swept], modes=["dry_cycle"])
+    air = [{"point": f"{zone}.air_ok", "is": False} for zone in ("lanes", "sowing", "harvest")]
+    rewrite("air_lanes", list(matrix["air_lanes"]), when=air, vote=2, bad="left_out",
+            on_delay="400ms")  # fmt: skip
+    rewrite("swept_turnout", list(matrix["swept_turnout"]), reset="at_machine")
+    with path.open("w", encoding="utf-8") as file:
+        yaml.dump(tree, file)
     return load_site(folder)
 
 
