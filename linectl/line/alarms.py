@@ -7,11 +7,11 @@ nothing. What is put aside ends with the controller: after a restart every alarm
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from linectl.image import Event, Value
+from linectl.image import Event, Remark, Value
 from linectl.line.alarm_states import (
     ANNUNCIATED,
     LATCHED,
@@ -116,6 +116,19 @@ class Alarms:
             self.returned[tag] = replace(alarm, state=state, present=False)
         self._tell(alarm, alarm.state, state)
         self._one_shot(tag)
+
+    def remark(self, remarks: Sequence[tuple[str, Remark | None]]) -> None:
+        """The field's remarks that came and ended; one that comes in other words rings no more."""
+        renewed = {tag for tag, remark in remarks if remark is not None}
+        for tag, remark in remarks:
+            if remark is None:
+                if tag not in renewed:
+                    self.clear(tag)
+            elif tag in self.standing:
+                self.standing[tag] = replace(self.standing[tag], text=remark.text, do=remark.do)
+                self._line.changed = True
+            else:
+                self.raise_(*remark)
 
     def suppress(self, names: frozenset[str]) -> None:
         """These are suppressed by design from now on, and no others; told where there is an alarm

@@ -123,11 +123,7 @@ class Line:
             self.polled = self.polled or self._gates.all_good(self.inputs)
         if frame.durable is not None:
             self.durable = frame.durable
-        for tag, remark in frame.remarks:
-            if remark is None:
-                self.alarms.clear(tag)
-            else:
-                self.alarms.raise_(*remark)
+        self.alarms.remark(frame.remarks)
         if now >= self.first_due:
             self.first_due = NEVER
             for number in self.causes.never_heard(self.inputs):

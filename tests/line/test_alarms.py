@@ -6,7 +6,7 @@ import copy
 
 import pytest
 
-from linectl.image import Command, Frame
+from linectl.image import Command, Frame, Remark
 from linectl.line import Line
 from linectl.line.inputs import NEVER
 
@@ -86,7 +86,7 @@ def test_a_silent_device_does_not_make_a_latched_alarm_ring_again(hand):
 
 
 def test_acknowledging_resets_nothing_and_starts_nothing(hand):
-    """LINE.md's five words: an acknowledgement is none of the other four."""
+    """S26: of the five words for stops and resets an acknowledgement is none of the other four."""
     hand.start()
     hand.set("guard_seed.closed", False)
     hand.set("guard_seed.closed", True)
@@ -108,6 +108,18 @@ def test_acknowledging_is_taken_while_the_machine_has_the_control_place(hand):
 def test_what_does_not_wait_is_not_acknowledged_and_says_so(hand):
     assert "does not wait" in act(hand, "alarm-ack", "hopper_low")
     assert "nearest valid name: hopper_low" in act(hand, "alarm-ack", "hoper_low")
+
+
+def test_a_remark_of_the_field_in_other_words_does_not_ring_again(hand):
+    first = Remark("meter.late", "low", "meter answers later and later: 12 ms", "look at its plug")
+    hand.scan(Frame(remarks=[("meter.late", first)]))
+    act(hand, "alarm-ack", "meter.late")
+    other = first._replace(text="meter answers later and later: 15 ms")
+    hand.scan(Frame(remarks=[("meter.late", None), ("meter.late", other)]))
+    assert state(hand, "meter.late") == "acknowledged"
+    assert hand.line.alarms.standing["meter.late"].text.endswith("15 ms")
+    hand.scan(Frame(remarks=[("meter.late", None)]))
+    assert state(hand, "meter.late") == "normal"
 
 
 # shelving ---------------------------------------------------------------------------------------
@@ -154,6 +166,7 @@ def test_one_shot_too_ends_with_the_sites_limit(hand):
 
 
 def test_a_shelved_interlock_acts_all_the_same(hand):
+    """S26."""
     hand.start()
     act(hand, "alarm-shelve", "drive_fill 1h new drive comes tomorrow")
     hand.set("fill.drive_ok", False)
@@ -168,6 +181,7 @@ def test_a_shelved_interlock_acts_all_the_same(hand):
 )
 @pytest.mark.parametrize("name", ["alarm-shelve", "alarm-out-of-service"])
 def test_alarms_that_people_rely_on_are_never_hidden(hand, name, tag):
+    """S26."""
     argument = f"{tag} 10m it annoys" if name == "alarm-shelve" else f"{tag} it annoys"
     assert "people rely on it" in act(hand, name, argument)
     assert state(hand, tag) == "normal"
