@@ -248,10 +248,10 @@ class Lane(Part):
         self._asked(now)
 
     def _stroking(self, now: int) -> None:
-        first, last, _, forward = self._eyes[self.which]
+        first, last, home, forward = self._eyes[self.which]
         inputs = self.line.seen
         run = self.slots[self.which]
-        if inputs.on[forward]:
+        if inputs.on[forward] and inputs.off[home]:  # one that sticks proves no way
             expected = run[-2]
             follows = expected == UNKNOWN or (inputs.on if expected else inputs.off)[last]
             if follows and inputs.off[first]:
@@ -262,11 +262,14 @@ class Lane(Part):
                 self.go("forward", now + self.timeout("returning"))
                 return
         if now >= self.due:
-            proof = "the row did not follow" if inputs.on[forward] else "stroke switch forward"
+            proof = "stroke switch forward"
+            if inputs.on[forward]:
+                proof = "the row did not follow" if inputs.off[home] else "home did not let go"
             self._fail("stroke", f"{self.runs[self.which]}: {proof}")
 
     def _returning(self, now: int) -> None:
-        if self.line.seen.on[self._eyes[self.which][2]]:
+        _, _, home, forward = self._eyes[self.which]
+        if self.line.seen.on[home] and self.line.seen.off[forward]:
             self.go("home")
             self._prove_mouth(now)
         elif now >= self.due:

@@ -36,6 +36,8 @@ STATES = 10**6 if os.environ.get("LINECTL_CAMPAIGN") == "full" else 1_200
                 ("stuck", ("fill.entry_eye",)),
             "a lane is given back when the gutter at its tail is gone":
                 ("taken", ("lane1.grow.2",)),
+            "a switch of a stroke that sticks proves no way":
+                ("stuck", ("lane2.grow.home", "lane1.grow.forward")),
             "a stroke whose row has a gutter less can be corrected":
                 ("taken", ("lane1.grow.0", "lane2.grow.1")),
             "the texts lead on when a gutter is gone from where something turns or moves":
