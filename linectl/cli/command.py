@@ -41,7 +41,8 @@ def command(
     """Commands a running controller.
 
     The names of ISA-TR88 (reset, start, stop, hold, unhold, abort, clear …), and the line's own:
-    mode, run-out, interlock-reset, lane-resume LANE, advance-empty LANE, programme LANE WHICH, reject PLACE …
+    mode, run-out, interlock-reset, lane-resume LANE, advance-empty LANE, programme LANE WHICH,
+    reject PLACE …
     Exit 1 if the controller refuses; it says why.
     """
     for word, known in ((unit, (*UNITS, "line")), (name, COMMANDS)):

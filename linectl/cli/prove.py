@@ -26,6 +26,7 @@ from linectl.cli.writable import will_be_written
 from linectl.commission.approve import approve_site
 from linectl.commission.field_record import field_standing
 from linectl.commission.matrix import matrix_of
+from linectl.commission.proof import Proof
 from linectl.commission.prove import Asked
 from linectl.commission.prove import prove as run_proof
 from linectl.commission.prove.proving import Progress
@@ -134,12 +135,12 @@ def prove(
     if matrix or csv or html:
         _matrix(loaded, csv, html)
         return
+    if field and listed:
+        list_field_tests(loaded, as_json=as_json)
+        return
     if field:
-        if listed:
-            list_field_tests(loaded, as_json=as_json)
-        elif not field_proof(
-            site, loaded, causes=cause or (), by=by, witness=witness, every_ms=every
-        ):
+        causes = cause or ()
+        if not field_proof(site, loaded, causes=causes, by=by, witness=witness, every_ms=every):
             raise typer.Exit(FAILED)
         return
     for target in (report, junit, resume):
@@ -151,7 +152,17 @@ def prove(
     )  # fmt: skip
     with counting(f"proving {loaded.name}") as tell:
         proof = run_proof(loaded, asked, tell)
-    standing = field_standing(loaded, dt.date.today())
+    _tell(loaded, proof, report, junit, as_json)
+    if proof.interrupted:
+        complain("interrupted: what is done stands above" + _resumable(resume))
+        raise typer.Exit(INTERRUPTED)
+    if not proof.ok:
+        raise typer.Exit(FAILED)
+
+
+def _tell(site: Site, proof: Proof, report: Path | None, junit: Path | None, as_json: bool) -> None:
+    """The proof on paper, for machines, and on the screen."""
+    standing = field_standing(site, dt.date.today())
     if report is not None:
         write_html(report, proof, standing)
     if junit is not None:
@@ -160,11 +171,6 @@ def prove(
         say_json(proof.as_json())
     else:
         print_proof(proof, len(standing.outstanding))
-    if proof.interrupted:
-        complain("interrupted: what is done stands above" + _resumable(resume))
-        raise typer.Exit(INTERRUPTED)
-    if not proof.ok:
-        raise typer.Exit(FAILED)
 
 
 def _matrix(site: Site, csv: Path | None, html: Path | None) -> None:

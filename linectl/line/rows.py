@@ -5,6 +5,7 @@ from __future__ import annotations
 from fnmatch import fnmatchcase
 
 from linectl.line.cause_rows import Action, Cause, Hold, Test
+from linectl.site.interlocks import Cause as InterlockCause
 from linectl.site.interlocks import Condition, Effect
 from linectl.site.model import Site
 from linectl.site.parts import moving_tags, needs_of
@@ -39,7 +40,7 @@ def _row(
         on_delay_ms=cause.on_delay_ms,
         off_delay_ms=cause.off_delay_ms,
         modes=frozenset(cause.modes),
-        units=_units(site, [effect for effect, _ in cells]),
+        units=_units(site, cause, [effect for effect, _ in cells], zones),
         moment=cause.moment,
         reset=cause.reset,
         zone=zones.get(cause.when[0].point, ""),
@@ -64,15 +65,20 @@ def _test(condition: Condition, io: dict[str, int]) -> Test:
     )
 
 
-def _units(site: Site, effects: list[Effect]) -> tuple[str, ...]:
-    """The units that these effects concern: an output's or station's zone is a unit's, or both."""
+def _units(
+    site: Site, cause: InterlockCause, effects: list[Effect], zone_of: dict[str, str]
+) -> tuple[str, ...]:
+    """The units that a cause concerns: those of its effects' zones, else those of its points';
+    both where a zone is shared."""
     file = site.file
     zones = {effect.zone for effect in effects if effect.zone}
     zones |= {file.stations[effect.station].zone for effect in effects if effect.station}
     tags = {tag for effect in effects for tag in effect.outputs}
     zones |= {point.zone for point in site.points if point.tag in tags}
     named = {effect.unit for effect in effects if effect.unit}
-    of_zones = [file.zones[zone].unit for zone in zones]
+    if not effects:
+        zones = {zone_of.get(condition.point, "") for condition in cause.when}
+    of_zones = [file.zones[zone].unit if zone in file.zones else None for zone in zones]
     if None in of_zones or not (named or zones):
         return ("sowing", "harvest")
     return tuple(sorted({unit for unit in (*named, *of_zones) if unit}))

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from linectl.image import Frame
+from linectl.line.build import rows_of
 from linectl.line.cause_rows import Action, Cause
 from linectl.line.cause_rows import Test as Comparison
 from linectl.line.causes import Causes
@@ -189,3 +190,8 @@ def test_a_silent_device_is_no_lost_supply():
     bed = Bed(SUPPLY)
     bed.tell([], 10, [(index, False) for index in BITS])
     assert not bed.off
+
+
+def test_a_cause_that_only_warns_concerns_the_unit_of_its_points():
+    low = next(row for row in rows_of(SITE) if row.name == "hopper_low")
+    assert low.units == ("sowing",)

@@ -45,8 +45,11 @@ class Attendant:
         zones = dict.fromkeys(row.zone for row in latched if row.reset == "at_machine")
         for zone in zones:
             stand.do([lambda plant, zone=zone: plant.do("interlock reset", zone)])  # type: ignore[misc]
-        if latched or any(lane.state == "faulted" for lane in lanes):
+        if latched:
             stand.command("", "interlock-reset")
+        for lane in lanes:
+            if lane.state == "faulted":
+                stand.command("", "lane-resume", str(lane.id))
         for unit in UNITS:
             if stand.state(unit) in FOLLOWING:
                 stand.command(unit, FOLLOWING[stand.state(unit)])

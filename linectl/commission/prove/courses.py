@@ -152,12 +152,8 @@ class Run:
         self.notes.stage()
 
     def _stands(self) -> None:
-        """With the cause present a person's resets and commands bring nothing on.
-
-        A structural cause stops a part, not the line: there the reset rightly tries it again.
-        """
-        words = () if self.promise.origin == "structure" else ("interlock-reset",)
-        self._nothing_follows("stays while present", words, commands=True)
+        """With the cause present a person's resets and commands bring nothing on."""
+        self._nothing_follows("stays while present", ("interlock-reset",), commands=True)
 
     def _cleared_alone(self) -> None:
         """The cause is put right: what is latched stays, nothing starts by itself."""
@@ -198,12 +194,7 @@ class Run:
         button = self.promise.reset == "at_machine"
         acts = [lambda plant: plant.do("interlock reset", self.promise.zone)] if button else []
         words = () if button else ("interlock-reset",)
-        named_units = [cell for cell in self.promise.cells if cell.unit]
-        if named_units:
-            self._nothing_follows("reset restarts nothing", words, acts)
-        else:  # a lane alone goes on with the reset: it is the act that restarts it
-            self._do(words, acts)
-            self.stand.run_for(STAND_MS)
+        self._nothing_follows("reset restarts nothing", words, acts)
         still = self.stand.line.verdict(self.promise.name)
         for cell in self.promise.cells:
             named = self.tripping.part_of(cell, still)

@@ -59,8 +59,8 @@ def suggested(engine: Engine) -> list[Act]:
             match = re.search(pattern, text)
             if match is not None:
                 found.setdefault(verb, []).extend(_acts(engine, verb, about, match))
-    order = ("mend", "partial", "correct", "handed", "reset latches", "resume", "unit", "unhold", "take",
-             "skip", "crop", "advance")  # fmt: skip
+    order = ("mend", "partial", "correct", "handed", "reset latches", "resume", "unit", "unhold",
+             "take", "skip", "crop", "advance")  # fmt: skip
     return list(dict.fromkeys(act for verb in order for act in found.get(verb, ())))
 
 
