@@ -16,8 +16,8 @@ PERMISSIVES_MIN = 2
 def check(draft: Draft, say: Findings) -> None:
     """Only bool inputs, of one device, and enough permissive ones in each group.
 
-    A group that is inherited whole, and thinned by what this site has removed, is no error: it is
-    no cause then, and its inputs are told one by one.
+    Too few permissive ones is a warning: the group is no cause then, and its inputs are told one
+    by one.
     """
     groups: dict[str, list[tuple[Row, Point]]] = {}
     for row, point in draft.points:
@@ -33,14 +33,13 @@ def check(draft: Draft, say: Findings) -> None:
                 hint = "a group is a card of one device: give this one another word"
                 say.errors.append(row.finding("supply", text, hint))
         healthy = [p for _, p in members if p.tag.rpartition(".")[2] in PERMISSIVES]
-        inherited = all(row.file.startswith("../") for row, _ in members)
-        if len(healthy) < PERMISSIVES_MIN and not inherited and not _unread(draft, name):
+        if len(healthy) < PERMISSIVES_MIN and not _unread(draft, name):
             text = (
-                f"supply {name} has {len(healthy)} permissive inputs: that it is lost could not "
-                "be told from eyes that see nothing"
+                f"supply {name} has {len(healthy)} of the permissive inputs that tell it from "
+                "eyes that see nothing: it is no cause"
             )
             hint = f"at least {PERMISSIVES_MIN} of {', '.join(PERMISSIVES)}; or leave it empty"
-            say.errors.append(members[0][0].finding("supply", text, hint))
+            say.warnings.append(members[0][0].finding("supply", text, hint))
 
 
 def _unread(draft: Draft, name: str) -> bool:
