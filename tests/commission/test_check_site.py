@@ -52,14 +52,14 @@ def test_a_crop_whose_only_lane_is_too_slow_alone_is_a_warning(tmp_path: Path) -
     slow = SLOW_LANES.replace("belt: 30s", "belt: 8s").replace("TRAVEL", "12s")
     report = check_site(_over_small(tmp_path, slow))
     assert report.errors == ()
-    assert [found.key for found in report.warnings] == ["lanes"]
+    assert [found.key for found in report.warnings] == ["lanes", "approval"]
     assert "sown alone, rocket has lane2 only" in report.warnings[0].message
 
 
 def test_a_shift_that_does_not_fit_the_crops_days_is_a_warning(tmp_path: Path) -> None:
     """24 slots at one gutter every 30 s for 2 h a day stand 0.1 days, 144 min; planned 10–13."""
     report = check_site(_over_small(tmp_path, "shift: {length: 2h}\n"))
-    assert [found.key for found in report.warnings] == ["shift"]
+    assert [found.key for found in report.warnings] == ["shift", "approval"]
     assert "stands 0.1 days" in report.warnings[0].message
 
 
