@@ -28,7 +28,7 @@ def test_a_good_site_is_said_to_be_good_with_all_that_was_promised(linectl):
     assert ("estop_sowing", "lanes_off") in stops
 
 
-@pytest.mark.parametrize("site", ["fennmark", "small", "one_run", "counter_flow"])
+@pytest.mark.parametrize("site", ["fennmark", "small", "one_run", "counter_flow", "tiny"])
 def test_a_person_reads_takt_buses_reactions_tools_and_eyes(linectl, site):
     said = linectl("check", f"config/{site}")
     assert said.code == 0

@@ -12,7 +12,7 @@ from linectl.commission.site_report import site_report
 CONFIG = Path(__file__).parents[2] / "config"
 
 
-@pytest.mark.parametrize("name", ["fennmark", "small", "one_run", "counter_flow"])
+@pytest.mark.parametrize("name", ["fennmark", "small", "one_run", "counter_flow", "tiny"])
 def test_every_eye_of_a_shipped_site_sees_each_pulse_and_gap_twice(name: str) -> None:
     eyes = site_report(CONFIG / name).eyes
     assert len(eyes) >= 14
