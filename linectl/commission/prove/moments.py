@@ -16,6 +16,8 @@ from linectl.site.model import Site
 
 RUN_MAX_MS = 40 * 60_000
 STEP_MS = 30_000
+NEWS_MAX_MS = 10 * 60_000
+"""Without an output that comes on for the first time or the second for so long, it ends."""
 TIMES_WANTED = 2
 """How often an output should have been on before the reference run may end."""
 QUIET_MS = 200
@@ -44,10 +46,11 @@ class Reference:
         self.working_from = 0
         stand.watchers.append(lambda now: self._look(stand, now))
         wanted = set(self._moving(stand))
-        while stand.now < RUN_MAX_MS:
+        often, news_at = 0, 0
+        while stand.now < min(RUN_MAX_MS, news_at + NEWS_MAX_MS) and often < len(wanted):
             stand.run_for(STEP_MS)
-            if all(self._often(index, stand.now) for index in wanted):
-                break
+            before, often = often, sum(self._often(index, stand.now) for index in wanted)
+            news_at = stand.now if often > before else news_at
         self.end_ms = stand.now
         for index, began in self._began.items():
             self.spans.setdefault(index, []).append((began, self.end_ms))
