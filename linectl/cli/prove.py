@@ -129,8 +129,7 @@ def prove(
     """
     loaded = load_site(site)
     if approve:
-        approval = approve_site(site, approve, dt.date.today())
-        say(Text(f"{loaded.name}: the matrix is {approval.said}"))
+        say(Text(f"{loaded.name}: {approve_site(site, approve, dt.date.today()).said}"))
         return
     if matrix or csv or html:
         _matrix(loaded, csv, html)

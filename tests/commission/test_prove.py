@@ -21,6 +21,7 @@ def whole():
 
 
 def test_every_cell_of_the_matrix_and_every_derived_one_is_proven(whole):
+    # S27
     failed = [f"{c.cause} → {c.effect}: {c.detail}" for c in whole.cells if c.outcome != "pass"]
     assert failed == []
     written = {
@@ -57,6 +58,7 @@ def test_what_was_not_tested_is_listed(whole):
 
 
 def test_every_planted_defect_is_found_and_the_proof_names_its_cell(whole):
+    # S27
     checked = whole.self_check
     assert checked is not None
     assert checked.missed == ()

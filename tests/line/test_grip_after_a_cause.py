@@ -17,7 +17,7 @@ CASES = {
 @pytest.mark.parametrize("at", ["60s", "64s"], ids=["arm home", "arm reaching out"])
 @pytest.mark.parametrize("case", CASES)
 def test_a_grip_does_not_open_when_its_cause_is_over_but_when_its_unit_moves(shift, case, at):
-    # S11
+    # S11, S28
     (trip, part, options), (clear, _, _) = CASES[case]
     run = shift("small").run(at)
     grip = run.line.site.index("infeed.grip")
