@@ -179,7 +179,9 @@ class Run:
             self._still_latched("stays until reset")
 
     def _wrong_reset(self) -> None:
-        """Commands without the interlock reset; at the machine: the reset of everyone else."""
+        """The alarm acknowledged, and commands without the interlock reset; at the machine: the
+        reset of everyone else."""
+        self.stand.command("", "alarm-ack", self.promise.name)
         wrong: tuple[str, ...] = ()
         acts = []
         if self.promise.reset == "at_machine":

@@ -38,7 +38,9 @@ class Moment:
 class Reference:
     """One undisturbed run: when outputs were on, when both units were in Execute."""
 
-    def __init__(self, site: Site, seed: int, mode: str = "production") -> None:
+    def __init__(
+        self, site: Site, seed: int, mode: str = "production", run_max_ms: int = RUN_MAX_MS
+    ) -> None:
         self.site = site
         stand = Stand(site, seed, mode)
         self._began: dict[int, int] = {}
@@ -47,7 +49,7 @@ class Reference:
         stand.watchers.append(lambda now: self._look(stand, now))
         wanted = set(self._moving(stand))
         often, news_at = 0, 0
-        while stand.now < min(RUN_MAX_MS, news_at + NEWS_MAX_MS) and often < len(wanted):
+        while stand.now < min(run_max_ms, news_at + NEWS_MAX_MS) and often < len(wanted):
             stand.run_for(STEP_MS)
             before, often = often, sum(self._often(index, stand.now) for index in wanted)
             news_at = stand.now if often > before else news_at

@@ -13,6 +13,8 @@ from linectl.site.model import Site
 
 MODES = ("production", "dry_cycle")
 """Modes that the line can run in; the others need hard-wired devices and are refused so far."""
+AT_WORK_MS = 60_000
+"""A run that need only reach both units at work."""
 
 
 @dataclass(frozen=True)
@@ -46,13 +48,13 @@ def plan_of(site: Site, seed: int, chosen: Sequence[Promise], limits: Limits) ->
         if mode is None:
             courses[promise.name], unseen[promise.name] = (), promise.watched
             continue
-        for each in (mode, *_other_mode(promise)):
-            if each not in references:
-                references[each] = Reference(site, seed, each)
+        if mode not in references:
+            references[mode] = Reference(site, seed, mode)
         at, unseen[promise.name] = moments(references[mode], promise, limits, seed)
         found = [replace(course, mode=mode) for course in _courses(site, promise, at)]
         for other in _other_mode(promise):
-            late, _ = moments(references[other], promise, limits, seed)
+            short = Reference(site, seed, other, AT_WORK_MS)
+            late, _ = moments(short, promise, limits, seed)
             found.append(Course("mode", promise.name, late[0], mode=other))
         courses[promise.name] = tuple(found)
     return Plan({promise.name: promise for promise in chosen}, courses, unseen)
