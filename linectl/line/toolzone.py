@@ -94,14 +94,17 @@ class ToolZone(Conveyor):
 
     def _leading(self, now: int) -> None:
         due = now >= self.act_at and not self.worked
-        if due and self.works() and self.line.seen.on[self.entry]:
+        if due and not self.works():
+            self.act_at = NEVER  # nothing is due here, and no scan need come for it
+            self.line.changed = True
+        elif due and self.line.seen.on[self.entry]:
             if not self._belts_run():  # the tool's time was reckoned from a belt that moves
                 self._fail_belt()
                 return
             self.on_tool(now)
             self.go("tool", now + self.timeout("tooling"))
-        else:
-            self._watch_tail(now)
+            return
+        self._watch_tail(now)
 
     def _tooling(self, now: int) -> None:
         """The tool works only over a belt that moves."""

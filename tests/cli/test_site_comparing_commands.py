@@ -43,7 +43,7 @@ def test_only_what_the_site_itself_says_is_shown_when_asked_for(linectl):
     said = linectl("resolved", "config/one_run", "--own")
     assert said.code == 0
     assert "site.yaml name" in said.out
-    assert "../small" not in said.out
+    assert "← ../small" not in said.out
     only = linectl("resolved", "config/one_run", "--only", "tamp.press").out.splitlines()
     assert any("stations.tamp.press " in line and "← ../small/site.yaml:" in line for line in only)
     row = "io.csv tamp.press_up: discrete 27 (reference 10028), device io_sower, type bool,"

@@ -69,7 +69,6 @@ NEIGHBOUR = {
     "belts_harvest.supply_lost": "drive_turnout",
     "axis_infeed.supply_lost": "drive_infeed",
     "axis_outfeed.supply_lost": "drive_outfeed",
-    "meter.silent": "water.no_count",
     "meter.supply_lost": "water.dose",
 }
 

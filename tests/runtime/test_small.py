@@ -168,3 +168,16 @@ def test_a_dry_gutter_is_ejected_without_a_crop_that_it_never_had(shift):
 def test_the_states_that_a_shift_passes_through_are_published_ones(shift, stall):
     line = shift("small", scenario=stall("5m", "8m")).run("12m")
     assert {row["state"] for row in line.outcome["states"]} <= set(STATE_NUMBERS)
+
+
+def test_dry_cycle_scans_no_more_often_than_production(shift):
+    """A tool that stays off leaves no due behind: of the line's own events only are there fewer."""
+    scans = {}
+    for mode in ("production", "dry-cycle"):
+        run = shift("small", start=False, seed=1)
+        for unit in ("sowing", "harvest"):
+            run.rehearsal.command_at(500, unit, "mode", mode)
+        run.rehearsal.start()
+        run.run("4m")
+        scans[mode] = run.rehearsal.bench.scans
+    assert scans["dry-cycle"] <= scans["production"]
