@@ -165,7 +165,7 @@ class ControlServer:
         except OSError as error:
             listener.close()
             self._lock.close()
-            raise Unreachable(f"{self.path}: cannot listen ({error.strerror})") from error
+            raise Unreachable(f"{self.path}: cannot listen ({error.strerror or error})") from error
         listener.setblocking(False)
         return listener
 
