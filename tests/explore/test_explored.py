@@ -77,7 +77,7 @@ def test_one_thing_out_of_its_usual_order_breaks_nothing():
 @pytest.mark.parametrize("kind", ["dead", "stuck", "slips", "taken", "anytime"])
 def test_one_fault_breaks_nothing(kind):
     kinds = frozenset(ANYTIME if kind == "anytime" else (kind,))
-    bounds = {"seconds": 100, "every": 10} if FULL else {"states": 4_000, "every": 50}
+    bounds = {"seconds": 100, "every": 10} if FULL else {"states": 2_500, "every": 50}
     result = explored(faults=1, kinds=kinds, **bounds)
     assert not result.findings, shown(result)
     print(shown(result))

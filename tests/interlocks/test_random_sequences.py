@@ -31,7 +31,7 @@ from linectl.site.load import load_site
 
 SMALL = load_site(Path(__file__).parents[2] / "config" / "small")
 FULL = os.environ.get("LINECTL_CAMPAIGN") == "full"
-EXAMPLES = 300
+EXAMPLES = 300 if FULL else 120
 STEPS = 40 if FULL else 9
 MUTANT_EXAMPLES, MUTANT_STEPS = 60, 12
 """At most: the first example that fails ends the search."""
