@@ -115,6 +115,8 @@ def _interlock_reset(line: Line, command: Command) -> str | None:
 def _reset_interlocks(line: Line, zone: str) -> None:
     for number, _ in line.causes.reset_latches(line.inputs, zone):
         line.alarms.clear(line.causes.rows[number].name)
+        for unit in line.units:
+            unit.touched = True  # somebody was at the machine: no unit carries on by itself
     line.changed = True
 
 

@@ -367,8 +367,12 @@ class Lane(Part):
         return self.facts.transfers[self.which].timeout_ms
 
     def resume(self, now: int) -> None:
-        """Only a cut is taken up with the units; a fault of the lane waits for a person."""
-        if self.state != "faulted" or self.fault == "cut":
+        """A cut is taken up when a person has started a unit, not when one returns by itself.
+
+        Any other fault of the lane waits for its own `lane-resume`.
+        """
+        started = any(unit.moving and unit.state != "Unsuspending" for unit in self.line.units)
+        if self.state != "faulted" or (self.fault == "cut" and started):
             self.retry(now)
 
     def retry(self, now: int) -> None:

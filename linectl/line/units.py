@@ -68,7 +68,7 @@ class Unit:
         self.idle_due = NEVER
         self.suspended_at = NEVER
         self.touched = False
-        """Something happened since Suspended that forbids starting again by itself."""
+        """Something happened since Suspending that forbids starting again by itself."""
         self.asked = ""
         self.asked_reason = ""
         self.quiet = False
@@ -123,9 +123,10 @@ class Unit:
         self.proven_since = NEVER
         self.warned = self.quiet = False
         self.due = now + WARNING_PROOF_MS if self.state in WARNED else NEVER
+        if self.state == "Suspending":
+            self.touched = False
         if self.state == "Suspended":
             self.suspended_at = now
-            self.touched = False
             limit = self.line.site.file.limits.auto_resume.limit_ms
             self.due = now + limit
         if self.state in ("Stopped", "Complete"):
@@ -245,15 +246,15 @@ class Unit:
         outside, text = self.why_waiting()
         if text != self.reason and outside:
             self.reason = text
-        if self.can_work(now):
+        if now >= self.due:  # before all else: what kept it until now does not lengthen its right
+            self._resume_refused("longer than the site's limit for starting by itself", now)
+        elif self.can_work(now):
             if barred := self.line.barred(self.name):
                 self.reason = barred
-            elif self.touched or self.line.interventions.concern(self):
+            elif self.touched or self.line.interventions.concern(self) or self._faulted():
                 self._resume_refused("something happened at the machine while it stood", now)
             else:
                 self.go("unsuspend", "carries on: " + self.reason)
-        elif now >= self.due:
-            self._resume_refused("longer than the site's limit for starting by itself", now)
 
     def _resume_refused(self, why: str, now: int) -> None:
         self.due = NEVER
@@ -264,6 +265,10 @@ class Unit:
         self.line.changed = True
 
     # what the stations say ---------------------------------------------------------------------
+
+    def _faulted(self) -> bool:
+        """A station has a fault; the base edition has no hold for one that comes in Suspending."""
+        return any(part.state == "faulted" for part in self.parts)
 
     def _at_rest(self) -> bool:
         return all(part.resting() for part in self.parts)

@@ -78,3 +78,26 @@ def test_a_lane_is_not_resumed_while_its_cause_stands_or_is_latched(stopped):
 )
 def test_only_a_lane_that_stopped_is_resumed(stopped, argument, answer):
     assert answer in _say(stopped, "lane-resume", argument)
+
+
+def test_a_lane_that_was_cut_waits_for_a_person_when_units_return_by_themselves(stopped):
+    # S06, S08: what cuts a lane may stop no unit; who returns by itself leaves that lane alone
+    bench, lane, units = stopped.rehearsal.bench, stopped.line.lanes.by_id[1], stopped.line.units
+    _overload(stopped, True)
+    bench.run(bench.now + 500)
+    assert _say(stopped, "interlock-reset") is None
+    could = {unit: unit.can_work for unit in units}
+    for unit in units:
+        unit.can_work = lambda now: False
+        unit.go("suspend", "a test")
+    while any(unit.moving or unit.state != "Suspended" for unit in units):
+        bench.run(bench.now + 100)
+        assert bench.now < 700_000
+    for unit in units:
+        unit.can_work = could[unit]
+    worked = False
+    for _ in range(300):
+        bench.run(bench.now + 100)
+        worked = worked or any(unit.state == "Execute" for unit in units)
+        assert (lane.state, lane.fault) == ("faulted", "cut") and not _on(stopped)
+    assert worked
