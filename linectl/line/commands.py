@@ -34,7 +34,9 @@ def obey(line: Line, command: Command) -> str | None:
 
 def _try(line: Line, command: Command) -> str | None:
     unit = next((unit for unit in line.units if unit.name == command.unit), None)
-    if command.name not in ALWAYS and (why := wrong_place(line, command.unit)):
+    of_unit = command.name in COMMANDS or command.name in _UNIT_ACTS
+    place = command.unit if of_unit else ""  # a lane is every zone's, whatever unit is named
+    if command.name not in ALWAYS and (why := wrong_place(line, place)):
         return why
     if command.name in COMMANDS:
         if unit is None:

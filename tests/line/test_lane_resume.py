@@ -101,3 +101,12 @@ def test_a_lane_that_was_cut_waits_for_a_person_when_units_return_by_themselves(
         worked = worked or any(unit.state == "Execute" for unit in units)
         assert (lane.state, lane.fault) == ("faulted", "cut") and not _on(stopped)
     assert worked
+
+
+@pytest.mark.parametrize("name", ["lane-resume", "advance-empty"])
+@pytest.mark.parametrize("unit", ["", "sowing", "harvest"])
+@pytest.mark.parametrize("zone", ["sowing", "harvest", "lanes"])
+def test_no_unit_that_is_named_beside_it_gets_a_lane_past_a_selector(hand, zone, unit, name):
+    # S10: people at the tail are in the harvest zone, at the mouth in the sowing zone
+    hand.set(f"{zone}.remote_selected", False)
+    assert "control place" in (hand.line.obey(Command(unit, name, "1", "anna")) or "")
