@@ -142,7 +142,7 @@ class Causes:
             row = self.rows[number]
             if self.announced[number]:
                 names.update(row.explains)
-            if row.modes and not any(self.modes[unit] in row.modes for unit in row.units):
+            if not self.enabled(number) and not self.active[number]:  # a latch stays, and is told
                 names.add(row.name)
         return frozenset(names)
 

@@ -127,6 +127,20 @@ def test_a_cause_enabled_in_a_mode_counts_in_that_mode_only():
     assert bed.off
 
 
+def test_the_alarm_of_a_cause_not_enabled_is_suppressed_but_never_while_its_latch_acts():
+    row = replace(
+        ROW, modes=frozenset(("production",)), units=("sowing",), latches=1, acts=0,
+        reset="interlock",
+    )  # fmt: skip
+    bed = Bed(row)
+    bed.tell([(BITS[0], False)], 10)
+    bed.causes.mode("sowing", "dry_cycle")
+    bed.at(20)
+    assert bed.off and bed.causes.suppressed() == frozenset()
+    bed.causes.reset_latches(bed.inputs)
+    assert not bed.off and bed.causes.suppressed() == {row.name}
+
+
 def test_of_one_cause_a_cell_may_act_while_another_is_latched():
     row = replace(
         ROW, latches=2, reset="interlock", zone="sowing",
