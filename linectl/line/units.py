@@ -251,7 +251,7 @@ class Unit:
         elif self.can_work(now):
             if barred := self.line.barred(self.name):
                 self.reason = barred
-            elif self.touched or self.line.interventions.concern(self) or self._faulted():
+            elif self.stays():
                 self._resume_refused("something happened at the machine while it stood", now)
             else:
                 self.go("unsuspend", "carries on: " + self.reason)
@@ -266,9 +266,13 @@ class Unit:
 
     # what the stations say ---------------------------------------------------------------------
 
-    def _faulted(self) -> bool:
-        """A station has a fault; the base edition has no hold for one that comes in Suspending."""
-        return any(part.state == "faulted" for part in self.parts)
+    def stays(self) -> bool:
+        """Suspended, it does not carry on by itself: something happened, is set, or is faulted.
+
+        The base edition has no hold for a fault that comes while suspending.
+        """
+        faulted = any(part.state == "faulted" for part in self.parts)
+        return self.touched or self.line.interventions.concern(self) or faulted
 
     def _at_rest(self) -> bool:
         return all(part.resting() for part in self.parts)

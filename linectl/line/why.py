@@ -196,7 +196,7 @@ def _unit(line: Line, unit: Unit) -> list[Check]:
 
 def _return(line: Line, unit: Unit) -> Check:
     """Whether a suspended unit may carry on by itself."""
-    if unit.touched or line.interventions.concern(unit):
+    if unit.stays():
         text = "it will not carry on by itself: something happened, or something is set by a person"
         return Check("return", False, text, "a person: unhold, once it is held", by="command")
     left_s = (unit.due - line.now) / 1000

@@ -82,7 +82,6 @@ class Tripping:
         """Do it, and run on until the slowest output must be off. `edges`: the sensors' points;
         none: it counts from the act itself."""
         stand = self.stand
-        self._states_before = len(stand.states)
         self._on_before = {i for i in self.promise.outputs if stand.is_on(i)}
         self._at_device = {i for i in self._on_before if stand.on_at_device(i)}
         stand.plant.edges.clear()
