@@ -141,6 +141,10 @@ class Conveyor(Part):
                     f"{self.name}: entry eye lit before a gutter could be there",
                 )
                 return
+            if not self._belts_run():  # it lies there since an interruption: nothing is reckoned
+                if now >= self.due:
+                    self._fail_missing("no_entry", "belts that run")
+                return
             self.seen_at = now
             self.go("seen", now + self.timeout("leading"))
             self.act_at = now + self.tool_delay_ms()
@@ -149,6 +153,10 @@ class Conveyor(Part):
             self.act_at = NEVER  # from now on a lit eye is a gutter
         if now >= self.due or self.line.seen.on[self.exit]:
             self._fail_missing("no_entry", "a gutter at the entry eye")
+
+    def _belts_run(self) -> bool:
+        inputs, up = self.line.seen, self.upstream
+        return not inputs.off[self.running] and (up is None or not inputs.off[up.running])
 
     def _leading(self, now: int) -> None:
         self._watch_tail(now)

@@ -122,10 +122,6 @@ class ToolZone(Conveyor):
             f"{self.name}: the belt stands under its tool",
         )
 
-    def _belts_run(self) -> bool:
-        inputs, up = self.line.seen, self.upstream
-        return not inputs.off[self.running] and (up is None or not inputs.off[up.running])
-
     def _regaining(self, now: int) -> None:
         """A person wants the rest done: only if the entry eye still sees the gutter."""
         if self.line.seen.on[self.exit]:

@@ -333,12 +333,13 @@ def silence_overlooked(line) -> None:
 
 
 def gate_skipped(line) -> None:
-    """The outfeed carriage's travel goes round the causes."""
-    add_up, bit = line.causes.add_up, line.bit(SMALL.index("outfeed.run"))
+    """What runs goes round the causes, belts and carriages alike."""
+    add_up = line.causes.add_up
+    runs = sum(line.bit(p.index) for p in SMALL.points if p.tag.endswith(".run"))
 
     def skipping() -> None:
         add_up()
-        line.causes.blocked &= ~bit
+        line.causes.blocked &= ~runs
 
     line.causes.add_up = skipping
 
