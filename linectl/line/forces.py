@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from linectl.line.line import Line
     from linectl.line.units import Unit
 
+HOLDS_A_LOAD = frozenset(("on_board", "gripped", "brake_released"))
+"""Inputs by which a grip is opened or a lift driven."""
 _ON = frozenset(("1", "on", "true"))
 _OFF = frozenset(("0", "off", "false"))
 
@@ -88,6 +90,8 @@ class Forces(Grants):
         need = self._needs.get(tag)
         if need is None or need.role.name in PERMISSIVES:
             return f"only interlocks read {tag}, and a force never beats an interlock"
+        if need.role.name in HOLDS_A_LOAD:
+            return f"{tag} tells what a grip or a lift holds: forced, it could let a gutter fall"
         if need.role.kind == "counter":
             return f"{tag} is a counter: it is read from poll to poll, and not forced"
         return None

@@ -231,3 +231,13 @@ def test_an_overridden_ripe_check_lets_an_unripe_tail_be_taken_while_it_lasts(ha
 )
 def test_an_override_is_refused_with_the_rule_that_forbids_it(hand, argument, said):
     assert said in hand.obey("override", argument)
+
+
+@pytest.mark.parametrize(
+    "tag",
+    ["infeed.on_board", "outfeed.gripped", "lane1.lift.on_board", "lane1.lift.brake_released"],
+)
+def test_what_tells_that_a_load_is_held_is_not_forced(hand, tag):
+    # S23
+    assert "let a gutter fall" in hand.obey("force", f"{tag} 0 1h its eye is dirty")
+    assert not forces(hand)

@@ -15,9 +15,6 @@ from linectl.runtime.plant import Plant
 from linectl.site.model import Site
 from linectl.site.parts import needs_of
 
-SILENT_MS = 3_600_000
-"""A device that is silenced stays so until it is said to answer again."""
-
 
 @dataclass(frozen=True)
 class Act:
