@@ -116,9 +116,11 @@ def _interlock_reset(line: Line, command: Command) -> str | None:
 
 def _reset_interlocks(line: Line, zone: str) -> None:
     for number, _ in line.causes.reset_latches(line.inputs, zone):
-        line.alarms.clear(line.causes.rows[number].name)
+        row = line.causes.rows[number]
+        line.alarms.clear(row.name)
         for unit in line.units:
-            unit.touched = True  # somebody was at the machine: no unit carries on by itself
+            if unit.name in row.units:
+                unit.touched = True  # somebody was at its machinery: it waits for a person
     line.changed = True
 
 
