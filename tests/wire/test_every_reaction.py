@@ -60,7 +60,8 @@ class Wanting:
     def scan(self, frame: Frame, now: int) -> bool:
         changed = self._inputs.take(frame, now)
         self._causes.update(changed, self._inputs, now)
-        self._causes.reset_latches(self._inputs)
+        for zone in ("", *SITE.file.zones):
+            self._causes.reset_latches(self._inputs, zone)
         allowed = ~self._causes.blocked & self._gates.ready(self._inputs)
         self.written = []
         for index in self._wanted:
