@@ -30,6 +30,7 @@ from linectl.commission.proof import Proof
 from linectl.commission.prove import Asked
 from linectl.commission.prove import prove as run_proof
 from linectl.commission.prove.proving import Progress
+from linectl.errors import UsageError
 from linectl.site.approval import approval_line
 from linectl.site.load import load_site
 from linectl.site.model import Site
@@ -127,6 +128,8 @@ def prove(
     off in time, off until the right reset, nothing restarts by itself. It is no validation of
     safety functions: the field test remains, which --field guides. Exit 1 if a cell failed.
     """
+    if (listed or witness) and not field:
+        raise UsageError("--list and --witness belong to the test on the machine: add --field")
     loaded = load_site(site)
     if approve:
         say(Text(f"{loaded.name}: {approve_site(site, approve, dt.date.today()).said}"))

@@ -65,7 +65,8 @@ def planned_hole(folder: str | os.PathLike[str], device: str, table: str, text: 
     """
     facts = load_site(folder).file.devices
     if device not in facts:
-        raise UsageError(f"there is no device {device!r}; {nearest(device, facts)}")
+        near = nearest(device, facts) or "see check"
+        raise UsageError(f"there is no device {device!r}; {near}")
     tables: tuple[Table, ...] = get_args(Table)
     found = next((one for one in tables if one == table), None)
     if found is None:

@@ -28,7 +28,10 @@ def broken_site(tmp_path):
 
 
 class Controller:
-    """A running controller that answers what the test wants, and remembers what it was asked."""
+    """A running controller that answers what the test wants, and remembers what it was asked.
+
+    `answer` is the one answer to everything, or says what to answer to a request.
+    """
 
     def __init__(self):
         self.answer = {}
@@ -42,7 +45,7 @@ class Controller:
         while not self._stop.wait(0.002):
             for request, reply in self._server.poll():
                 self.asked.append(request)
-                reply(self.answer)
+                reply(self.answer(request) if callable(self.answer) else self.answer)
 
     def close(self):
         self._stop.set()

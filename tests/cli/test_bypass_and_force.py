@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import io
 import sys
-import threading
+from functools import partial
 from pathlib import Path
 
 import pytest
 
 from linectl.image import Command, Frame
 from linectl.line import Line
-from linectl.runtime.control import ControlServer
 from linectl.site.interlocks import Bypass
 from linectl.site.load import load_site
 
@@ -41,43 +40,21 @@ def _line():
     return line
 
 
-class Controller:
-    """Answers from a real line, as the live controller does."""
-
-    def __init__(self):
-        self.line = _line()
-        self._server = ControlServer(SMALL)
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._scan)
-        self._thread.start()
-
-    def _scan(self):
-        while not self._stop.wait(0.002):
-            for request, reply in self._server.poll():
-                reply(self._answer(request))
-
-    def _answer(self, request):
-        line = self.line
-        if request["ask"] == "status":
-            return {"site": "small", "pid": 1, "buses": [], **line.status(line.now)}
-        if request["ask"] == "why":
-            return {"name": request["name"], "lines": line.why(request["name"], line.now)}
-        why = line.obey(Command("", request["name"], request["argument"], request["by"]))
-        return {"accepted": why is None, "why": why}
-
-    def close(self):
-        self._stop.set()
-        self._thread.join()
-        self._server.close()
+def _answer(line, request):
+    """As the live controller answers."""
+    if request["ask"] == "status":
+        return {"site": "small", "pid": 1, "buses": [], **line.status(line.now)}
+    if request["ask"] == "why":
+        return {"name": request["name"], "lines": line.why(request["name"], line.now)}
+    why = line.obey(Command("", request["name"], request["argument"], request["by"]))
+    return {"accepted": why is None, "why": why}
 
 
 @pytest.fixture
-def controller(monkeypatch, tmp_path):
-    tmp_path.chmod(0o700)
-    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
-    controller = Controller()
-    yield controller
-    controller.close()
+def controller(answering):
+    answering.line = _line()
+    answering.answer = partial(_answer, answering.line)
+    return answering
 
 
 class Terminal(io.StringIO):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from linectl.commission.prove.means import Act
 from linectl.commission.prove.stand import UNITS, Stand
 from linectl.line.part import Part
 
@@ -44,7 +45,7 @@ class Attendant:
         latched = [row for n, row in enumerate(causes.rows) if row.latched and causes.active[n]]
         zones = dict.fromkeys(row.zone for row in latched if row.reset == "at_machine")
         for zone in zones:
-            stand.do([lambda plant, zone=zone: plant.do("interlock reset", zone)])  # type: ignore[misc]
+            stand.do([Act("interlock reset", zone).on])
         if latched:
             stand.command("", "interlock-reset")
         for lane in lanes:
@@ -81,7 +82,7 @@ class Attendant:
             self._stand.command("", "handed-over")
 
     def _take_off(self, part: Part, how: str) -> None:
-        self._stand.do([lambda plant: plant.do("take out", part.name)])
+        self._stand.do([Act("take out", part.name).on])
         self._stand.command("", how, part.name)
 
     def _lane(self, name: str, back: str, joints: Sequence[str]) -> None:
@@ -91,5 +92,5 @@ class Attendant:
         (joint,) = joints
         clear = [self._reads(f"{joint}.{role}") for role in ("low_clear", "high_clear")]
         if not all(clear):
-            self._stand.do([lambda plant: plant.do("take out", joint)])
+            self._stand.do([Act("take out", joint).on])
             self._stand.command("", "removed", name)

@@ -8,16 +8,17 @@ gutter   a cause that waits for the next gutter: nothing is cut, no other gutter
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from linectl.commission.prove.attendant import Attendant
-from linectl.commission.prove.means import Means, silencing
+from linectl.commission.prove.means import Act, Means, silencing
 from linectl.commission.prove.means import means as means_of
 from linectl.commission.prove.moments import Moment
 from linectl.commission.prove.notes import Enough, Notes
 from linectl.commission.prove.promised import Cell, Promise
 from linectl.commission.prove.reactions import Limits
-from linectl.commission.prove.stand import UNITS, Stand
+from linectl.commission.prove.stand import UNITS, Acting, Stand
 from linectl.commission.prove.tripping import AT_WORK, Tripping
 
 STAND_MS = 1_500
@@ -187,14 +188,14 @@ class Run:
         if self.promise.reset == "at_machine":
             wrong = ("interlock-reset",)
             others = [zone for zone in self.stand.site.file.zones if zone != self.promise.zone]
-            acts = [lambda plant, zone=zone: plant.do("interlock reset", zone) for zone in others]
+            acts = [Act("interlock reset", zone).on for zone in others]
         self._nothing_follows("wrong reset restarts nothing", wrong, acts, commands=True)
         self._still_latched("stays until reset")
 
     def _right_reset(self) -> None:
         """The reset lets go of the cause, and starts nothing by itself."""
         button = self.promise.reset == "at_machine"
-        acts = [lambda plant: plant.do("interlock reset", self.promise.zone)] if button else []
+        acts = [Act("interlock reset", self.promise.zone).on] if button else []
         words = () if button else ("interlock-reset",)
         self._nothing_follows("reset restarts nothing", words, acts)
         still = self.stand.line.verdict(self.promise.name)
@@ -230,20 +231,20 @@ class Run:
 
     # parts of stages ---------------------------------------------------------------------------
 
-    def _do(self, words: tuple[str, ...], acts: list) -> None:  # type: ignore[type-arg]
+    def _do(self, words: tuple[str, ...], acts: Sequence[Acting]) -> None:
         for word in words:
             self.stand.command("", word)
         if acts:
             self.stand.do(acts)
 
     def _nothing_follows(
-        self, name: str, words: tuple[str, ...], acts: list | None = None,  # type: ignore[type-arg]
+        self, name: str, words: tuple[str, ...], acts: Sequence[Acting] = (),
         commands: bool = False, may_resume: bool = False,
     ) -> None:  # fmt: skip
         """After these acts no output of the cells comes on, no unit of the cells goes to work."""
         stand = self.stand
         came, states = len(stand.came_on), len(stand.states)
-        self._do(words, acts or [])
+        self._do(words, acts)
         stand.run_for(STAND_MS)
         if commands:
             for word in ("clear", "reset", "start", "unhold", "unsuspend"):

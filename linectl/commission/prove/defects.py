@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from linectl.commission.prove.means import Act
 from linectl.commission.prove.promised import Cell, Promise
 from linectl.commission.prove.stand import Loss, Stand, WatchedLine
 from linectl.line.cause_rows import Action, Cause, Hold, Test
@@ -82,7 +83,7 @@ def plant_defect(stand: Stand, promise: Promise, defect: Defect, delay_ms: int) 
     """Alter the stand's line, or its plant's wires."""
     if defect.kind == WIRES:
         tag = promise.wanted[0].tag
-        stand.do([lambda plant: plant.do("swap wires", tag, other=defect.other)])
+        stand.do([Act("swap wires", tag, {"other": defect.other}).on])
         return
     line = stand.line
     if defect.kind == GATE:

@@ -12,11 +12,13 @@ import pickle
 import signal
 import traceback
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from multiprocessing import get_context
 from multiprocessing.connection import Connection, wait
 from typing import Any, Protocol
 
-from linectl.commission.prove.moments import QUIET_MS, Moment
+from linectl.commission.prove.courses import Course
+from linectl.commission.prove.moments import QUIET_MS
 from linectl.commission.prove.stand import Stand
 from linectl.site.model import Site
 
@@ -25,12 +27,8 @@ class Task(Protocol):
     """Something to do with a stand that has reached a moment, in a process of its own."""
 
     @property
-    def moment(self) -> Moment:
-        """When it begins."""
-
-    @property
-    def mode(self) -> str:
-        """The mode in which both units run."""
+    def course(self) -> Course:
+        """When it begins, and in which mode both units run."""
 
     def on(self, stand: Stand) -> Any:
         """Do it; what it returns is told to the process that asked."""
@@ -41,7 +39,9 @@ def each_done(site: Site, seed: int, tasks: Sequence[Task], jobs: int) -> Iterat
 
     Raises what a task raised. Leaving the iteration early ends the processes.
     """
-    order = sorted(range(len(tasks)), key=lambda n: (tasks[n].mode, tasks[n].moment.at_ms))
+    order = sorted(
+        range(len(tasks)), key=lambda n: (tasks[n].course.mode, tasks[n].course.moment.at_ms)
+    )
     shares = [order[start::jobs] for start in range(jobs)]
     context = get_context("fork")
     links: list[Connection] = []
@@ -82,14 +82,13 @@ def _work(
     mode = ""
     for place in share:
         task = tasks[place]
-        if stand is None or task.mode != mode:
-            mode = task.mode
+        if stand is None or task.course.mode != mode:
+            mode = task.course.mode
             stand = Stand(site, seed, mode)
             gc.collect()
             gc.freeze()  # a child that collects would copy every page
-        stand.bench.run(task.moment.at_ms - QUIET_MS)
-        here = stand
-        link.send((place, in_child(lambda task=task, here=here: task.on(here))))  # type: ignore[misc]
+        stand.bench.run(task.course.moment.at_ms - QUIET_MS)
+        link.send((place, in_child(partial(task.on, stand))))
     link.close()
 
 

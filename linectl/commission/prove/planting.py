@@ -22,7 +22,6 @@ from linectl.commission.prove.defects import (
 )
 from linectl.commission.prove.edges import EdgeRun
 from linectl.commission.prove.forks import each_done
-from linectl.commission.prove.moments import Moment
 from linectl.commission.prove.notes import Notes
 from linectl.commission.prove.planning import Plan
 from linectl.commission.prove.promised import Cell, Promise
@@ -51,14 +50,6 @@ class DefectTask:
     course: Course
     promise: Promise
     limits: Limits
-
-    @property
-    def moment(self) -> Moment:
-        return self.course.moment
-
-    @property
-    def mode(self) -> str:
-        return self.course.mode
 
     def on(self, stand: Stand) -> dict[str, list[tuple[str, str]]]:
         """Failed checks by effect: (name, what was seen)."""

@@ -15,7 +15,6 @@ from linectl.commission.prove.courses import Course
 from linectl.commission.prove.edges import EdgeRun
 from linectl.commission.prove.forks import each_done
 from linectl.commission.prove.kept import Kept
-from linectl.commission.prove.moments import Moment
 from linectl.commission.prove.notes import Notes
 from linectl.commission.prove.planning import Plan, plan_of
 from linectl.commission.prove.planting import self_check
@@ -52,14 +51,6 @@ class CourseTask:
     course: Course
     promise: Promise
     limits: Limits
-
-    @property
-    def moment(self) -> Moment:
-        return self.course.moment
-
-    @property
-    def mode(self) -> str:
-        return self.course.mode
 
     def on(self, stand: Stand) -> Notes:
         notes = Notes(self.promise)
@@ -123,7 +114,8 @@ def chosen_of(site: Site, asked: Asked) -> list[Promise]:
     ):
         for pattern in patterns:
             if not any(fnmatchcase(name, pattern) for name in known):
-                raise UsageError(f"no {what} is called {pattern!r}; {nearest(pattern, known)}")
+                near = nearest(pattern, known) or f"linectl prove {site.folder} --matrix lists them"
+                raise UsageError(f"no {what} is called {pattern!r}; {near}")
     if not chosen:
         raise UsageError("none of these causes has one of these effects")
     return chosen

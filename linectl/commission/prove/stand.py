@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 from linectl.commission.prove.promised import Promise
@@ -14,6 +15,9 @@ from linectl.runtime.grid import bus_grid
 from linectl.runtime.plant import Plant, open_plant
 from linectl.runtime.standing import standing
 from linectl.site.model import Site
+
+Acting = Callable[[Plant], None]
+"""Something done to the plant between two scans."""
 
 UNITS = ("sowing", "harvest")
 
@@ -169,10 +173,10 @@ class Stand:
         self._safe = {p.index: bool(p.safe) for p in self.bool_outputs}
         if mode != "production":
             for unit in UNITS:
-                self.bench.at(500, lambda unit=unit: self.command(unit, "mode", mode))  # type: ignore[misc]
+                self.bench.at(500, partial(self.command, unit, "mode", mode))
         for at_ms, name in ((1_000, "reset"), (2_000, "start")):
             for unit in UNITS:
-                self.bench.at(at_ms, lambda unit=unit, name=name: self.command(unit, name))  # type: ignore[misc]
+                self.bench.at(at_ms, partial(self.command, unit, name))
 
     @property
     def now(self) -> int:
@@ -183,7 +187,7 @@ class Stand:
         """A person's command, for the next scan."""
         self.bench.command(Command(unit, name, argument, "the proof"))
 
-    def do(self, acts: Iterable[Callable[[Plant], None]]) -> None:
+    def do(self, acts: Iterable[Acting]) -> None:
         """Acts on the plant now, between two scans."""
         plant: Any = self.plant
 

@@ -5,7 +5,7 @@ Everything is timed from the edge at the plant's own sensor.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 from linectl.commission.proof import OutputReaction
 from linectl.commission.prove.moments import QUIET_MS, Moment
@@ -194,8 +194,7 @@ class Tripping:
                 took = float(max(0, off_seen[index] - self.edge))
                 worst = limits.worst_ms(self.promise, index, self.lost_device)
                 allowed = limits.allowed_ms(self.promise, index, self.lost_device)
-                slack = self.stand.site.file.scan_ms
-                in_time = took <= worst + slack and (allowed is None or took <= allowed)
+                in_time = took <= worst and (allowed is None or took <= allowed)
                 self.notes.say(
                     cell, "off at the device", in_time,
                     f"{tag} off after {took:.0f} ms; computed {worst:.0f} ms, allowed"
@@ -204,6 +203,6 @@ class Tripping:
                 if not self.lost_device:
                     self.notes.react(cell, index, OutputReaction(tag, took, worst, allowed))
 
-    def tags(self, indices: object) -> str:
+    def tags(self, indices: Iterable[int]) -> str:
         points = self.stand.site.points
-        return ", ".join(points[i].tag for i in sorted(indices)) if indices else ""  # type: ignore[call-overload]
+        return ", ".join(points[i].tag for i in sorted(indices))
