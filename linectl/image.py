@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -33,7 +33,8 @@ class Frame:
 
     values: (point index, value) of inputs whose value differs from the last frame's.
     quality: (point index, good) of inputs whose quality changed; absent data is bad data.
-    commands: in order of arrival. durable: every intent up to this number is on disk.
+    commands: in order of arrival. durable: this many words of this boot are on disk; a word is one
+    Move that a scan told, an intent or a done.
     remarks: (tag, remark) of the field's remarks that came, or (tag, None) of those that ended.
     """
 
@@ -63,6 +64,30 @@ class Slot(NamedTuple):
     ripe_at: int
 
 
+class Inside(NamedTuple):
+    """A gutter at a station, carriage or turntable, as the record has it at start.
+
+    sown_at, ripe_at, wet_at: milliseconds on the controller's clock, below zero; None if not yet.
+    done, begun: stations whose process on it is known done; intended and never seen done.
+    """
+
+    gutter: int
+    place: str
+    crop: str
+    sown_at: int | None = None
+    ripe_at: int | None = None
+    wet_at: int | None = None
+    done: tuple[str, ...] = ()
+    begun: tuple[str, ...] = ()
+
+
+class LaneSet(NamedTuple):
+    """What a person had set of a lane: its programme; who took it out of service ("": nobody)."""
+
+    programme: str
+    locked_by: str = ""
+
+
 class Left(NamedTuple):
     """What a person had set and the record does not have as ended, as told at start.
 
@@ -83,9 +108,11 @@ class Left(NamedTuple):
 class Move(NamedTuple):
     """One move of a gutter, or of a run's row, as intended (done=False) or done (done=True).
 
-    kind: feed, convey, reserve, pick, put (turn-out), insert, stroke, transfer, eject,
-    handover, reject, correct. source/dest: place names. For `stroke` source is the run
-    (`lane1.germ`), gutter -1. For `reserve` dest is the mouth slot. number rises by one.
+    kind: feed, convey, process (a tool works on it; source = dest = the station), reserve,
+    release (a reservation ends without insert), pick, put (turn-out), insert, stroke, transfer,
+    eject, handover, reject, correct. source/dest: place names. For `stroke` source is the run
+    (`lane1.germ`), gutter -1. For `reserve` dest, for `release` source is the mouth slot. number
+    rises by one.
     """
 
     number: int
@@ -98,6 +125,26 @@ class Move(NamedTuple):
     at: int
 
 
+@dataclass(frozen=True)
+class Start:
+    """What the record says as a controller begins; empty: a line that has nothing in it.
+
+    slots: what stands in lanes, on transfers too. inside: what stands at stations and carriages.
+    moves: intended and never seen done, the oldest first. reserved: gutter by lane. lanes, crop
+    ("": as the site has it), order_at: what people had set, and the place in the harvest order.
+    """
+
+    slots: Sequence[Slot] = ()
+    inside: Sequence[Inside] = ()
+    moves: Sequence[Move] = ()
+    reserved: Mapping[int, int] = field(default_factory=dict)
+    lanes: Mapping[int, LaneSet] = field(default_factory=dict)
+    crop: str = ""
+    order_at: int = 0
+    next_gutter: int = 1
+    next_move: int = 1
+
+
 class Event(NamedTuple):
     """What the line says happened. `source` is a unit, station, lane, cause or tag.
 
@@ -105,7 +152,9 @@ class Event(NamedTuple):
     alarm_off (shown in force from and to then; data priority, first_out, do), alarm_state (data
     priority, was, state, by, why, in_force), wait_on and wait_off (data unit, state, reason,
     lane), command (accepted or refused; data why), note, bypass, force and override (data stage,
-    by, reason; at the end for_ms, ended_by, came), trip (data: the record so far, plain, nested).
+    by, reason; at the end for_ms, ended_by, came), trip (data: the record so far, plain, nested),
+    lane_set (what a person set of a lane; data programme, locked_by), crop_set (data crop),
+    order (data at: the place in the harvest order).
     """
 
     at: int

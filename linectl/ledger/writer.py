@@ -36,7 +36,6 @@ class LedgerWriter:
         self._trips: deque[TripRow] = deque()
         self._wake = threading.Event()
         self._stop = threading.Event()
-        self._durable = ledger.durable()
         self._fault: str | None = None
         self._given_up = False
         self._put_moves = self._put_events = 0  # written by the scan's thread only
@@ -71,8 +70,8 @@ class LedgerWriter:
         self._wake.set()
 
     def durable(self) -> int:
-        """Every move up to this number is on disk."""
-        return self._durable
+        """So many words of this boot (moves intended, moves done) are on disk."""
+        return self._took_moves
 
     def fault(self) -> str | None:
         """Why nothing is recorded at present, for people; None while all is well."""
@@ -143,7 +142,6 @@ class LedgerWriter:
                 self._stop.wait(self._retry_s)
                 continue
             self._fault = None
-            self._durable = self._ledger.durable()
             self._took_moves += len(moves)
             self._took_events += len(events)
             return

@@ -87,15 +87,15 @@ def _crop(line: Line, unit: Unit, command: Command) -> str | None:
     if line.crop_in_drum != command.argument:
         line.interventions.overrides.crop_changed()
     line.crop_in_drum = command.argument
-    line.changed = True
+    data = {"crop": command.argument}
+    line.emit(Event(line.now, "crop_set", "sowing", f"{command.argument} in the drum", data))
     return None
 
 
 def _skip(line: Line, unit: Unit, command: Command) -> str | None:
     if line.ends.outfeed.wanted_crop() is None:
         return "this site has no harvest order: there is nothing to skip"
-    line.ends.outfeed.order_at += 1
-    line.changed = True
+    line.ends.outfeed.next_in_order()
     return None
 
 

@@ -55,7 +55,7 @@ class Conveyor(Part):
     RESTING = frozenset(("empty", "done", "partial", "faulted"))
     SEEK = "seeking"
     """Where a gutter out of the exit eye's sight is looked for: the belt brings it there."""
-    FIELDS = (*Part.FIELDS, "seen_at", "astray", "blind")
+    FIELDS = (*Part.FIELDS, "seen_at", "astray", "blind", "process")
 
     upstream: Conveyor | None
     downstream: Part | None
@@ -73,6 +73,8 @@ class Conveyor(Part):
         """The gutter here was interrupted: where exactly its head stands is not known."""
         self.blind = False
         """The belt ran long enough, and the exit eye saw nothing: running on would lose it."""
+        self.process = 0
+        """The open move that a tool works on the gutter here; 0 for none."""
         self.entry = io[f"{name}.entry_eye"]
         self.exit = io[f"{name}.exit_eye"]
         self.running = io[f"{name}.running"]
@@ -111,7 +113,7 @@ class Conveyor(Part):
         if not inputs.on[up.exit] or not self.prepare(up.gutter, now):
             return
         self.gutter = up.gutter
-        self.number = self.line.intend("convey", self.gutter, up.name, self.name)
+        self.number = self.intend("convey", self.gutter, up.name, self.name)
         self.go("ask", now + self.line.ledger_ack_ms)
         up.go("give")
 
@@ -240,6 +242,17 @@ class Conveyor(Part):
             self.line.complete(self.number)
             self.number = 0
 
+    def begin_process(self) -> None:
+        """The tool is to work on the gutter: told to the record before it may touch it."""
+        if not self.process:
+            self.process = self.intend("process", self.gutter, self.name, self.name)
+
+    def end_process(self) -> None:
+        """The tool has worked on it to its end, or a person takes it as it is."""
+        if self.process:
+            self.line.complete(self.process)
+            self.process = 0
+
     def on_arrived(self, now: int) -> None:
         """The gutter stands in this zone, and the ledger has been told."""
 
@@ -340,6 +353,8 @@ class Conveyor(Part):
         """A person has taken the gutter away; returns its id. The zone is empty."""
         gutter, self.gutter = self.gutter, 0
         self.astray = False
+        self.line.abandon(self.process)
+        self.process = 0
         up = self.upstream
         if up is not None and up.state == "giving":
             up.gutter = 0

@@ -136,7 +136,7 @@ class TurnOut(Part):
             self.waiting = waiting
             self.line.note_wait("harvest", waiting, self._not_ready())
         if ready and self.unit is not None and self.unit.may_start:
-            self.number = self.line.intend("handover", self.gutter, self.name, self.hall)
+            self.number = self.intend("handover", self.gutter, self.name, self.hall)
             self.go("ask", now + self.line.ledger_ack_ms)
 
     def _not_ready(self) -> str:

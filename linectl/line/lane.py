@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from linectl.image import Event
 from linectl.line.inputs import NEVER
 from linectl.line.part import Part, fault_rows
 from linectl.line.tables import table
@@ -21,7 +22,8 @@ HOLE = 0
 UNKNOWN = -1
 
 _ACTIVE = (
-    "asked_stroke|stroking|returning|asked_transfer|fetching|loading|carrying|unloading|crossing"
+    "asked_stroke|stroking|asked_home|returning|"
+    "asked_transfer|fetching|loading|carrying|unloading|crossing"
 )
 
 
@@ -37,7 +39,8 @@ class Lane(Part):
             ("give_back", "taken_by_sowing|taken_by_harvest", "available"),
             ("stroke", "available", "asked_stroke"),
             ("durable", "asked_stroke", "stroking"),
-            ("forward", "stroking", "returning"),
+            ("forward", "stroking", "asked_home"),
+            ("durable", "asked_home", "returning"),
             ("rehome", "available", "returning"),
             ("home", "returning", "available"),
             ("transfer", "available", "asked_transfer"),
@@ -151,7 +154,7 @@ class Lane(Part):
         self.open_since = NEVER
         self.calling = False
         if self.programme == "filling" and not self.holes():
-            self.programme = "steady"
+            self.set("steady", self.locked_by)
             self.line.note(f"{self.name} is full: steady from now on", self.name)
         self.go("give_back")
 
@@ -166,6 +169,14 @@ class Lane(Part):
         """A person lets the lane advance once without an insert, and harvest take one more."""
         self.eject_credit += 1
         self.stroke_credit = [credit + 1 for credit in self.stroke_credit]
+
+    def set(self, programme: str, locked_by: str) -> None:
+        """What people have set of it, told to the record: it outlasts a power cut."""
+        self.programme, self.locked_by = programme, locked_by
+        data = {"programme": programme, "locked_by": locked_by}
+        self.line.emit(
+            Event(self.line.now, "lane_set", self.name, f"{self.name} {programme}", data)
+        )
 
     def release(self) -> None:
         """The reservation ends without an insert."""
@@ -238,7 +249,7 @@ class Lane(Part):
 
     def _begin(self, which: int, kind: str, source: str, dest: str, gutter: int, now: int) -> None:
         self.which = which
-        self.number = self.line.intend(kind, gutter, source, dest)
+        self.number = self.intend(kind, gutter, source, dest)
         self.go(kind, now + self.line.ledger_ack_ms)
 
     def _asked_stroke(self, now: int) -> None:
@@ -259,13 +270,19 @@ class Lane(Part):
                 run.pop()
                 self.stroke_credit[self.which] = max(0, self.stroke_credit[self.which] - 1)
                 self.line.complete(self.number)
-                self.go("forward", now + self.timeout("returning"))
+                self.word = self.line.words
+                self.go("forward", now + self.line.ledger_ack_ms)
                 return
         if now >= self.due:
             proof = "stroke switch forward"
             if inputs.on[forward]:
                 proof = "the row did not follow" if inputs.off[home] else "home did not let go"
             self._fail("stroke", f"{self.runs[self.which]}: {proof}")
+
+    def _asked_home(self, now: int) -> None:
+        """The stroke is on disk as done before the run goes home: after a power cut, a run that
+        is home with its stroke open has not begun it."""
+        self._asked(now)
 
     def _returning(self, now: int) -> None:
         _, _, home, forward = self._eyes[self.which]

@@ -57,8 +57,7 @@ def programme(line: Line, command: Command) -> str | None:
         return _no_lane(line, words[0])
     if words[1] not in ("filling", "steady", "running_out", "resting"):
         return f"no programme {words[1]!r}: filling, steady, running_out or resting"
-    lane.programme = words[1]
-    line.changed = True
+    lane.set(words[1], lane.locked_by)
     return None
 
 
@@ -73,7 +72,7 @@ def lock(line: Line, command: Command) -> str | None:
         return f"{lane.name} is {lane.state}: wait until it stands"
     line.alarms.clear(f"{lane.name}.{lane.fault}")
     lane.go("lock")
-    lane.locked_by = command.by
+    lane.set(lane.programme, command.by)
     return None
 
 
@@ -87,7 +86,7 @@ def unlock(line: Line, command: Command) -> str | None:
     if command.by != lane.locked_by:
         return f"{lane.name} was locked by {lane.locked_by}; only they unlock it"
     lane.go("unlock")
-    lane.locked_by = ""
+    lane.set(lane.programme, "")
     return None
 
 

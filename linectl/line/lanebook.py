@@ -58,8 +58,10 @@ class LaneBook:
         if lane is not None:
             if lane.in_service() and lane.programme in ("filling", "steady"):
                 return lane
+            number = self._line.intend("release", gutter.id, lane.mouth, gutter.place)
             lane.release()
             gutter.lane = 0
+            self._line.complete(number)
         other = self.hole_for(gutter.crop, now)
         if other is not None:
             self.reserve(gutter, other)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from linectl.image import Command, Event, Frame, Move, Slot, Value
+from linectl.image import Command, Event, Frame, Move, Slot, Start, Value
 from linectl.line import alarm_view, build, commands, snapshot, status, why
 from linectl.line.alarms import Alarms
 from linectl.line.causes import Causes
@@ -26,6 +26,7 @@ from linectl.site import machine
 from linectl.site.alarm_catalogue import catalogue
 from linectl.site.model import Site
 
+EMPTY = Start()
 FIRST_MS = 3_000
 """Allowance, beside its own, for a device to answer for the first time."""
 
@@ -33,9 +34,7 @@ FIRST_MS = 3_000
 class Line:
     """A site's line. `outputs[i]` is what output point i is to be; inputs' entries mean nothing."""
 
-    def __init__(
-        self, site: Site, slots: Sequence[Slot] = (), next_gutter: int = 1, next_move: int = 1
-    ) -> None:
+    def __init__(self, site: Site, start: Start = EMPTY) -> None:
         self.site = site
         self.site_io = site.tags
         self.now = 0
@@ -45,16 +44,19 @@ class Line:
         self.numbers: dict[int, Value] = {}
         """Set-points by output point: speed, rate, target."""
         self.crops = site.crops.crops
-        self.crop_in_drum: str = site.file.sowing.crop
+        self.crop_in_drum: str = start.crop or site.file.sowing.crop
         self.gutters: dict[int, Gutter] = {}
-        self.durable = next_move - 1
+        self.words = 0
+        """Words told to the record since the start: intents and dones."""
+        self.durable = 0
+        """So many of them are on disk."""
         self.ledger_ack_ms = site.file.limits.ledger_ack_ms
         self.mutual_due = NEVER
         self.released: set[int] = set()
         """Reset buttons seen released: one stuck since power-up never gets here."""
         self._buttons = {self.site_io[f"{zone}.interlock_reset"]: zone for zone in site.file.zones}
-        self._next_gutter = next_gutter
-        self._next_move = next_move
+        self._next_gutter = start.next_gutter
+        self._next_move = start.next_move
         self.open_moves: dict[int, Move] = {}
         """Intended and not yet done."""
         self._events, self._moves = list[Event](), list[Move]()
@@ -86,7 +88,7 @@ class Line:
         self._lanes_moving = False
         self.ready = 0
         self._begin_safe()
-        self._stand(slots)
+        self._take_over(start)
 
     def _begin_safe(self) -> None:
         """Every output has its safe value until the gate says otherwise."""
@@ -376,7 +378,7 @@ class Line:
         return number
 
     def intend(self, kind: str, gutter: int, source: str, dest: str) -> int:
-        """Announce a move before its motion; returns its number, to be waited for in `durable`."""
+        """Announce a move before its motion; returns its number. `words` is then its intent's."""
         number = self._next_move
         self._next_move += 1
         record = self.gutters.get(gutter)
@@ -384,18 +386,21 @@ class Line:
             number, kind, gutter, source, dest, record.crop if record else "", False, self.now
         )
         self.open_moves[number] = move
-        self._moves.append(move)
-        self.changed = True
+        self._tell(move)
         return number
 
     def complete(self, number: int) -> None:
         """The move has been confirmed by two unlike signs."""
         move = self.open_moves.pop(number)
         record = self.gutters.get(move.gutter)
-        if record is not None and move.kind != "reserve":
+        if record is not None and move.kind not in ("reserve", "release", "process"):
             record.place = move.dest
         crop = record.crop if record else move.crop
-        self._moves.append(move._replace(done=True, at=self.now, crop=crop))
+        self._tell(move._replace(done=True, at=self.now, crop=crop))
+
+    def _tell(self, move: Move) -> None:
+        self.words += 1
+        self._moves.append(move)
         self.changed = True
 
     def abandon(self, number: int) -> None:
@@ -515,6 +520,17 @@ class Line:
     def obey(self, command: Command) -> str | None:
         """Obey a command at once (tests); None when taken, else why not."""
         return commands.obey(self, command)
+
+    def _take_over(self, start: Start) -> None:
+        """What people had set, and what stands where."""
+        self.ends.outfeed.order_at = start.order_at
+        for number, known in start.lanes.items():
+            lane = self.lanes.by_id.get(number)
+            if lane is not None:
+                lane.programme, lane.locked_by = known
+                if known.locked_by:
+                    lane.go("lock")
+        self._stand(start.slots)
 
     def _stand(self, slots: Sequence[Slot]) -> None:
         """Stand the gutters that the ledger knows in their slots."""

@@ -30,6 +30,7 @@ class Part:
         "back",
         "fault",
         "number",
+        "word",
         "gutter",
     )
 
@@ -47,6 +48,8 @@ class Part:
         self.fault = ""
         self.number = 0
         """The open move's number."""
+        self.word = 0
+        """The word of the record that the present state waits for."""
         self.gutter = 0
         """Id of the gutter here; 0 for none."""
         self._demands: dict[str, int] = {}
@@ -70,6 +73,12 @@ class Part:
         self.due = due
         self.act_at = NEVER
         self.line.note_state(self)
+
+    def intend(self, kind: str, gutter: int, source: str, dest: str) -> int:
+        """Announce a move before its motion, and remember which word of the record to wait for."""
+        number = self.line.intend(kind, gutter, source, dest)
+        self.word = self.line.words
+        return number
 
     def resting(self) -> bool:
         """True when nothing moves or is under a tool here."""
@@ -131,7 +140,7 @@ class Part:
 
     def _asked(self, now: int) -> None:
         """Waits for the intent to be on disk; `durable` is the event."""
-        if self.line.durable >= self.number:
+        if self.line.durable >= self.word:
             self.go("durable")
             self.rearm(now)
         elif now >= self.due:

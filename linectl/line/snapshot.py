@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from linectl.line.line import Line
 
 LINE_FIELDS = (
-    "now", "crop_in_drum", "numbers", "durable", "mutual_due", "first_due", "released", "ready",
-    "polled", "outputs",
+    "now", "crop_in_drum", "numbers", "words", "durable", "mutual_due", "first_due", "released",
+    "ready", "polled", "outputs",
 )  # fmt: skip
 PRIVATE_FIELDS = ("_next_gutter", "_next_move", "_lanes_moving", "_bits", "_sent")
 

@@ -62,7 +62,7 @@ class Magazine(Conveyor):
         self.act_at = NEVER
         if self.unit is not None and self.unit.may_start and self.would_take(now):
             self.gutter = self.line.new_gutter("stock")
-            self.number = self.line.intend("feed", self.gutter, "stock", self.name)
+            self.number = self.intend("feed", self.gutter, "stock", self.name)
             self.go("ask", now + self.line.ledger_ack_ms)
 
     def _opening(self, now: int) -> None:
@@ -145,12 +145,15 @@ class Tamp(Conveyor):
         return super().would_take(now) and self.line.seen.on[self.press_up]
 
     def _still(self, now: int) -> None:
-        if self.line.seen.off[self.running]:
+        if self.line.seen.off[self.running] and self.line.durable >= self.word:
             self.go("still", now + self.timeout("clamping"))
+        elif now >= self.due and self.line.seen.off[self.running]:
+            self.fail("ledger", f"{self.name}: the ledger did not confirm move {self.process}")
         elif now >= self.due:
             self._fail_missing("runs_on", "the belt's standstill")
 
     def on_arrived(self, now: int) -> None:
+        self.begin_process()
         self.due = now + self.timeout("still")
 
     def _clamping(self, now: int) -> None:
@@ -177,6 +180,7 @@ class Tamp(Conveyor):
 
     def _rising(self, now: int) -> None:
         if self.line.seen.on[self.press_up]:
+            self.end_process()
             self.go("up", now + self.timeout("opening"))
         elif now >= self.due:
             self._fail_missing("press", "press up")

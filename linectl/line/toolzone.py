@@ -91,6 +91,8 @@ class ToolZone(Conveyor):
         if self.counter is not None and self.counter in self.line.inputs.counted:
             self.baseline = self.line.inputs.counted.pop(self.counter)
         super()._entering(now)
+        if self.state == "leading" and self.works():
+            self.begin_process()
 
     def _leading(self, now: int) -> None:
         due = now >= self.act_at and not self.worked
@@ -100,6 +102,10 @@ class ToolZone(Conveyor):
         elif due and self.line.seen.on[self.entry]:
             if not self._belts_run():  # the tool's time was reckoned from a belt that moves
                 self._fail_belt()
+                return
+            if not self.process or self.line.durable < self.word:
+                self.begin_process()  # not yet there: the mode was changed while it lay here
+                self.fail("ledger", f"{self.name}: the ledger did not confirm move {self.process}")
                 return
             self.on_tool(now)
             self.go("tool", now + self.timeout("tooling"))
@@ -130,6 +136,7 @@ class ToolZone(Conveyor):
             else:
                 self._wholly_in()
                 self._close_move()
+                self.end_process()
                 self.go("accepted")
         elif self.line.seen.on[self.entry] and not self.worked:
             self.go("regained", now + self.timeout("tooling"))
@@ -138,6 +145,8 @@ class ToolZone(Conveyor):
 
     def _cleared(self, now: int) -> None:
         self.worked = self.worked or self.state == "tooling"
+        if self.worked:
+            self.end_process()
         super()._cleared(now)
 
     def on_dark(self, now: int) -> None:

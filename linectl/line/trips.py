@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from linectl.image import Event
 from linectl.line.carriage import Carriage
 from linectl.line.inputs import NEVER
 from linectl.site import machine
@@ -35,7 +36,7 @@ class Infeed(Carriage):
 
     def begin_pick(self) -> int:
         self.gutter = self.turn.gutter
-        return self.line.intend("pick", self.gutter, self.turn.name, self.name)
+        return self.intend("pick", self.gutter, self.turn.name, self.name)
 
     def source_clear(self) -> bool:
         return self.line.seen.off[self.turn.centred]
@@ -81,7 +82,7 @@ class Infeed(Carriage):
         if record.sown_at == NEVER:
             record.crop = ""  # dry, or passed the drum unsown: it has no crop
         lane = self.line.lanes.by_id[self.lane]
-        return self.line.intend("insert", self.gutter, self.name, lane.mouth)
+        return self.intend("insert", self.gutter, self.name, lane.mouth)
 
     def give_up_put(self) -> None:
         self.line.lanes.by_id[self.lane].go("give_back")
@@ -116,6 +117,14 @@ class Outfeed(Carriage):
         self.order_at = 0
         """Place in the harvest order."""
         self.waiting = False
+
+    def next_in_order(self) -> None:
+        """The next place in the harvest order, told to the record: it outlasts a power cut."""
+        self.order_at += 1
+        if order := self.line.site.file.sowing.harvest_order:
+            self.order_at %= len(order)
+            text = f"next to be ejected: {order[self.order_at]}"
+            self.line.emit(Event(self.line.now, "order", self.name, text, {"at": self.order_at}))
 
     def wanted_crop(self) -> str | None:
         """The crop whose turn it is, None when the site has no harvest order."""
@@ -153,7 +162,7 @@ class Outfeed(Carriage):
     def begin_pick(self) -> int:
         lane = self.line.lanes.by_id[self.lane]
         self.gutter = lane.tail_gutter
-        return self.line.intend("eject", self.gutter, lane.tail, self.name)
+        return self.intend("eject", self.gutter, lane.tail, self.name)
 
     def give_up_pick(self) -> None:
         self.line.lanes.by_id[self.lane].go("give_back")
@@ -163,7 +172,7 @@ class Outfeed(Carriage):
 
     def lifted(self, now: int) -> None:
         self.line.lanes.by_id[self.lane].ejected()
-        self.order_at += 1
+        self.next_in_order()
 
     def destination(self, now: int) -> int | None:
         return self.facts.home_mm
@@ -172,7 +181,7 @@ class Outfeed(Carriage):
         return self.turnout.receives()
 
     def begin_put(self) -> int:
-        return self.line.intend("put", self.gutter, self.name, self.turnout.name)
+        return self.intend("put", self.gutter, self.name, self.turnout.name)
 
     def laid(self, now: int) -> bool:
         return self.line.seen.on[self.turnout.centred]

@@ -294,10 +294,9 @@ class Bench:
         for move in moves:
             self.plant.told(move)
         self.recorder.record(moves, events)
-        intents = [move.number for move in moves if not move.done]
-        if intents and not self.ledger_stuck:
+        if moves and not self.ledger_stuck:
             delay = self.site.file.limits.ledger_bench_delay_ms
-            self._acks.append((self.now + delay, max(intents)))
+            self._acks.append((self.now + delay, self.line.words))
 
 
 def _wire(

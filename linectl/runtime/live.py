@@ -16,7 +16,7 @@ from typing import Any, Protocol
 from linectl.errors import LinectlError, UsageError
 from linectl.field.snapshots import Outputs
 from linectl.field.wiring import Field, Reach
-from linectl.image import Command, Event, Frame, Move, Slot, Value
+from linectl.image import Command, Event, Frame, Move, Slot, Start, Value
 from linectl.ledger import Ledger, LedgerWriter
 from linectl.line import Line
 from linectl.runtime.alarm_rates import AlarmLog
@@ -73,7 +73,7 @@ class Scanned(Protocol):
 
 
 class Recorder(Protocol):
-    """The ledger's writer: `put` returns at once, `durable` is the last intent on disk."""
+    """The ledger's writer: `put` returns at once, `durable` counts this boot's words on disk."""
 
     def put(self, moves: Sequence[Move], events: Sequence[Event]) -> None: ...
 
@@ -353,7 +353,12 @@ def control_site(
         try:
             if stock and not book.standing():
                 book.seed_lanes(stock)
-            line = Line(site, _in_slots(site, book), book.next_gutter(), book.next_move())
+            start = Start(
+                slots=_in_slots(site, book),
+                next_gutter=book.next_gutter(),
+                next_move=book.next_move(),
+            )
+            line = Line(site, start)
             line.interventions.left(book.left_by_people(), book.exposure())
             writer = LedgerWriter(book)
             trips = TripRecorder(site, line.outputs, writer.keep_trip, book.started_ms)

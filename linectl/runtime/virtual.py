@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import IO, Any
 
 from linectl.crop.site_takt import site_takt
-from linectl.image import Command, Event, Move
+from linectl.image import Command, Event, Move, Start
 from linectl.ledger import Ledger
 from linectl.line import Line
 from linectl.runtime.account import Account
@@ -144,7 +144,7 @@ class Rehearsal:
         self.plant.stock(slots)
         self.ledger = Ledger.open(options.ledger, site)
         self.ledger.seed_lanes(slots)
-        self.line = Line(site, slots)
+        self.line = Line(site, Start(slots=slots))
         if not options.ripe_check:
             self.line.lanes.ripe_check = False
             self.plant.do("ripe check", on=False)

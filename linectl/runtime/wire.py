@@ -18,7 +18,7 @@ from typing import Any
 from linectl.crop.site_takt import site_takt
 from linectl.errors import LinectlError, Unreachable
 from linectl.field.wiring import Field, reach_in
-from linectl.image import Command, Event, Move
+from linectl.image import Command, Event, Move, Start
 from linectl.ledger import Ledger, LedgerWriter
 from linectl.line import Line
 from linectl.runtime.account import Account
@@ -200,7 +200,10 @@ def _run(
 ) -> dict[str, Any]:
     slots = standing(site, options.lanes)
     book.seed_lanes(slots)
-    line = Line(site, slots, book.next_gutter(), book.next_move())
+    line = Line(
+        site,
+        Start(slots=slots, next_gutter=book.next_gutter(), next_move=book.next_move()),
+    )
     line.lanes.ripe_check = options.ripe_check
     account, indexed_at, lines = Account(), list[int](), list[str]()
     writer = LedgerWriter(book)

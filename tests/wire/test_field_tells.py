@@ -36,7 +36,7 @@ class Controlled:
     def __init__(self, site: Site, field: Field, clock: Callable[[], int]) -> None:
         self.field = field
         self.clock = clock
-        self.line = Line(site, (), 1, 1)
+        self.line = Line(site)
         self.live = Live(site, self.line, field, Nothing(), clock)
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self.live.run, args=(self._stop,), name="scan")

@@ -16,7 +16,7 @@ import pytest
 from linectl.errors import UsageError
 from linectl.field.outputs import safe_value
 from linectl.field.wiring import Field, Reach, reach_in, read_endpoints
-from linectl.image import Command, Event, Frame, Move, Value
+from linectl.image import Command, Event, Frame, Move, Start, Value
 from linectl.line import Line
 from linectl.registers.budget import Budget
 from linectl.runtime.live import Live
@@ -292,7 +292,7 @@ def test_the_plant_killed_half_way_and_come_back(
     small: Site, run: Any, plant_process: Any, eventually: Eventually, tmp_path: Path
 ) -> None:
     plant = plant_process()
-    line = Line(small, standing(small, 1.0))
+    line = Line(small, Start(slots=standing(small, 1.0)))
     running = run(small, line, read_endpoints(tmp_path / "plant.json", small))
     live = running.live
 

@@ -8,7 +8,7 @@ from functools import partial
 from typing import Any
 
 from linectl.commission.prove.promised import Promise
-from linectl.image import Command, Event, Frame, Move, Slot, Value
+from linectl.image import Command, Event, Frame, Move, Start, Value
 from linectl.line import Line
 from linectl.runtime.bench import Bench
 from linectl.runtime.grid import bus_grid
@@ -52,8 +52,8 @@ class WatchedLine(Line):
     """A line whose scans are watched; `ungated` outputs go round the gate and `loss` is wrong
     about a silent device (planted defects)."""
 
-    def __init__(self, site: Site, slots: Sequence[Slot]) -> None:
-        super().__init__(site, slots)
+    def __init__(self, site: Site, start: Start) -> None:
+        super().__init__(site, start)
         self.watcher: Callable[[int], None] = lambda now: None
         self.ungated = 0
         self.loss: Loss | None = None
@@ -158,7 +158,7 @@ class Stand:
         self.plant = WatchedPlant(open_plant(site, seed))
         self.plant.stock(slots)
         self.plant.do("hard cut", on=False)
-        self.line = WatchedLine(site, slots)
+        self.line = WatchedLine(site, Start(slots=slots))
         self.line.watcher = self._scanned
         self.record = Record()
         plant: Any = self.plant

@@ -76,8 +76,8 @@ class Keeper:
             for name in type(thing).FIELDS:
                 self._places.append((thing, name))
                 self._told_only.append(name in _TOLD_ONLY)
-        keyed = ("asked", "counted", "crop_in_drum", "durable", "mutual_due", "first_due", "polled",
-                 "ready", "released", "_bits", "_lanes_moving")  # fmt: skip
+        keyed = ("asked", "counted", "crop_in_drum", "words", "durable", "mutual_due", "first_due",
+                 "polled", "ready", "released", "_bits", "_lanes_moving")  # fmt: skip
         for at, (thing, name) in enumerate(self._places):
             if thing in (line, line.inputs) and name in keyed:
                 self._told_only[at] = False
@@ -203,10 +203,16 @@ class Keeper:
         for part in line.parts:
             part.gutter = number[part.gutter]
             part.number = moves.get(part.number, -1 if part.number else 0)
+            if isinstance(part, Conveyor):
+                part.process = moves.get(part.process, 0)
         for lane in line.lanes.lanes:
             lane.slots = [[number[g] for g in run] for run in lane.slots]
             lane.reserved = number[lane.reserved]
-        line.durable = sum(old <= line.durable for old in moves)
+        waited = {part.word for part in line.parts if part.word > line.durable}
+        words = {old: n for n, old in enumerate(sorted(waited), 1)}
+        for part in line.parts:
+            part.word = words.get(part.word, 0)
+        line.durable, line.words = 0, len(words)
         line.open_moves = {
             moves[old]: Move(moves[old], m.kind, number[m.gutter], *m[3:7], NOW)
             for old, m in sorted(line.open_moves.items())

@@ -13,7 +13,7 @@ from typing import Any
 from explorer.canon import NOW, PAST, Keeper, running
 from explorer.motion import Motion, Step
 from explorer.world import BELTS, SEED, WATER, World
-from linectl.image import Command, Event, Frame, Move, Slot, Value
+from linectl.image import Command, Event, Frame, Move, Slot, Start, Value
 from linectl.line import Line
 from linectl.line.inputs import NEVER
 from linectl.site.model import Site
@@ -43,7 +43,7 @@ class Engine:
         if start == "mutual":  # lane 1 has the hole, the drum what only lane 2 takes
             each = site.file.lanes[0].slots
             slots = [s._replace(crop="rocket") if s.gutter > each else s for s in slots[1:]]
-        self.line = Line(site, slots, len(slots) + 2)
+        self.line = Line(site, Start(slots=slots, next_gutter=len(slots) + 2))
         self.parts: dict[str, Any] = {part.name: part for part in self.line.parts}
         self.world = World(site)
         for slot in slots:
@@ -135,7 +135,7 @@ class Engine:
         found: list[Step] = []
         if self.differing():
             found.append(("field", "tell", 0))
-        if line.durable < line._next_move - 1:
+        if line.durable < line.words:
             found.append(("ledger", "durable", 0))
         found += self.motion.steps()
         for z in (WATER, SEED):
@@ -189,7 +189,7 @@ class Engine:
         if step[1] == "count":
             self._count(step[2])
         elif step[1] == "durable":
-            self._scan(Frame(durable=self.line._next_move - 1))
+            self._scan(Frame(durable=self.line.words))
         elif step[1] != "tell":
             self.motion.do(step)
 
