@@ -63,18 +63,20 @@ LANES = (
     ("lane1 unloading", "lane1.lift.on_board", True, "lane1.unload"),
 )
 LEDGER = (
-    ("magazine giving", "the ledger", None, "magazine.ledger"),
+    ("magazine giving", "the ledger", None, "fill.ledger"),
+    ("tamp leading", "the ledger", None, "tamp.ledger"),
     ("water giving", "the ledger", None, "seed.ledger"),
     ("infeed fetching", "the ledger", None, "infeed.ledger"),
     ("outfeed fetching", "the ledger", None, "outfeed.ledger"),
     ("turnout turning", "the ledger", None, "turnout.ledger"),
     ("lane1 stroking", "the ledger", None, "lane1.ledger"),
 )
+FIRST_GUTTER = (("magazine empty", "the ledger", None, "magazine.ledger"),)
 JOINT = (("lane1 crossing", "lane1.joint.joint_clear", False, "lane1.cross"),)
 STEPS = {
     "belts": ("small", BELTS), "tools": ("small", TOOLS), "tables": ("small", TABLES),
     "carriages": ("small", CARRIAGES), "lanes": ("small", LANES), "ledger": ("small", LEDGER),
-    "joint": ("counter_flow", JOINT),
+    "joint": ("counter_flow", JOINT), "first gutter": ("small", FIRST_GUTTER),
 }  # fmt: skip
 
 
@@ -82,7 +84,7 @@ class Saboteur:
     """Begins each step when its part is in its state, ends it half a minute later, and takes a
     minute's rest. Looks every 50 ms, so that leaping and ticking runs see the same acts."""
 
-    def __init__(self, run, steps) -> None:
+    def __init__(self, run, steps, from_ms) -> None:
         self.run, self.steps = run, list(steps)
         self.deaf = False
         bench = run.rehearsal.bench
@@ -93,7 +95,7 @@ class Saboteur:
                 look(index, asked, values)
 
         bench._look = deaf_to_counters
-        bench.at(60_000, self._watch)
+        bench.at(from_ms, self._watch)
 
     def _watch(self) -> None:
         bench = self.run.rehearsal.bench
@@ -116,7 +118,7 @@ class Saboteur:
             bench = run.rehearsal.bench
             bench.ledger_stuck = on
             if not on:  # what had to wait is on disk now
-                bench._acks.append((bench.now + 10, run.line._next_move - 1))
+                bench._acks.append((bench.now + 10, run.line.words))
         elif part == "packing hall":
             run.plant.do("harvest stops" if on else "harvest resumes")
         elif isinstance(what, bool):
@@ -148,7 +150,7 @@ def _history(shift, attendant, name: str, every_tick: bool):
     bench = run.rehearsal.bench
     attendant(run)
     told = _told(run)
-    saboteur = Saboteur(run, steps)
+    saboteur = Saboteur(run, steps, 1_000 if steps is FIRST_GUTTER else 60_000)
     while saboteur.steps and bench.now < 15 * 60_000:
         bench.run(bench.now + 10_000)
     bench.run(bench.now + FOR_MS + 30_000)
