@@ -23,8 +23,8 @@ ON CONFLICT (name) DO UPDATE SET kind = excluded.kind, slots = excluded.slots
 """
 
 BOOT = """
-INSERT INTO boots (started_ms, digest, version, in_lanes)
-SELECT ?, ?, ?, count(*) FROM gutters g JOIN places p ON p.id = g.place
+INSERT INTO boots (started_ms, wall_ms, machine, uptime_ms, digest, version, in_lanes)
+SELECT ?, ?, '', 0, ?, ?, count(*) FROM gutters g JOIN places p ON p.id = g.place
 WHERE p.kind IN ('run', 'transfer')
 RETURNING id
 """
@@ -64,7 +64,7 @@ def _begin(path: str, connection: sqlite3.Connection, site: Site, started_ms: in
     places = site_places(site)
     connection.executemany(PLACE, places)
     _check_standing(path, connection, places)
-    boot: int = run(BOOT, (started_ms, site.digest, __version__)).fetchone()[0]
+    boot: int = run(BOOT, (started_ms, started_ms, site.digest, __version__)).fetchone()[0]
     return boot
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import IO
 
 from linectl.errors import LedgerUnreachable
-from linectl.ledger.schema import APPLICATION_ID, TABLES, TRIPS, VERSION
+from linectl.ledger.schema import APPLICATION_ID, MARKS, TABLES, VERSION, VIEWS
 
 MEMORY = ":memory:"
 BUSY_MS = 2000
@@ -53,7 +53,6 @@ def connect(path: str) -> sqlite3.Connection:
         _set_durable(path, connection)
         if not _version(connection):
             _create(connection)
-        connection.execute(TRIPS)  # where a ledger was begun without it; the rest stays as it is
     except sqlite3.Error as error:
         if connection is not None:
             connection.close()
@@ -98,10 +97,7 @@ def _set_durable(path: str, connection: sqlite3.Connection) -> None:
 
 
 def _create(connection: sqlite3.Connection) -> None:
-    connection.executescript(
-        f"BEGIN IMMEDIATE; {TABLES} PRAGMA application_id = {APPLICATION_ID};"
-        f" PRAGMA user_version = {VERSION}; COMMIT;"
-    )
+    connection.executescript(f"BEGIN IMMEDIATE; {TABLES} {VIEWS} {MARKS} COMMIT;")
 
 
 def take_ownership(path: str) -> IO[str] | None:

@@ -9,6 +9,7 @@ from typing import Any
 from linectl.image import Left, Move, Slot
 from linectl.ledger.opening import explain
 from linectl.ledger.places import UNKNOWN
+from linectl.ledger.schema import KINDS
 
 
 class Reading:
@@ -26,7 +27,7 @@ class Reading:
         """What stands in the lanes, mouth to tail: runs' slots and the transfers between.
 
         Times are milliseconds on this boot's clock (negative: before it began). A gutter that
-        nobody has named is -1.
+        was never sown counts as ripe since it was indexed. One that nobody has named is -1.
         """
         return self._slots_of("p.kind IN ('run', 'transfer')")
 
@@ -36,7 +37,8 @@ class Reading:
 
     def _slots_of(self, which: str) -> list[Slot]:
         rows = self._all(
-            "SELECT p.name, p.kind, p.strokes - g.seat, g.id, g.crop, g.sown_ms, g.ripe_ms"
+            "SELECT p.name, p.kind, p.strokes - g.seat, g.id, g.crop,"
+            " coalesce(g.sown_ms, g.indexed_ms), coalesce(g.ripe_ms, g.indexed_ms)"
             f" FROM gutters g JOIN places p ON p.id = g.place WHERE {which} ORDER BY p.id, 3"
         )
         start = self.started_ms
@@ -58,9 +60,10 @@ class Reading:
     def unfinished(self) -> list[Move]:
         """Moves of the boot before this one that were intended and never seen done."""
         rows = self._all(
-            "SELECT m.number, m.kind, m.gutter, m.source, m.dest, m.crop, m.intended_ms"
-            " FROM moves m WHERE m.boot = ? AND m.done_ms IS NULL AND m.kind != 'reserve'"
-            " ORDER BY m.number",
+            "SELECT m.number, m.kind, m.gutter, m.source, m.dest, coalesce(g.crop, ''),"
+            "  m.intended_ms"
+            " FROM moves_told m LEFT JOIN gutters g ON g.id = m.gutter"
+            " WHERE m.boot = ? AND m.done_ms IS NULL ORDER BY m.number",
             (self.boot - 1,),
         )
         return [
@@ -74,19 +77,19 @@ class Reading:
         Times are milliseconds on this boot's clock, below zero.
         """
         rows = self._all(
-            "SELECT e.kind, e.source, e.wall_ms, e.data, coalesce(b.ended_ms,"
-            "  (SELECT max(wall_ms) FROM events l WHERE l.boot = e.boot))"
+            "SELECT e.kind, e.source, e.at_ms, e.data, coalesce(b.ended_ms,"
+            "  (SELECT max(at_ms) FROM events l WHERE l.boot = e.boot))"
             " FROM events e JOIN boots b ON b.id = e.boot WHERE e.id IN (SELECT max(id)"
             "  FROM events WHERE kind IN ('bypass', 'force', 'override') GROUP BY kind, source)"
             " ORDER BY e.id"
         )
         found = []
-        for kind, name, wall_ms, text, until_ms in rows:
+        for kind, name, at_ms, text, until_ms in rows:
             data = json.loads(text)
             if data["stage"] in ("tried", "ended"):
                 continue
             in_force = data["stage"] == "begun"
-            since_ms = wall_ms - (0 if in_force else data["for_ms"])
+            since_ms = at_ms - (0 if in_force else data["for_ms"])
             times = (since_ms - self.started_ms, until_ms - self.started_ms)
             found.append(Left(kind, name, data["by"], data["reason"], *times, in_force))
         return found
@@ -115,34 +118,35 @@ class Reading:
 
         in_lanes_at_start + indexed = ejected + in_lanes + removed_from_lanes.
         """
+        boot = (self.boot,)
         done = dict(
             self._all(
-                "SELECT CASE WHEN kind = 'correct' AND dest = 'removed' THEN 'removed' ELSE kind"
-                " END, count(*) FROM moves WHERE boot = ? AND done_ms IS NOT NULL GROUP BY 1",
-                (self.boot,),
+                "SELECT kind, count(*) FROM moves WHERE boot = ? AND took_ms IS NOT NULL"
+                " GROUP BY kind",
+                boot,
             )
         )
-        boot = (self.boot,)
+        told = {name: done.get(code, 0) for name, code in KINDS.items()}
         in_sower = (
             "SELECT count(*) FROM gutters g JOIN places p ON p.id = g.place WHERE p.kind = 'sowing'"
         )
-        by_hand = (
-            "SELECT count(*) FROM moves WHERE boot = ? AND done_ms IS NOT NULL AND kind = 'correct'"
+        removed = (
+            "SELECT count(*) FROM moves m JOIN places s ON s.id = m.source"
+            " JOIN places d ON d.id = m.dest WHERE m.boot = ? AND m.took_ms IS NOT NULL"
+            f" AND m.kind = {KINDS['correct']} AND d.name = 'removed'"
         )
         return {
             "in_lanes_at_start": self._one("SELECT in_lanes FROM boots WHERE id = ?", boot),
-            "fed": done.get("feed", 0),
+            "fed": told["feed"],
             "seeded": self._one(
                 "SELECT count(*) FROM gutters WHERE sown_ms >= ? AND id > 0", (self.started_ms,)
             ),
-            "indexed": done.get("insert", 0),
-            "ejected": done.get("eject", 0),
-            "handed_over": done.get("handover", 0),
-            "rejected": done.get("reject", 0),
-            "removed": done.get("removed", 0),
-            "removed_from_lanes": self._one(
-                by_hand + " AND dest = 'removed' AND source LIKE 'lane%'", boot
-            ),
+            "indexed": told["insert"],
+            "ejected": told["eject"],
+            "handed_over": told["handover"],
+            "rejected": told["reject"],
+            "removed": self._one(removed, boot),
+            "removed_from_lanes": self._one(removed + " AND s.kind IN ('run', 'transfer')", boot),
             "in_sower": self._one(in_sower),
             "in_sower_seeded": self._one(in_sower + " AND g.sown_ms IS NOT NULL"),
             "in_lanes": self._in_lanes(),

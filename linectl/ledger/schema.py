@@ -2,17 +2,39 @@
 
 A lane's row is rigid: a run keeps how often it has stroked, a gutter keeps its `seat`, and
 its slot is `strokes - seat`. So a stroke of 390 gutters writes one row, not 390.
-Times are Unix milliseconds of the wall clock at the boot's start plus the controller's own
-milliseconds: within a boot a step of the wall clock alters nothing.
+Times (`*_ms`) are Unix milliseconds of *ledger time*, which never goes back: a boot's start plus
+the controller's own milliseconds. Only `boots.wall_ms` is what the wall clock said.
 """
 
 from __future__ import annotations
 
-VERSION = 1
+VERSION = 2
 """Version of these tables; a file with a newer one is refused, never guessed at."""
 
 APPLICATION_ID = 0x6C6E6C67
 """Marks the file as a ledger of ours ("lnlg"), so that another database is not written into."""
+
+KINDS = {
+    "feed": 1,
+    "convey": 2,
+    "process": 3,
+    "reserve": 4,
+    "release": 5,
+    "pick": 6,
+    "put": 7,
+    "insert": 8,
+    "stroke": 9,
+    "transfer": 10,
+    "eject": 11,
+    "handover": 12,
+    "reject": 13,
+    "correct": 14,
+}
+"""Kinds of moves and the codes they are kept as. Codes are never given a second meaning."""
+
+NAMES = {code: name for name, code in KINDS.items()}
+
+CASES = " ".join(f"WHEN {code} THEN '{name}'" for name, code in KINDS.items())
 
 TABLES = """
 CREATE TABLE meta (
@@ -22,7 +44,10 @@ CREATE TABLE meta (
 
 CREATE TABLE boots (
     id         INTEGER PRIMARY KEY,
-    started_ms INTEGER NOT NULL,
+    started_ms INTEGER NOT NULL,      -- ledger time at its start
+    wall_ms    INTEGER NOT NULL,      -- what the wall clock said then
+    machine    TEXT NOT NULL,         -- the kernel's boot id
+    uptime_ms  INTEGER NOT NULL,      -- CLOCK_BOOTTIME then
     ended_ms   INTEGER,               -- NULL: running, or not stopped in order
     digest     TEXT NOT NULL,         -- of the site's files
     version    TEXT NOT NULL,         -- of linectl
@@ -36,11 +61,32 @@ CREATE TABLE crops (
     ripe_after_ms INTEGER NOT NULL
 ) WITHOUT ROWID;
 
-CREATE TABLE lots (                   -- internal: one crop sown on one day (UTC)
+CREATE TABLE lots (
     id        INTEGER PRIMARY KEY,
-    name      TEXT NOT NULL UNIQUE,
-    crop      TEXT NOT NULL REFERENCES crops,
-    opened_ms INTEGER NOT NULL
+    kind      TEXT NOT NULL CHECK (kind IN ('sowing', 'substrate', 'seed', 'packing')),
+    name      TEXT NOT NULL,          -- sowing: one crop sown on one day (UTC)
+    crop      TEXT,                   -- NULL where the kind has none
+    opened_ms INTEGER NOT NULL,
+    "by"      TEXT NOT NULL,          -- who told it; empty: the line itself
+    UNIQUE (kind, name)
+);
+
+CREATE TABLE in_use (                 -- what is loaded now
+    kind     TEXT NOT NULL,
+    crop     TEXT NOT NULL,           -- empty where the kind has none
+    lot      INTEGER NOT NULL REFERENCES lots,
+    since_ms INTEGER NOT NULL,
+    "by"     TEXT NOT NULL,
+    PRIMARY KEY (kind, crop)
+) WITHOUT ROWID;
+
+CREATE TABLE weights (                -- yield weighed for a packing lot
+    id    INTEGER PRIMARY KEY,
+    lot   INTEGER NOT NULL REFERENCES lots,
+    crop  TEXT NOT NULL,
+    kg    REAL NOT NULL,
+    at_ms INTEGER NOT NULL,
+    "by"  TEXT NOT NULL
 );
 
 CREATE TABLE places (
@@ -53,71 +99,93 @@ CREATE TABLE places (
 );
 
 CREATE TABLE gutters (
-    id      INTEGER PRIMARY KEY,      -- below zero: unknown, in a slot nobody has named yet
-    crop    TEXT NOT NULL DEFAULT '',
-    lot     INTEGER REFERENCES lots,
-    sown_ms INTEGER,
-    ripe_ms INTEGER,
-    place   INTEGER NOT NULL REFERENCES places,
-    seat    INTEGER NOT NULL DEFAULT 0
+    id            INTEGER PRIMARY KEY, -- below zero: unknown, in a slot nobody has named yet
+    crop          TEXT NOT NULL DEFAULT '',
+    place         INTEGER NOT NULL REFERENCES places,
+    seat          INTEGER NOT NULL DEFAULT 0,
+    lot           INTEGER REFERENCES lots,
+    substrate_lot INTEGER REFERENCES lots,
+    seed_lot      INTEGER REFERENCES lots,
+    packing_lot   INTEGER REFERENCES lots,
+    fed_ms        INTEGER,
+    wet_ms        INTEGER,            -- the valve may have opened from then on
+    sown_ms       INTEGER,
+    ripe_ms       INTEGER,
+    indexed_ms    INTEGER,
+    ejected_ms    INTEGER,
+    handed_ms     INTEGER,
+    lane          INTEGER             -- of its last insert
 );
 CREATE INDEX gutters_by_place ON gutters (place, seat);
+CREATE INDEX gutters_by_lot ON gutters (lot) WHERE lot IS NOT NULL;
+CREATE INDEX gutters_by_substrate ON gutters (substrate_lot) WHERE substrate_lot IS NOT NULL;
+CREATE INDEX gutters_by_seed ON gutters (seed_lot) WHERE seed_lot IS NOT NULL;
+CREATE INDEX gutters_by_packing ON gutters (packing_lot) WHERE packing_lot IS NOT NULL;
 
 CREATE TABLE moves (
+    number      INTEGER PRIMARY KEY,  -- rises by one over all boots, never used again
     boot        INTEGER NOT NULL REFERENCES boots,
-    number      INTEGER NOT NULL,
-    kind        TEXT NOT NULL,
-    gutter      INTEGER NOT NULL,
-    source      TEXT NOT NULL,
-    dest        TEXT NOT NULL,
-    crop        TEXT NOT NULL,
-    intended_ms INTEGER,
-    done_ms     INTEGER,
-    PRIMARY KEY (boot, number)
-) WITHOUT ROWID;
+    kind        INTEGER NOT NULL,     -- a code of KINDS
+    gutter      INTEGER NOT NULL,     -- -1: a run's row, or a gutter nobody has named
+    source      INTEGER NOT NULL REFERENCES places,
+    source_slot INTEGER NOT NULL,     -- 0 where the place has none
+    dest        INTEGER NOT NULL REFERENCES places,
+    dest_slot   INTEGER NOT NULL,
+    intended_ms INTEGER NOT NULL,
+    took_ms     INTEGER               -- NULL: never seen done
+);
+CREATE INDEX moves_by_gutter ON moves (gutter);
 
 CREATE TABLE events (
-    id      INTEGER PRIMARY KEY,
-    boot    INTEGER NOT NULL REFERENCES boots,
-    wall_ms INTEGER NOT NULL,
-    kind    TEXT NOT NULL,
-    source  TEXT NOT NULL,
-    text    TEXT NOT NULL,
-    data    TEXT NOT NULL             -- JSON
+    id     INTEGER PRIMARY KEY,
+    boot   INTEGER NOT NULL REFERENCES boots,
+    at_ms  INTEGER NOT NULL,
+    kind   TEXT NOT NULL,
+    source TEXT NOT NULL,
+    text   TEXT NOT NULL,
+    data   TEXT NOT NULL              -- JSON
 );
 
+CREATE TABLE trips (
+    id       INTEGER PRIMARY KEY,     -- how a person names it
+    boot     INTEGER NOT NULL REFERENCES boots,
+    number   INTEGER NOT NULL,        -- within the boot
+    wall_ms  INTEGER NOT NULL,        -- when it began (ledger time; the name is older)
+    told     TEXT NOT NULL,           -- JSON: the record
+    inputs   TEXT NOT NULL,           -- JSON: the window; empty where none was kept
+    complete INTEGER NOT NULL,        -- 1: the two seconds after it are there
+    UNIQUE (boot, number)
+);
+"""
+
+VIEWS = f"""
 CREATE VIEW slots AS
     SELECT p.lane, p.name AS run, p.strokes - g.seat AS slot,
            g.id AS gutter, g.crop, g.lot, g.sown_ms, g.ripe_ms
     FROM gutters AS g JOIN places AS p ON p.id = g.place
     WHERE p.kind = 'run';
-"""
 
-TRIPS = """
-CREATE TABLE IF NOT EXISTS trips (
-    id       INTEGER PRIMARY KEY,     -- how a person names it
-    boot     INTEGER NOT NULL REFERENCES boots,
-    number   INTEGER NOT NULL,        -- within the boot
-    wall_ms  INTEGER NOT NULL,        -- when it began
-    told     TEXT NOT NULL,           -- JSON: the record
-    inputs   TEXT NOT NULL,           -- JSON: the window; empty where none was kept
-    complete INTEGER NOT NULL,        -- 1: the two seconds after it are there
-    UNIQUE (boot, number)
-)
+CREATE VIEW moves_told AS
+    SELECT m.number, m.boot, CASE m.kind {CASES} END AS kind, m.gutter,
+           s.name || iif(s.kind = 'run' AND m.kind != {KINDS["stroke"]}, '.' || m.source_slot, '')
+               AS source,
+           d.name || iif(d.kind = 'run' AND m.kind != {KINDS["stroke"]}, '.' || m.dest_slot, '')
+               AS dest,
+           m.intended_ms, m.intended_ms + m.took_ms AS done_ms
+    FROM moves AS m JOIN places AS s ON s.id = m.source JOIN places AS d ON d.id = m.dest;
 """
-"""A table of its own, added to ledgers that were begun without it: same version, since an older
-linectl does not look at it."""
+"""What people and readers look at: names instead of numbers."""
+
+MARKS = f"PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {VERSION};"
 
 INTEND = """
-INSERT INTO moves (boot, number, kind, gutter, source, dest, crop, intended_ms)
-VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+INSERT INTO moves (number, boot, kind, gutter, source, source_slot, dest, dest_slot, intended_ms)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
 """
 
 DONE = """
-INSERT INTO moves (boot, number, kind, gutter, source, dest, crop, done_ms)
-VALUES (?, ?, ?, ?, ?, ?, ?, ?)
-ON CONFLICT (boot, number) DO UPDATE SET
-    gutter = excluded.gutter, dest = excluded.dest, done_ms = excluded.done_ms
+UPDATE moves SET gutter = ?, dest = ?, dest_slot = ?, took_ms = ? - intended_ms
+WHERE number = ? AND took_ms IS NULL
 """
 
 STAND = """
@@ -129,10 +197,18 @@ ON CONFLICT (id) DO UPDATE SET
 
 STAND_UNKNOWN = "UPDATE gutters SET place = ?, seat = ? WHERE place = ? AND seat = ? AND id < 0"
 
-SOWN = "UPDATE gutters SET lot = ?, sown_ms = ?, ripe_ms = ? WHERE id = ? AND sown_ms IS NULL"
+NEW_UNKNOWN = """
+INSERT INTO gutters (id, place, seat) SELECT min(coalesce(min(id), 0), 0) - 1, ?, ? FROM gutters
+"""
 
 STROKES = "UPDATE places SET strokes = ? WHERE id = ?"
 
 EVENT = """
-INSERT INTO events (boot, wall_ms, kind, source, text, data) VALUES (?, ?, ?, ?, ?, ?)
+INSERT INTO events (boot, at_ms, kind, source, text, data) VALUES (?, ?, ?, ?, ?, ?)
 """
+
+LOT = """
+INSERT INTO lots (kind, name, crop, opened_ms, "by") VALUES (?, ?, ?, ?, ?) RETURNING id
+"""
+
+USE = 'INSERT OR REPLACE INTO in_use (kind, crop, lot, since_ms, "by") VALUES (?, ?, ?, ?, ?)'

@@ -1,8 +1,7 @@
 """Kept trips: what came first, and every input five seconds before and two after, through a cut.
 
 A trip is written at once with what led to it, and once more when its window is whole; between the
-two a power cut leaves the part before. The table is added to ledgers that were begun without it;
-an older linectl does not look at it.
+two a power cut leaves the part before.
 """
 
 from __future__ import annotations

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
@@ -61,6 +63,8 @@ def build_site(name: str = "bench", grow_slots: int = 8) -> Site:
                     "holds": 40,
                     **BELT,
                 },
+                "fill": {"kind": "fill", "tool_mm": 3000, "hopper_l": 400, **BELT},
+                "water": {"kind": "water", "tool_mm": 3000, "pulses_per_l": 100, **BELT},
                 "seed": {
                     "kind": "seed",
                     "tool_mm": 3000,
@@ -100,8 +104,13 @@ def build_site(name: str = "bench", grow_slots: int = 8) -> Site:
 
 WAY = (
     ("feed", "stock", "magazine"),
-    ("convey", "magazine", "seed"),
-    ("reserve", "seed", "lane1.germ.0"),
+    ("convey", "magazine", "fill"),
+    ("process", "fill", "fill"),
+    ("reserve", "fill", "lane1.germ.0"),
+    ("convey", "fill", "water"),
+    ("process", "water", "water"),
+    ("convey", "water", "seed"),
+    ("process", "seed", "seed"),
     ("convey", "seed", "infeed"),
     ("insert", "infeed", "lane1.germ.0"),
 )
@@ -112,17 +121,19 @@ class Journey:
 
     def __init__(self) -> None:
         self.number = 0
+        self.words = 0
         self.at = 0
 
     def step(self, kind: str, gutter: int, source: str, dest: str, crop: str = "oak") -> list[Move]:
         """Intent and done of one move, a second long."""
         self.number += 1
+        self.words += 2
         self.at += 1000
         intent = Move(self.number, kind, gutter, source, dest, crop, False, self.at - 600)
         return [intent, intent._replace(done=True, at=self.at)]
 
     def sow(self, gutter: int) -> list[Move]:
-        """From the stock to the mouth of lane 1, ten rows."""
+        """From the stock to the mouth of lane 1."""
         return [move for way in WAY for move in self.step(way[0], gutter, way[1], way[2])]
 
     def stroke(self, run: str) -> list[Move]:
@@ -131,11 +142,47 @@ class Journey:
 
 
 def chatter(count: int) -> list[Event]:
-    """Events as a scan's stations make them."""
+    """Events as people read them later."""
     return [
-        Event(n, "station", "fill", "fill: dosing", {"state": "dosing", "gutter": n})
+        Event(n, "note", "fill", "fill: dosed again", {"state": "dosing", "gutter": n})
         for n in range(count)
     ]
+
+
+class Second:
+    """A connection of its own on a ledger's file, as another program would see it."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def rows(self, sql: str, *values: object) -> list[tuple[object, ...]]:
+        """What stands in the file now."""
+        connection = sqlite3.connect(self.path)
+        try:
+            return connection.execute(sql, values).fetchall()
+        finally:
+            connection.close()
+
+    def one(self, sql: str, *values: object) -> object:
+        """The first column of the only row."""
+        ((found,),) = self.rows(sql, *values)
+        return found
+
+    def slots(self) -> dict[int, str]:
+        """Gutters in runs by id, from the view."""
+        rows = self.rows("SELECT gutter, run || '.' || slot FROM slots ORDER BY gutter")
+        return dict(rows)  # type: ignore[arg-type]
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> str:
+    """Where a test's ledger is."""
+    return str(tmp_path / "line.sqlite3")
+
+
+@pytest.fixture
+def second(path: str) -> Second:
+    return Second(Path(path))
 
 
 @pytest.fixture

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import sqlite3
-
 import pytest
 
 from linectl.errors import LedgerUnreachable, UsageError
 from linectl.ledger import Ledger
-from linectl.ledger.schema import VERSION
 from linectl.ledger.trips import TRIPS_KEPT, TripRow, read_trip, read_trips
 
 
@@ -34,27 +31,6 @@ def test_two_boots_may_have_a_trip_of_the_same_number(tmp_path, site):
         ledger.keep_trip(row(1))
         ledger.close()
     assert [(trip.id, trip.boot) for trip in read_trips(path, "bench")] == [(2, 2), (1, 1)]
-
-
-def test_a_ledger_begun_without_the_table_gets_it_and_stays_readable_for_older_programs(
-    tmp_path, site, journey
-):
-    path = str(tmp_path / "line.sqlite3")
-    ledger = Ledger.open(path, site)
-    ledger.record(journey.sow(1), [])
-    ledger.close()
-    older = sqlite3.connect(path)
-    older.execute("DROP TABLE trips")
-    older.close()
-    assert read_trips(path, "bench") == []
-    ledger = Ledger.open(path, site)
-    ledger.keep_trip(row(1))
-    assert [trip.id for trip in read_trips(path, "bench")] == [1]
-    assert [slot.gutter for slot in ledger.standing()] == [1]
-    ledger.close()
-    found = sqlite3.connect(path)
-    assert found.execute("PRAGMA user_version").fetchone() == (VERSION,)
-    found.close()
 
 
 def test_a_trip_that_is_not_there_is_asked_for_by_name(tmp_path, site):
