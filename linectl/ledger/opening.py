@@ -8,7 +8,8 @@ import sqlite3
 from pathlib import Path
 from typing import IO
 
-from linectl.errors import LedgerUnreachable
+from linectl.errors import LedgerUnreachable, LinectlError
+from linectl.ledger.migration import bring_forward
 from linectl.ledger.schema import APPLICATION_ID, MARKS, TABLES, VERSION, VIEWS
 
 MEMORY = ":memory:"
@@ -39,7 +40,8 @@ def explain(path: str, error: sqlite3.Error) -> LedgerUnreachable:
 def connect(path: str) -> sqlite3.Connection:
     """A connection with the durability the ledger promises, read back, and our tables.
 
-    Raises LedgerUnreachable: locked, read-only, full, not a ledger, or newer than this program.
+    Raises LedgerUnreachable: locked, read-only, full, not a ledger, or newer than this program;
+    LedgerBroken: older, and its record contradicts itself.
     """
     if path != MEMORY and Path(path).is_dir():
         raise LedgerUnreachable(f"ledger {path}: it is a folder; name a file in it")
@@ -51,13 +53,23 @@ def connect(path: str) -> sqlite3.Connection:
         )
         _refuse_foreign(path, connection)
         _set_durable(path, connection)
-        if not _version(connection):
+        version = _version(connection)
+        if not version:
             _create(connection)
+        elif version < VERSION:
+            bring_forward(path, connection, version)
     except sqlite3.Error as error:
         if connection is not None:
             connection.close()
         raise explain(path, error) from error
-    except LedgerUnreachable:
+    except OSError as error:
+        if connection is not None:
+            connection.close()
+        raise LedgerUnreachable(
+            f"ledger {path}: no copy of it could be kept beside it ({error.strerror}), so it was"
+            " not brought forward; free space and give this user the right to write there"
+        ) from error
+    except LinectlError:
         if connection is not None:
             connection.close()
         raise

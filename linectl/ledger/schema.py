@@ -176,7 +176,10 @@ CREATE VIEW moves_told AS
 """
 """What people and readers look at: names instead of numbers."""
 
-MARKS = f"PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {VERSION};"
+MARKS = f"""
+PRAGMA application_id = {APPLICATION_ID};
+PRAGMA user_version = {VERSION};
+"""
 
 INTEND = """
 INSERT INTO moves (number, boot, kind, gutter, source, source_slot, dest, dest_slot, intended_ms)
