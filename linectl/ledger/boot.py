@@ -24,7 +24,7 @@ ON CONFLICT (name) DO UPDATE SET kind = excluded.kind, slots = excluded.slots
 
 BOOT = """
 INSERT INTO boots (started_ms, wall_ms, machine, uptime_ms, digest, version, in_lanes)
-SELECT ?, ?, '', 0, ?, ?, count(*) FROM gutters g JOIN places p ON p.id = g.place
+SELECT ?, ?, '', 0, ?, ?, count(*) FROM places p CROSS JOIN gutters g ON g.place = p.id
 WHERE p.kind IN ('run', 'transfer')
 RETURNING id
 """
@@ -72,8 +72,8 @@ def _check_standing(path: str, connection: sqlite3.Connection, places: list[Plac
     """Every gutter in the machine stands at a place that the site has."""
     names = {place.name for place in places}
     standing = connection.execute(
-        "SELECT p.name, p.kind, p.strokes - g.seat, p.slots, g.id FROM gutters g"
-        " JOIN places p ON p.id = g.place WHERE p.kind != 'end'"
+        "SELECT p.name, p.kind, p.strokes - g.seat, p.slots, g.id FROM places p"
+        " CROSS JOIN gutters g ON g.place = p.id WHERE p.kind != 'end'"
     )
     for name, kind, slot, slots, gutter in standing:
         if name not in names or (kind == "run" and not 0 <= slot < slots):

@@ -1,4 +1,4 @@
-"""What the ledger says: where gutters stand, what happened to them, which moves hang open."""
+"""What the ledger says: where gutters stand, what happened to them, what people left set."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ import json
 import sqlite3
 from typing import Any
 
-from linectl.image import Left, Move, Slot
+from linectl.image import Left, Slot
 from linectl.ledger.opening import explain
 from linectl.ledger.places import UNKNOWN
-from linectl.ledger.schema import KINDS
+from linectl.ledger.schema import KINDS, SET_BY_PEOPLE
 
 
 class Reading:
@@ -29,17 +29,11 @@ class Reading:
         Times are milliseconds on this boot's clock (negative: before it began). A gutter that
         was never sown counts as ripe since it was indexed. One that nobody has named is -1.
         """
-        return self._slots_of("p.kind IN ('run', 'transfer')")
-
-    def inside(self) -> list[Slot]:
-        """What stands at stations, carriages and turntables: work in progress at a power cut."""
-        return self._slots_of("p.kind IN ('sowing', 'harvest')")
-
-    def _slots_of(self, which: str) -> list[Slot]:
         rows = self._all(
             "SELECT p.name, p.kind, p.strokes - g.seat, g.id, g.crop,"
             " coalesce(g.sown_ms, g.indexed_ms), coalesce(g.ripe_ms, g.indexed_ms)"
-            f" FROM gutters g JOIN places p ON p.id = g.place WHERE {which} ORDER BY p.id, 3"
+            " FROM places p CROSS JOIN gutters g ON g.place = p.id"
+            " WHERE p.kind IN ('run', 'transfer') ORDER BY p.id, 3"
         )
         start = self.started_ms
         return [
@@ -55,21 +49,12 @@ class Reading:
 
     def places(self) -> dict[int, str]:
         """Place of every named gutter that is in the machine or the lanes."""
-        return {s.gutter: s.place for s in (*self.inside(), *self.standing()) if s.gutter >= 0}
-
-    def unfinished(self) -> list[Move]:
-        """Moves of the boot before this one that were intended and never seen done."""
         rows = self._all(
-            "SELECT m.number, m.kind, m.gutter, m.source, m.dest, coalesce(g.crop, ''),"
-            "  m.intended_ms"
-            " FROM moves_told m LEFT JOIN gutters g ON g.id = m.gutter"
-            " WHERE m.boot = ? AND m.done_ms IS NULL ORDER BY m.number",
-            (self.boot - 1,),
+            "SELECT g.id, p.name || iif(p.kind = 'run', '.' || (p.strokes - g.seat), '')"
+            " FROM places p CROSS JOIN gutters g ON g.place = p.id"
+            " WHERE p.kind != 'end' AND g.id > 0"
         )
-        return [
-            Move(number, kind, gutter, source, dest, crop, False, intended - self.started_ms)
-            for number, kind, gutter, source, dest, crop, intended in rows
-        ]
+        return dict(rows)
 
     def left_by_people(self) -> list[Left]:
         """Bypasses, forces and overrides that no record has as ended, and bypasses not yet tried.
@@ -80,7 +65,8 @@ class Reading:
             "SELECT e.kind, e.source, e.at_ms, e.data, coalesce(b.ended_ms,"
             "  (SELECT max(at_ms) FROM events l WHERE l.boot = e.boot))"
             " FROM events e JOIN boots b ON b.id = e.boot WHERE e.id IN (SELECT max(id)"
-            "  FROM events WHERE kind IN ('bypass', 'force', 'override') GROUP BY kind, source)"
+            f"  FROM events WHERE kind IN ({SET_BY_PEOPLE})"
+            "  AND kind IN ('bypass', 'force', 'override') GROUP BY kind, source)"
             " ORDER BY e.id"
         )
         found = []
@@ -97,7 +83,8 @@ class Reading:
     def exposure(self) -> dict[str, list[int]]:
         """By cause: bypasses that have ended, ms in force, how often the cause came meanwhile."""
         sums: dict[str, list[int]] = {}
-        for cause, text in self._all("SELECT source, data FROM events WHERE kind = 'bypass'"):
+        kept = f"SELECT source, data FROM events WHERE kind IN ({SET_BY_PEOPLE})"
+        for cause, text in self._all(kept + " AND kind = 'bypass'"):
             data = json.loads(text)
             if data["stage"] == "acts again":
                 total = sums.setdefault(cause, [0, 0, 0])
@@ -128,7 +115,8 @@ class Reading:
         )
         told = {name: done.get(code, 0) for name, code in KINDS.items()}
         in_sower = (
-            "SELECT count(*) FROM gutters g JOIN places p ON p.id = g.place WHERE p.kind = 'sowing'"
+            "SELECT count(*) FROM places p CROSS JOIN gutters g ON g.place = p.id"
+            " WHERE p.kind = 'sowing'"
         )
         removed = (
             "SELECT count(*) FROM moves m JOIN places s ON s.id = m.source"
@@ -164,7 +152,7 @@ class Reading:
 
     def _in_lanes(self) -> int:
         return self._one(
-            "SELECT count(*) FROM gutters g JOIN places p ON p.id = g.place"
+            "SELECT count(*) FROM places p CROSS JOIN gutters g ON g.place = p.id"
             " WHERE p.kind IN ('run', 'transfer')"
         )
 

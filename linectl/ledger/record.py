@@ -9,12 +9,12 @@ from contextlib import contextmanager
 from typing import IO
 
 from linectl.errors import LedgerBroken
-from linectl.image import Event, Move, Slot
+from linectl.image import Event, Move, Slot, Start
 from linectl.ledger.boot import begin
 from linectl.ledger.opening import connect, explain, take_ownership
 from linectl.ledger.places import UNKNOWN
 from linectl.ledger.posting import Posting
-from linectl.ledger.reading import Reading
+from linectl.ledger.restart import Restart
 from linectl.ledger.trips import TripRow, keep
 from linectl.site.model import Site
 
@@ -24,7 +24,7 @@ def wall_ms() -> int:
     return time.time_ns() // 1_000_000
 
 
-class Ledger(Reading):
+class Ledger(Restart):
     """One site's ledger. Use from one thread at a time; see LedgerWriter for a live line.
 
     Raises LedgerUnreachable when the file cannot be read or written and LedgerBroken when
@@ -45,6 +45,7 @@ class Ledger(Reading):
         self._owner = owner
         self._clock = clock
         self._points = site.points
+        self._crops = site.crops.crops
         self._posting = Posting(path, connection, site, boot, started_ms)
         self._words = 0
 
@@ -91,6 +92,10 @@ class Ledger(Reading):
             if isinstance(error, sqlite3.Error):
                 raise explain(self.path, error) from error
             raise
+
+    def start(self) -> Start:
+        """What the record says, for a line that begins now: before the first `record`."""
+        return self.read_start(self._crops)
 
     def keep_trip(self, row: TripRow) -> None:
         """Keep a trip's record, or what has altered of it, in a transaction of its own."""

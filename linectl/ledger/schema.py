@@ -34,6 +34,10 @@ KINDS = {
 
 NAMES = {code: name for name, code in KINDS.items()}
 
+SET_BY_PEOPLE = "'bypass', 'force', 'override', 'lane_set', 'crop_set', 'order'"
+"""Kinds of events whose last one holds after a restart, as SQL: a question that repeats these
+words has an index, however long the record is."""
+
 CASES = " ".join(f"WHEN {code} THEN '{name}'" for name, code in KINDS.items())
 
 TABLES = """
@@ -135,6 +139,7 @@ CREATE TABLE moves (
     took_ms     INTEGER               -- NULL: never seen done
 );
 CREATE INDEX moves_by_gutter ON moves (gutter);
+CREATE INDEX moves_open ON moves (number) WHERE took_ms IS NULL;
 
 CREATE TABLE events (
     id     INTEGER PRIMARY KEY,
@@ -145,6 +150,7 @@ CREATE TABLE events (
     text   TEXT NOT NULL,
     data   TEXT NOT NULL              -- JSON
 );
+CREATE INDEX events_set ON events (kind, source) WHERE kind IN (SET_BY_PEOPLE);
 
 CREATE TABLE trips (
     id       INTEGER PRIMARY KEY,     -- how a person names it
@@ -156,13 +162,13 @@ CREATE TABLE trips (
     complete INTEGER NOT NULL,        -- 1: the two seconds after it are there
     UNIQUE (boot, number)
 );
-"""
+""".replace("SET_BY_PEOPLE", SET_BY_PEOPLE)
 
 VIEWS = f"""
 CREATE VIEW slots AS
     SELECT p.lane, p.name AS run, p.strokes - g.seat AS slot,
            g.id AS gutter, g.crop, g.lot, g.sown_ms, g.ripe_ms
-    FROM gutters AS g JOIN places AS p ON p.id = g.place
+    FROM places AS p CROSS JOIN gutters AS g ON g.place = p.id
     WHERE p.kind = 'run';
 
 CREATE VIEW moves_told AS

