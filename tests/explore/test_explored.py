@@ -96,7 +96,7 @@ def test_a_planted_defect_is_found_by_the_rule_meant_for_it(defect: Planted):
     with defect.planted():
         result = explored(
             defect.start, faults=int(bool(defect.kinds)), kinds=frozenset(defect.kinds),
-            near=defect.near, states=2_000, every=50, until=defect.rule,
+            near=defect.near, states=3_000, every=500, until=defect.rule,
         )  # fmt: skip
     print(shown(result))
     assert defect.rule in result.rules(), shown(result)

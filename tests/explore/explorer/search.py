@@ -195,7 +195,9 @@ class Search:
         later = [("clock", step) for step in plan if step[1] != "act_at"]
         guards = [("clock", step) for step in clock.guards(engine, machine)]
         slow = [("clock", step) for step in clock.slow(engine)]
-        course = [*tools, *(("machine", step) for step in machine), *guards]
+        disk = [("machine", step) for step in machine if step[1] == "durable"]
+        moves = [("machine", step) for step in machine if step[1] != "durable"]
+        course = [*disk, *tools, *moves, *guards]  # the disk answers long before a tool is due
         self._rest = not course
         if course:
             return course[:1], [*course[1:], *later, *slow]
