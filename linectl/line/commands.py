@@ -12,13 +12,14 @@ from typing import TYPE_CHECKING
 from linectl.image import Command, Event
 from linectl.line import grant_commands, gutter_commands, lane_commands
 from linectl.line.alarm_commands import ALARM_ACTS
+from linectl.line.recovery import answers
 from linectl.line.tr88 import COMMANDS
 from linectl.line.units import MODES, NOT_YET, Unit, wrong_place
 
 if TYPE_CHECKING:
     from linectl.line.line import Line
 
-ALWAYS = frozenset(("stop", "hold", "abort", *grant_commands.ENDS, *ALARM_ACTS))
+ALWAYS = frozenset(("stop", "hold", "abort", *grant_commands.ENDS, *ALARM_ACTS, "answer"))
 """Taken from anywhere: what brings to rest, what gives an interlock or a reading back, and what
 leads to no motion."""
 
@@ -48,6 +49,8 @@ def _try(line: Line, command: Command) -> str | None:
         return _UNIT_ACTS[command.name](line, unit, command)
     if command.name in ALARM_ACTS:
         return ALARM_ACTS[command.name](line, command)
+    if command.name in _OF_PLACES and not line.recovery.judged:
+        return line.recovery.bars()
     if command.name in _LINE_ACTS:
         return _LINE_ACTS[command.name](line, command)
     known = ", ".join((*COMMANDS, *_UNIT_ACTS, *_LINE_ACTS, *ALARM_ACTS))
@@ -142,7 +145,13 @@ _LINE_ACTS: dict[str, Callable[[Line, Command], str | None]] = {
     "removed": gutter_commands.removed,
     "handed-over": gutter_commands.handed_over,
     "correct": lane_commands.correct,
+    "answer": answers.answer,
     **grant_commands.ACTS,
 }
+_OF_PLACES = frozenset(
+    ("lane-resume", "advance-empty", "out-of-service", "in-service", "partial", "reject",
+     "removed", "handed-over", "correct", "answer")
+)  # fmt: skip
+"""Commands about what stands where: not before that has been looked at since power-up."""
 NAMES = (*COMMANDS, *_UNIT_ACTS, *_LINE_ACTS, *ALARM_ACTS)
 """Every command name, for help and for tests."""

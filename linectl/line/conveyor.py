@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from linectl.line.gutters import Gutter
 from linectl.line.inputs import NEVER
 from linectl.line.part import Part, fault_rows
 from linectl.line.tables import Row, table
@@ -100,6 +101,9 @@ class Conveyor(Part):
     def prepare(self, gutter: int, now: int) -> bool:
         """Last preparation before drawing in (set-points, reservation); False to wait."""
         return True
+
+    def ready_for(self, gutter: Gutter) -> None:
+        """Set-points for the gutter here, without anything else that `prepare` does."""
 
     def _empty(self, now: int) -> None:
         inputs = self.line.seen

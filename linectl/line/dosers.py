@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from linectl.crop import dosing
+from linectl.line.gutters import Gutter
 from linectl.line.inputs import NEVER
 from linectl.line.toolzone import ToolZone
 from linectl.site import machine
@@ -26,10 +27,13 @@ class Fill(ToolZone):
         self.rate = io[f"{name}.doser_rate"]
 
     def prepare(self, gutter: int, now: int) -> bool:
-        crop = self.line.crops[self.line.crop_in_drum]
         self.line.gutters[gutter].crop = self.line.crop_in_drum
-        self.line.numbers[self.rate] = dosing.rate_per_s(crop.substrate_l * 1000, self.tool_ms())
+        self.ready_for(self.line.gutters[gutter])
         return super().prepare(gutter, now)
+
+    def ready_for(self, gutter: Gutter) -> None:
+        crop = self.line.crop_of(gutter)
+        self.line.numbers[self.rate] = dosing.rate_per_s(crop.substrate_l * 1000, self.tool_ms())
 
     def tool_ms(self) -> int:
         """How long the tool works on one gutter at belt speed."""
@@ -73,18 +77,21 @@ class Water(ToolZone):
             self.line.note_wait("sowing", waiting, self.line.lanes.no_hole_text(self._crop()))
 
     def prepare(self, gutter: int, now: int) -> bool:
-        crop = self.line.crops[self._crop()]
         record = self.line.gutters[gutter]
         lane = self.line.lanes.hole_for(self._crop(), now)
         if lane is None:
             return False
         record.crop = self._crop()
         self.line.lanes.reserve(record, lane)
+        self.ready_for(record)
+        return super().prepare(gutter, now)
+
+    def ready_for(self, gutter: Gutter) -> None:
+        crop = self.line.crop_of(gutter)
         tool_ms = self.line.tool_ms(self.facts)
         dose_ml = self.line.interventions.overrides.water_ml(crop.water_ml)
         self.line.numbers[self.rate] = dosing.rate_per_s(dose_ml, tool_ms)
         self.wanted = dose_ml / 1000 * self.facts.pulses_per_l
-        return super().prepare(gutter, now)
 
     def on_tool(self, now: int) -> None:
         self.line.gutters[self.gutter].wet_at = now
@@ -156,11 +163,14 @@ class Seed(ToolZone):
             self.due = due
 
     def prepare(self, gutter: int, now: int) -> bool:
-        crop = self.line.crops[self.line.gutters[gutter].crop]
+        self.ready_for(self.line.gutters[gutter])
+        return super().prepare(gutter, now)
+
+    def ready_for(self, gutter: Gutter) -> None:
+        crop = self.line.crop_of(gutter)
         tool_ms = self.line.tool_ms(self.facts)
         self.line.numbers[self.rate] = dosing.rate_per_s(crop.seeds_per_gutter, tool_ms)
         self.wanted = float(crop.seeds_per_gutter)
-        return super().prepare(gutter, now)
 
     def on_tool(self, now: int) -> None:
         record = self.line.gutters[self.gutter]

@@ -37,7 +37,7 @@ class TurnOut(Part):
         ],
     )
     RESTING = frozenset(("empty", "loaded", "offered", "faulted"))
-    FIELDS = (*Part.FIELDS, "waiting", "took")
+    FIELDS = (*Part.FIELDS, "waiting", "took", "withheld")
 
     def __init__(
         self, line: Line, name: str, unit: Unit, facts: machine.TurnOut,
@@ -49,6 +49,9 @@ class TurnOut(Part):
         self.hall = hall
         self.took = False
         """Packing has said, or a person for it, that it has the gutter."""
+        self.withheld = False
+        """Since a power cut nothing is offered: packing's belt runs on the offer, and nobody has
+        been warned yet."""
         self.waiting = False
         """A gutter is offered and packing is not ready."""
         self.edge_ms = (facts.length_mm - facts.exit_eye_mm) * 1000 // facts.speed_mm_s
@@ -66,7 +69,11 @@ class TurnOut(Part):
     def holds(self) -> int:
         """The offer stays until packing has the gutter: a belt nobody hears may still run on."""
         handing = self.state == "handing" or (self.state == "faulted" and self.back == "handing")
-        return self.offer if handing and not self.took else 0
+        return self.offer if handing and not self.took and not self.withheld else 0
+
+    def resume(self, now: int) -> None:
+        self.withheld = False
+        super().resume(now)
 
     def receives(self) -> bool:
         """True when a gutter may be laid on it."""

@@ -259,20 +259,15 @@ class Lane(Part):
         self._asked(now)
 
     def _stroking(self, now: int) -> None:
-        first, last, home, forward = self._eyes[self.which]
+        _, _, home, forward = self._eyes[self.which]
         inputs = self.line.seen
-        run = self.slots[self.which]
-        if inputs.on[forward] and inputs.off[home]:  # one that sticks proves no way
-            expected = run[-2]
-            follows = expected == UNKNOWN or (inputs.on if expected else inputs.off)[last]
-            if follows and inputs.off[first]:
-                run.insert(0, HOLE)
-                run.pop()
-                self.stroke_credit[self.which] = max(0, self.stroke_credit[self.which] - 1)
-                self.line.complete(self.number)
-                self.word = self.line.words
-                self.go("forward", now + self.line.ledger_ack_ms)
-                return
+        moved = inputs.on[forward] and inputs.off[home]  # one that sticks proves no way
+        if moved and self.followed(self.which):
+            self.shift(self.which)
+            self.line.complete(self.number)
+            self.word = self.line.words
+            self.go("forward", now + self.line.ledger_ack_ms)
+            return
         if now >= self.due:
             proof = "stroke switch forward"
             if inputs.on[forward]:
@@ -339,18 +334,71 @@ class Lane(Part):
             if now >= self.due:
                 self._fail("unload", f"{self.joints[self.which]}: gutter not seen in its slot")
             return
-        self.slots[self.which + 1][0] = self.slots[self.which][-1]
-        self.slots[self.which][-1] = HOLE
+        self.pass_on(self.which)
         self.line.complete(self.number)
         self.go("unloaded")
 
     def _at(self, source: bool) -> bool:
-        lift_up = self.facts.transfers[self.which].kind == "lift_up"
-        level = "at_down" if lift_up is source else "at_up"
-        return self.line.seen.on[self._joint(level)]
+        return self.at_level(self.which, source)
 
     def _joint(self, role: str) -> int:
         return self._io[f"{self.joints[self.which]}.{role}"]
+
+    # what a stroke and a transfer alter, and what shows it -------------------------------------
+
+    def eyes(self, run: int) -> tuple[int, int, int, int]:
+        """Points of a run: first eye, last eye, home, forward."""
+        return self._eyes[run]
+
+    def followed(self, number: int) -> bool:
+        """A run's eyes show its row one slot further on than the record has it."""
+        first, last, _, _ = self._eyes[number]
+        inputs = self.line.seen
+        expected = self.slots[number][-2]
+        follows = expected == UNKNOWN or (inputs.on if expected else inputs.off)[last]
+        return follows and inputs.off[first]
+
+    def shift(self, number: int) -> None:
+        """A run's row has moved on by one slot."""
+        run = self.slots[number]
+        run.insert(0, HOLE)
+        run.pop()
+        self.stroke_credit[number] = max(0, self.stroke_credit[number] - 1)
+        if self.line.seen.on[self._eyes[number][1]]:
+            self.line.recovery.confirm(run[-1])
+
+    def pass_on(self, number: int) -> None:
+        """The last gutter of a run has come to the first slot of the next."""
+        self.slots[number + 1][0] = self.slots[number][-1]
+        self.slots[number][-1] = HOLE
+
+    def at_level(self, number: int, source: bool) -> bool:
+        """A lift stands at the level it takes from, or at the one it gives to."""
+        lift_up = self.facts.transfers[number].kind == "lift_up"
+        level = "at_down" if lift_up is source else "at_up"
+        return self.line.seen.on[self._io[f"{self.joints[number]}.{level}"]]
+
+    def between_levels(self, number: int) -> bool:
+        """A lift of which no switch says that it stands at a level."""
+        if self.facts.transfers[number].kind == "level":
+            return False
+        return not (self.at_level(number, True) or self.at_level(number, False))
+
+    def on_board(self, number: int) -> bool | None:
+        """Whether a gutter is on a lift; None if nobody can say. A level joint holds none."""
+        index = self._io.get(f"{self.joints[number]}.on_board")
+        if index is None:
+            return False
+        inputs = self.line.seen
+        return True if inputs.on[index] else False if inputs.off[index] else None
+
+    def clear(self, number: int) -> bool:
+        """Nothing lies across a joint of a transfer."""
+        indices = [
+            self._io.get(f"{self.joints[number]}.{role}")
+            for role in ("low_clear", "high_clear", "joint_clear")
+        ]
+        return all(index is None or self.line.seen.on[index] for index in indices)
 
     # outputs, faults ---------------------------------------------------------------------------
 
@@ -395,6 +443,10 @@ class Lane(Part):
     def retry(self, now: int) -> None:
         """A person's lane-resume, or a unit's start: try the interrupted motion once more."""
         self.back = {"loading": "fetching", "unloading": "carrying"}.get(self.back, self.back)
+        if self.state == "faulted" and not self.back:  # an empty lift, brought to a level by hand
+            self.line.alarms.clear(f"{self.name}.{self.fault}")
+            self.fault = ""
+            self.go("gone")
         super().resume(now)
         if not self.resting():
             self.rearm(now)
@@ -403,10 +455,8 @@ class Lane(Part):
         """A person has taken the gutter off the transfer; None when that fits, else why not."""
         if self.state != "faulted" or self.back not in _CARRYING:
             return f"{self.name} has no gutter on a transfer that waits for a person"
-        for role in ("low_clear", "high_clear", "joint_clear"):
-            index = self._io.get(f"{self.joints[self.which]}.{role}")
-            if index is not None and not self.line.seen.on[index]:
-                return f"{self.joints[self.which]}.{role}: something still lies across the joint"
+        if not self.clear(self.which):
+            return f"{self.joints[self.which]}: something still lies across a joint of it"
         on_board = self._io.get(f"{self.joints[self.which]}.on_board")
         if on_board is not None and not self.line.seen.off[on_board]:
             return f"{self.joints[self.which]}.on_board still sees a gutter"

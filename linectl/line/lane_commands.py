@@ -42,6 +42,10 @@ def resume(line: Line, command: Command) -> str | None:
     for number in range(len(line.causes.rows)):
         if line.causes.rows[number].priority and line.causes.stops(number) & lane.mask:
             return line.cause_text(number)
+    if lane.fault == "between" and lane.between_levels(lane.which):
+        return f"{lane.joints[lane.which]} stands between its levels: bring it to one by the" + (
+            " control at the machine, then lane-resume"
+        )
     lane.retry(line.now)
     line.changed = True
     return None
@@ -86,6 +90,8 @@ def unlock(line: Line, command: Command) -> str | None:
     if command.by != lane.locked_by:
         return f"{lane.name} was locked by {lane.locked_by}; only they unlock it"
     lane.go("unlock")
+    if lane.fault:
+        lane.stand("faulted")  # something was under way in it when the power was cut
     lane.set(lane.programme, "")
     return None
 

@@ -58,14 +58,20 @@ class LaneBook:
         if lane is not None:
             if lane.in_service() and lane.programme in ("filling", "steady"):
                 return lane
-            number = self._line.intend("release", gutter.id, lane.mouth, gutter.place)
-            lane.release()
-            gutter.lane = 0
-            self._line.complete(number)
+            self.let_go(gutter)
         other = self.hole_for(gutter.crop, now)
         if other is not None:
             self.reserve(gutter, other)
         return other
+
+    def let_go(self, gutter: Gutter) -> None:
+        """Its reservation ends without an insert, told to the record; it stays in the line."""
+        lane = self.by_id.get(gutter.lane)
+        if lane is not None:
+            number = self._line.intend("release", gutter.id, lane.mouth, gutter.place)
+            self.release(gutter)
+            gutter.lane = 0
+            self._line.complete(number)
 
     def release(self, gutter: Gutter) -> None:
         """The gutter will not be inserted: its reservation ends."""

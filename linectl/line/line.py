@@ -7,10 +7,9 @@ frame, same `now`: same outputs and events, always.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
-from linectl.image import Command, Event, Frame, Move, Slot, Start, Value
+from linectl.image import Command, Event, Frame, Move, Start, Value
 from linectl.line import alarm_view, build, commands, snapshot, status, why
 from linectl.line.alarms import Alarms
 from linectl.line.causes import Causes
@@ -20,10 +19,12 @@ from linectl.line.inputs import NEVER, Inputs
 from linectl.line.interventions import Interventions
 from linectl.line.lanebook import LaneBook, lanes_text
 from linectl.line.part import Part
+from linectl.line.recovery import Recovery
 from linectl.line.toolzone import ToolZone
 from linectl.line.units import WARNED, Unit
 from linectl.site import machine
 from linectl.site.alarm_catalogue import catalogue
+from linectl.site.crops import Crop
 from linectl.site.model import Site
 
 EMPTY = Start()
@@ -88,7 +89,7 @@ class Line:
         self._lanes_moving = False
         self.ready = 0
         self._begin_safe()
-        self._take_over(start)
+        self.recovery = Recovery(self, start)
 
     def _begin_safe(self) -> None:
         """Every output has its safe value until the gate says otherwise."""
@@ -139,6 +140,7 @@ class Line:
             if not self.may_grip(carriage.grip):
                 carriage.untried = True  # it has closed: what it holds is to be seen anew
         self._press_buttons(changed)
+        self.recovery.step(changed, now)
         for command in frame.commands:
             commands.obey(self, command)
         self._rights(now)
@@ -155,6 +157,8 @@ class Line:
 
     def _step_parts(self, now: int) -> None:
         """Lanes, then stations downstream first. What may not move takes no sign for a proof."""
+        if not self.recovery.judged:
+            return
         for lane in self.lanes.lanes:
             if self._lanes_moving or lane.state == "available":
                 lane.step(now)
@@ -284,6 +288,7 @@ class Line:
             self.mutual_due,
             self.first_due,
             self.alarms.next_due(),
+            self.recovery.next_due(),
         )
         return None if due >= NEVER >> 1 else due
 
@@ -370,6 +375,27 @@ class Line:
         """True if no cause and no silent device keeps a grip at its safe value, closed."""
         return bool(self.ready & ~self.causes.blocked & bit)
 
+    def devices_good(self) -> bool:
+        """True while every device is good."""
+        return self._gates.all_good(self.inputs)
+
+    def not_good(self) -> list[str]:
+        """The devices that have not answered, or no longer do."""
+        return self.silent_for(-1)
+
+    def crop_of(self, gutter: Gutter) -> Crop:
+        """The gutter's crop, or that in the drum while it has none that the site knows."""
+        return self.crops.get(gutter.crop) or self.crops[self.crop_in_drum]
+
+    def follow_numbers(self, gutter: int, move: int) -> None:
+        """New gutters and moves get higher numbers than these."""
+        self._next_gutter = max(self._next_gutter, gutter + 1)
+        self._next_move = max(self._next_move, move + 1)
+
+    def last_number(self) -> int:
+        """The highest move number used so far."""
+        return self._next_move - 1
+
     def new_gutter(self, place: str) -> int:
         """A new gutter's id; ids are never used again."""
         number = self._next_gutter
@@ -396,6 +422,7 @@ class Line:
         if record is not None and move.kind not in ("reserve", "release", "process"):
             record.place = move.dest
         crop = record.crop if record else move.crop
+        self.recovery.confirm(move.gutter)
         self._tell(move._replace(done=True, at=self.now, crop=crop))
 
     def _tell(self, move: Move) -> None:
@@ -496,6 +523,10 @@ class Line:
         """Every alarm that is not normal, with its help, and how many are in which state."""
         return alarm_view.view(self)
 
+    def recovery_view(self) -> dict[str, Any]:
+        """What was under way at the last power cut, what became of it, what is asked."""
+        return self.recovery.view()
+
     def why(self, name: str, now: int) -> list[dict[str, Any]]:
         """Why a station, lane, unit or output does not move; UsageError for an unknown name."""
         return why.why(self, name)
@@ -520,32 +551,3 @@ class Line:
     def obey(self, command: Command) -> str | None:
         """Obey a command at once (tests); None when taken, else why not."""
         return commands.obey(self, command)
-
-    def _take_over(self, start: Start) -> None:
-        """What people had set, and what stands where."""
-        self.ends.outfeed.order_at = start.order_at
-        for number, known in start.lanes.items():
-            lane = self.lanes.by_id.get(number)
-            if lane is not None:
-                lane.programme, lane.locked_by = known
-                if known.locked_by:
-                    lane.go("lock")
-        self._stand(start.slots)
-
-    def _stand(self, slots: Sequence[Slot]) -> None:
-        """Stand the gutters that the ledger knows in their slots."""
-        places = {
-            f"{run}.{number}": (lane, at, number)
-            for lane in self.lanes.lanes
-            for at, run in enumerate(lane.runs)
-            for number in range(len(lane.slots[at]))
-        }
-        for slot in slots:
-            lane, at, number = places[slot.place]
-            lane.slots[at][number] = slot.gutter
-            if slot.gutter > 0:
-                self.gutters[slot.gutter] = Gutter(
-                    slot.gutter, slot.place, slot.crop, lane.id, NEVER, slot.sown_at, slot.ripe_at
-                )
-                self.gutters[slot.gutter].lane = 0
-                self._next_gutter = max(self._next_gutter, slot.gutter + 1)

@@ -74,6 +74,12 @@ class Part:
         self.act_at = NEVER
         self.line.note_state(self)
 
+    def stand(self, state: str) -> None:
+        """Be in that state without an event: what is found after a power cut."""
+        self.state = state
+        self.due = self.act_at = NEVER
+        self.line.note_state(self)
+
     def intend(self, kind: str, gutter: int, source: str, dest: str) -> int:
         """Announce a move before its motion, and remember which word of the record to wait for."""
         number = self.line.intend(kind, gutter, source, dest)

@@ -36,6 +36,7 @@ def snapshot(line: Line) -> dict[str, Any]:
         "inputs": _fields(line.inputs),
         "causes": _fields(line.causes),
         "trips": line.first_out.saved(),
+        "recovery": line.recovery.plain(),
         "units": {unit.name: _fields(unit) for unit in line.units},
         "parts": {part.name: _fields(part) for part in line.parts},
     }
@@ -55,6 +56,7 @@ def restore(line: Line, saved: dict[str, Any]) -> None:
     _fill(line.causes, saved["causes"])
     line.interventions.fill(saved["interventions"])
     line.first_out.restore(saved["trips"])
+    line.recovery.fill(saved["recovery"])
     for unit in line.units:
         _fill(unit, saved["units"][unit.name])
     for part in line.parts:

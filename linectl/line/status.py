@@ -53,6 +53,7 @@ def status(line: Line) -> dict[str, Any]:
             }
             for lane in line.lanes.lanes
         ],
+        "recovery": line.recovery.status(),
         **line.interventions.status(),
     }
 

@@ -128,6 +128,13 @@ class ToolZone(Conveyor):
             f"{self.name}: the belt stands under its tool",
         )
 
+    def resume(self, now: int) -> None:
+        """A gutter that lies before the tool since a power cut is told to the record first."""
+        leading = "leading" in (self.state, self.back)
+        if self.gutter and leading and self.works() and not self.worked:
+            self.begin_process()
+        super().resume(now)
+
     def _regaining(self, now: int) -> None:
         """A person wants the rest done: only if the entry eye still sees the gutter."""
         if self.line.seen.on[self.exit]:

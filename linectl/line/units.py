@@ -106,8 +106,11 @@ class Unit:
         against = self.line.causes.actions.get(self.name)
         if name in ("start", "unhold", "unsuspend", "reset") and against is not None:
             return self.line.cause_text(against[1])
-        if name in ("start", "unhold", "unsuspend") and (barred := self.line.barred(self.name)):
-            return barred
+        if name in ("start", "unhold", "unsuspend"):
+            if why := self.line.recovery.bars():
+                return why
+            if barred := self.line.barred(self.name):
+                return barred
         if name == "clear" and against is not None and against[0] == "abort":
             return self.line.cause_text(against[1])
         self.go(name, reason)

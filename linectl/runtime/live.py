@@ -16,9 +16,8 @@ from typing import Any, Protocol
 from linectl.errors import LinectlError, UsageError
 from linectl.field.snapshots import Outputs
 from linectl.field.wiring import Field, Reach
-from linectl.image import Command, Event, Frame, Move, Slot, Start, Value
+from linectl.image import Command, Event, Frame, Move, Slot, Value
 from linectl.ledger import Ledger, LedgerWriter
-from linectl.line import Line
 from linectl.runtime.alarm_rates import AlarmLog
 from linectl.runtime.bus_status import BusStatus
 from linectl.runtime.changes import Changes
@@ -27,6 +26,7 @@ from linectl.runtime.heartbeat import Heartbeat
 from linectl.runtime.intake import Intake
 from linectl.runtime.pacing import Pacer, controller_clock
 from linectl.runtime.recording import recording, troubles_beside
+from linectl.runtime.starting import begin_line
 from linectl.runtime.trip_record import TripRecorder
 from linectl.site.approval import approval_line
 from linectl.site.complaints import nearest
@@ -70,6 +70,8 @@ class Scanned(Protocol):
     def why(self, name: str, now: int) -> list[dict[str, Any]]: ...
 
     def alarm_list(self) -> dict[str, Any]: ...
+
+    def recovery_view(self) -> dict[str, Any]: ...
 
 
 class Recorder(Protocol):
@@ -242,10 +244,12 @@ class Live:
                 reply(self._changes.answer(since if isinstance(since, int) else -1, self._clock()))
             elif request["ask"] == "alarms":
                 reply({"site": self.site.name, **self.line.alarm_list()})
+            elif request["ask"] == "recovery":
+                reply({"site": self.site.name, **self.line.recovery_view()})
             elif request["ask"] == "alarm changes":
                 reply(self._alarm_changes())
             else:
-                known = "status, why, points, alarms, alarm changes or command"
+                known = "status, why, points, alarms, alarm changes, recovery or command"
                 reply({"error": f"cannot be asked {request['ask']!r}; ask {known}"})
 
     def _alarm_changes(self) -> dict[str, Any]:
@@ -353,13 +357,7 @@ def control_site(
         try:
             if stock and not book.standing():
                 book.seed_lanes(stock)
-            start = Start(
-                slots=_in_slots(site, book),
-                next_gutter=book.next_gutter(),
-                next_move=book.next_move(),
-            )
-            line = Line(site, start)
-            line.interventions.left(book.left_by_people(), book.exposure())
+            line = begin_line(site, book)
             writer = LedgerWriter(book)
             trips = TripRecorder(site, line.outputs, writer.keep_trip, book.started_ms)
             with recording(site, trace, troubles_beside(ledger), on_remark) as record:
@@ -372,9 +370,3 @@ def control_site(
             book.close()
     finally:
         control.close()
-
-
-def _in_slots(site: Site, book: Ledger) -> list[Slot]:
-    """What the ledger knows in the runs' slots; the rest is a matter of `recover`."""
-    runs = {f"{lane.prefix}.{run.name}" for lane in site.file.lanes for run in lane.runs}
-    return [slot for slot in book.standing() if slot.place.rpartition(".")[0] in runs]

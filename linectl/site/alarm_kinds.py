@@ -82,6 +82,7 @@ KINDS = (
     AlarmKind("stroke", ("lane",), ("home", "forward", "overload_ok")),
     AlarmKind("home", ("lane",), ("home",)),
     AlarmKind("lift", ("lift",), ("at_up", "at_down", "brake_released")),
+    AlarmKind("between", ("lift",), ("at_up", "at_down")),
     AlarmKind("load", ("lift",), ("on_board", "low_clear", "high_clear", "last_eye")),
     AlarmKind("unload", ("lift", "joint"), ("on_board", "low_clear", "high_clear", "first_eye")),
     AlarmKind("cross", ("joint",), ("joint_clear", "last_eye", "first_eye")),
@@ -89,6 +90,7 @@ KINDS = (
     AlarmKind("wet", ("water", "seed", "turn", "infeed"), ("exit_eye", "centred", "on_board")),
     AlarmKind("warning", ("unit",), ("horn_on", "beacon_on"), vital=True),
     AlarmKind("mutual_wait", ("line",)),
+    AlarmKind("recovery", ("line",), vital=True),
     # what people keep from acting, or say in the machine's place: bypass.drive_fill, force.TAG
     AlarmKind("bypass", ("granted",), vital=True),
     AlarmKind("force", ("granted",), vital=True),

@@ -1,0 +1,19 @@
+"""A line that begins where the record left it: for the running controller and for trials alike."""
+
+from __future__ import annotations
+
+from linectl.ledger import Ledger
+from linectl.line import Line
+from linectl.site.model import Site
+
+
+def begin_line(site: Site, book: Ledger) -> Line:
+    """The site's line, with all that its record says of before; before the first `record`.
+
+    Nothing of it is judged yet: the line does that once every device has answered, and tells
+    what it found as words of this boot (`Line.recovery`). Raises LedgerBroken if the record
+    names a place that the site does not have.
+    """
+    line = Line(site, book.start())
+    line.interventions.left(book.left_by_people(), book.exposure())
+    return line
