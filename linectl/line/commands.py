@@ -10,7 +10,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from linectl.image import Command, Event
-from linectl.line import grant_commands, gutter_commands, lane_commands
+from linectl.line import grant_commands, gutter_commands, lane_commands, walk_round
 from linectl.line.alarm_commands import ALARM_ACTS
 from linectl.line.recovery import answers
 from linectl.line.tr88 import COMMANDS
@@ -144,7 +144,7 @@ _LINE_ACTS: dict[str, Callable[[Line, Command], str | None]] = {
     "reject": gutter_commands.reject,
     "removed": gutter_commands.removed,
     "handed-over": gutter_commands.handed_over,
-    "correct": lane_commands.correct,
+    "correct": walk_round.correct,
     "answer": answers.answer,
     **grant_commands.ACTS,
 }

@@ -94,7 +94,8 @@ class Water(ToolZone):
         self.wanted = dose_ml / 1000 * self.facts.pulses_per_l
 
     def on_tool(self, now: int) -> None:
-        self.line.gutters[self.gutter].wet_at = now
+        record = self.line.gutters[self.gutter]
+        record.wet_at = min(record.wet_at, now)
 
     def judge(self, counts: float) -> None:
         share = counts / self.wanted - 1
@@ -174,8 +175,9 @@ class Seed(ToolZone):
 
     def on_tool(self, now: int) -> None:
         record = self.line.gutters[self.gutter]
-        record.sown_at = now
-        record.ripe_at = now + self.line.crops[record.crop].ripe_after_ms
+        if record.sown_at == NEVER:
+            record.sown_at = now
+            record.ripe_at = now + self.line.crops[record.crop].ripe_after_ms
 
     def judge(self, counts: float) -> None:
         share = counts / self.wanted - 1

@@ -1,12 +1,11 @@
-"""Persons' commands for lanes: advance empty, programme, out of service, correct a slot."""
+"""Persons' commands for lanes: advance empty, programme, out of service, resume."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 from linectl.image import Command
-from linectl.line.inputs import NEVER
-from linectl.line.lane import HOLE, Lane
+from linectl.line.lane import Lane
 
 if TYPE_CHECKING:
     from linectl.line.line import Line
@@ -94,26 +93,3 @@ def unlock(line: Line, command: Command) -> str | None:
         lane.stand("faulted")  # something was under way in it when the power was cut
     lane.set(lane.programme, "")
     return None
-
-
-def correct(line: Line, command: Command) -> str | None:
-    """correct SLOT hole: the walk-round found nothing there."""
-    words = command.argument.split()
-    if len(words) != 2 or words[1] not in ("hole", "unknown"):
-        return "correct SLOT hole|unknown, for example: correct lane1.germ.0 hole"
-    stem, _, number = words[0].rpartition(".")
-    for lane in line.lanes.lanes:
-        if stem in lane.runs and number.isdigit():
-            run = lane.slots[lane.runs.index(stem)]
-            if int(number) >= len(run):
-                return f"{stem} has slots 0 to {len(run) - 1}"
-            gutter = run[int(number)]
-            run[int(number)] = HOLE if words[1] == "hole" else -1
-            if gutter > 0:
-                line.complete(line.intend("correct", gutter, words[0], "removed"))
-                line.gutters.pop(gutter, None)
-            lane.open_since = NEVER
-            line.alarms.clear(f"{lane.name}.mouth")
-            line.changed = True
-            return None
-    return f"no slot {words[0]!r}"

@@ -146,9 +146,18 @@ class ToolZone(Conveyor):
                 self.end_process()
                 self.go("accepted")
         elif self.line.seen.on[self.entry] and not self.worked:
-            self.go("regained", now + self.timeout("tooling"))
-        elif self.worked or self.line.seen.off[self.entry]:
+            self.go("regained", now + self.regained_ms())
+        elif self.line.seen.off[self.entry]:
+            self.worked = True  # nothing lies under the tool any more: it stays as it is
+            self.end_process()
             self.go("untool", now + self.timeout("leading"))
+        elif self.worked:
+            self.go("untool", now + self.timeout("leading"))
+
+    def regained_ms(self) -> int:
+        """How long a gutter found under the tool may still be worked on: no more than all of it."""
+        length = self.line.site.file.gutter.length_mm
+        return length * 1000 // self.facts.speed_mm_s + self.facts.ramp_ms + TOOL_SLACK_MS
 
     def _cleared(self, now: int) -> None:
         self.worked = self.worked or self.state == "tooling"
@@ -161,7 +170,12 @@ class ToolZone(Conveyor):
             self.go("untool", now + self.timeout("leading"))
 
     def on_tool(self, now: int) -> None:
-        """The tool begins on this gutter."""
+        """The tool begins on this gutter, or is known to have begun."""
+
+    def end_process(self) -> None:
+        if self.process:
+            self.on_tool(self.line.now)
+        super().end_process()
 
     def prepare(self, gutter: int, now: int) -> bool:
         self.baseline = -1.0

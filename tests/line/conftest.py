@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
+from types import MappingProxyType
 
 import pytest
 
-from linectl.image import Command, Frame
+from linectl.image import Command, Frame, Start
 from linectl.line import Line
 from linectl.site.interlocks import Bypass
 from linectl.site.load import load_site
@@ -36,19 +38,22 @@ def allowing():
 class Hand:
     """Feeds a line by tag: what a technician with a box of switches would do."""
 
-    def __init__(self, site) -> None:
+    def __init__(self, site, start: Start = Start()) -> None:  # noqa: B008 (frozen)
         self.site = site
-        self.line = Line(site)
+        self.line = Line(site, start)
         self.now = 0
         self.levels: dict[int, object] = {}
 
-    def healthy(self) -> None:
-        """Every device good, every input at its healthy rest."""
+    def healthy(self, otherwise: Mapping[str, object] = MappingProxyType({})) -> None:
+        """Every device good, every input at its healthy rest, but for those given by tag."""
         frame = Frame()
         for point in self.site.points:
             if point.direction == "in":
                 frame.quality.append((point.index, True))
                 level = _rest(point)
+                if point.tag in otherwise:
+                    value = otherwise[point.tag]
+                    level = (bool(value) is not point.invert) if point.is_bool else value
                 self.levels[point.index] = level
                 frame.values.append((point.index, level))
         self.scan(frame)
@@ -91,6 +96,14 @@ class Hand:
             if p.direction == "out" and p.is_bool and self.line.outputs[p.index]
         }
 
+    def judge(self) -> None:
+        """Scan on until what was under way at the last power cut has been judged."""
+        for _ in range(400):
+            if self.line.recovery.judged:
+                return
+            self.scan(ms=50)
+        raise AssertionError("not judged after 20 s")
+
     def start(self) -> None:
         """Reset, start, and let the warning prove itself."""
         for unit in ("sowing", "harvest"):
@@ -131,6 +144,19 @@ def hand(small):
     hand = Hand(small)
     hand.healthy()
     return hand
+
+
+@pytest.fixture
+def come_back(small):
+    """Makes a hand on the small site that has come back: from this record, to these inputs."""
+
+    def make(start: Start, **inputs: object):
+        hand = Hand(small, start)
+        hand.healthy({tag.replace("__", "."): value for tag, value in inputs.items()})
+        hand.judge()
+        return hand
+
+    return make
 
 
 @pytest.fixture

@@ -26,17 +26,21 @@ if TYPE_CHECKING:
     from linectl.line.recovery.recovery import Recovery
 
 
+STOCK = "stock"
+"""Where a gutter is before it is fed."""
+
+
 def judge(recovery: Recovery, belt: Conveyor) -> None:
     """Judge one belt, those beyond it being judged already."""
     up = belt.upstream
     if isinstance(belt, Magazine):
-        feed = recovery.open_move("feed")
+        feed = recovery.open_move("feed", source=STOCK)
         if feed is not None:
             _feed(recovery, belt, feed)
             return
-    elif up is not None and up.gutter and not belt.gutter:
-        move = recovery.open_move("convey", gutter=up.gutter, source=up.name)
-        if move is not None and move.dest == belt.name:
+    elif up is not None and belt.state == belt.TABLE.initial:
+        move = recovery.open_move("convey", source=up.name)
+        if move is not None:
             _convey(recovery, belt, up, move)
             return
     asked = any(belt.gutter == question.gutter for question in recovery.questions.values())
@@ -67,24 +71,25 @@ def _feed(recovery: Recovery, belt: Magazine, move: Move) -> None:
 
 def _convey(recovery: Recovery, belt: Conveyor, up: Conveyor, move: Move) -> None:
     seen = recovery.line.seen
-    entry, gone = not seen.off[belt.entry], not seen.on[up.exit]
+    entry, gone = not seen.off[belt.entry], _has_left(recovery, up, move)
     if seen.on[belt.exit] and not entry:
         _take(belt, up, move)
-        _leave(up)
+        _leave(up, move.gutter)
         _process(recovery, belt)
         recovery.done(move, f"{belt.name} sees it at its exit eye, its entry eye is dark")
         belt.number = 0
         _arrived(recovery, belt)
     elif entry:
         _take(belt, up, move)
-        up.stand("giving")
+        if up.gutter == move.gutter:
+            up.stand("giving")
         _process(recovery, belt)
         recovery.verdict(move, "under_way", f"it lies across {belt.name}'s entry eye")
         if not _partial(recovery, belt):
             recovery.interrupted(belt, "leading", "a gutter lies across its entry eye")
     elif gone:
         _take(belt, up, move)
-        _leave(up)
+        _leave(up, move.gutter)
         _process(recovery, belt)
         recovery.verdict(move, "under_way", f"between {belt.name}'s eyes, where none sees it")
         if not _partial(recovery, belt):
@@ -97,14 +102,28 @@ def _convey(recovery: Recovery, belt: Conveyor, up: Conveyor, move: Move) -> Non
             recovery.line.lanes.let_go(recovery.line.gutters[move.gutter])
 
 
+def _has_left(recovery: Recovery, up: Conveyor, move: Move) -> bool:
+    """The zone before no longer has it: its exit eye is dark, or it has been sent another since,
+    which it takes only when the one before is wholly out."""
+    line = recovery.line
+    if not line.seen.on[up.exit] or up.gutter != move.gutter:
+        return True
+    return any(
+        other.dest == up.name and other.number > move.number and other.kind in ("feed", "convey")
+        for other in line.open_moves.values()
+    )
+
+
 def _take(belt: Conveyor, up: Conveyor, move: Move) -> None:
     belt.gutter, belt.number, belt.astray = move.gutter, move.number, True
     belt.ready_for(belt.line.gutters[move.gutter])
 
 
-def _leave(up: Conveyor) -> None:
-    up.gutter = 0
-    up.astray = False
+def _leave(up: Conveyor, gutter: int) -> None:
+    """The zone before has given it; unless it has another one already."""
+    if up.gutter == gutter:
+        up.gutter = 0
+        up.astray = False
 
 
 def _process(recovery: Recovery, belt: Conveyor) -> None:

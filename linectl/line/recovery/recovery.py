@@ -156,6 +156,13 @@ class Recovery:
             if question.id not in self.questions:
                 self.close(question, "the sensors show it now")
 
+    def corrected(self, lane: Lane, place: str) -> None:
+        """A person has said what stands in that slot."""
+        for question in list(self.questions.values()):
+            if question.place == place:
+                self.answered(question, "a person has corrected the slot")
+        self.look_again(lane)
+
     def answered(self, question: Question, how: str) -> None:
         """A person's answer was taken: it is not asked again."""
         self.settled_ids.add(question.id)

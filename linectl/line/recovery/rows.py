@@ -164,8 +164,11 @@ def _ends(recovery: Recovery, lane: Lane, number: int) -> None:
     if not seen.on[home]:
         return
     slots = lane.slots[number]
+    busy = {end for move in lane.line.open_moves.values() for end in (move.source, move.dest)}
     for slot, eye in ((0, first), (len(slots) - 1, last)):
         known = slots[slot]
+        if f"{lane.runs[number]}.{slot}" in busy:
+            continue  # a matter of the move that is under way there
         if seen.on[eye] and known != HOLE:
             recovery.confirm(known)
             continue

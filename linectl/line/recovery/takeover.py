@@ -24,6 +24,8 @@ def take_over(recovery: Recovery, start: Start) -> None:
     line = recovery.line
     line.ends.outfeed.order_at = start.order_at
     _stand(line, start.slots)
+    for move in start.moves:
+        line.open_moves[move.number] = move
     for inside in start.inside:
         _put_inside(recovery, inside)
     for number, known in start.lanes.items():
@@ -38,7 +40,6 @@ def take_over(recovery: Recovery, start: Start) -> None:
             lane.reserved = gutter
             line.gutters[gutter].lane = number
     for move in start.moves:
-        line.open_moves[move.number] = move
         if move.kind == "feed" and move.gutter not in line.gutters:
             line.gutters[move.gutter] = Gutter(move.gutter, move.source, move.crop)
     line.follow_numbers(max(line.gutters, default=0), max(line.open_moves, default=0))
@@ -81,7 +82,12 @@ def _put_inside(recovery: Recovery, inside: Inside) -> None:
         raise LedgerBroken(
             f"the record has gutter {inside.gutter} at {inside.place!r}, unknown here"
         )
-    part.gutter = inside.gutter
+    leaving = any(
+        move.kind == "convey" and (move.gutter, move.source) == (inside.gutter, inside.place)
+        for move in recovery.line.open_moves.values()
+    )
+    if not (leaving and part.gutter):  # one that was on its way out, and the next one behind it
+        part.gutter = inside.gutter
     told = (inside.wet_at, inside.sown_at, inside.ripe_at)
     wet_at, sown_at, ripe_at = (NEVER if time is None else time for time in told)
     line.gutters[inside.gutter] = Gutter(
@@ -107,7 +113,7 @@ def sort_out(recovery: Recovery) -> None:
             key = ("gutter", move.gutter)
         known = line.gutters.get(move.gutter)
         moved_on = move.kind not in ("stroke", "process") and (
-            known is None or known.place != move.source
+            known is None or known.place not in (move.source, move.dest)
         )
         if move.gutter < 0 and move.kind != "stroke":
             moved_on = False
