@@ -70,6 +70,10 @@ class Auditor:
         if driven:
             self.claims.needs_intent("convey", body, place)
 
+    def worked(self, body: Body, station: str) -> None:
+        """A tool begins on a gutter."""
+        self.claims.needs_work_intent(body, station)
+
     def wetted(self, body: Body) -> None:
         """Water falls on a gutter for the first time."""
         self.wet.wetted(body)

@@ -52,6 +52,8 @@ class Claims:
             self._fed(move)
         elif move.kind == "reserve":
             self._reserved(move)
+        elif move.kind == "release":
+            self._unreserve(move.gutter)
         elif move.kind == "stroke":
             self._stroke_done(move)
         elif move.kind in ("reject", "correct"):
@@ -80,6 +82,16 @@ class Claims:
                     )
                 return
         self._auditor.violate("moved_without_intent", f"{body} came to {where} unannounced")
+
+    def needs_work_intent(self, body: Body, station: str) -> None:
+        """A tool has just begun on a body: was that intended, at that station?"""
+        if not self.heard or body.gutter < 0 or body.handled:
+            return
+        if not any(
+            move.kind == "process" and move.gutter == body.gutter and move.source == station
+            for move in self._open.values()
+        ):
+            self._auditor.violate("worked_without_intent", f"{station} works on {body} unannounced")
 
     def stroked(self, row_name: str) -> None:
         """A run begins a stroke: was it intended?"""

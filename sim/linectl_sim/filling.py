@@ -123,6 +123,7 @@ class Filler:
         world.output(name, "doser_rate", self._rate)
 
     def _begin(self, body: Body) -> None:
+        self._world.auditor.worked(body, self.name)
         if body.water_ml > 0 or body.seeds > 0:
             self._world.auditor.violate("out_of_order", f"substrate on {body} already watered")
 

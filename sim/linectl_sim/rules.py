@@ -28,6 +28,7 @@ RULES: dict[str, str] = {
     "ledger_differs": "the controller's gutter is where the controller says it is",
     "done_without_intent": "a move is intended before it is done",
     "moved_without_intent": "a move is intended before its motion",
+    "worked_without_intent": "a tool touches a gutter only when its work is intended",
     "unripe_ejected": "only ripe gutters are ejected",
     "wrong_crop_ejected": "a gutter is ejected as the crop that grows in it",
     "motion_without_warning": "machinery that looked dead moves only after the horn",

@@ -98,6 +98,7 @@ class Tamper:
             return
         if self.stage.drive.moving:
             violate("press_on_moving", f"{self._name}: press down on moving {body}")
+        self._world.auditor.worked(body, self._name)
         if body.tamped:
             violate("processed_twice", f"{body} pressed twice")
         if body.water_ml > 0 or body.seeds > 0:

@@ -40,6 +40,7 @@ class Waterer:
 
     def _begin(self, body: Body) -> None:
         auditor = self._world.auditor
+        auditor.worked(body, self.name)
         if body.seeds > 0:
             auditor.violate("out_of_order", f"water on {body} already seeded")
         if body.substrate_l <= 0 or not body.tamped:
@@ -119,6 +120,7 @@ class Seeder:
 
     def _begin(self, body: Body) -> None:
         world = self._world
+        world.auditor.worked(body, self.name)
         if body.water_ml <= 0:
             world.auditor.violate("out_of_order", f"seed on {body} before watering")
         if body.seeded_at is None:

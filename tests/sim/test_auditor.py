@@ -259,6 +259,14 @@ def _(hand) -> None:
     hand.convey("magazine", "fill")
 
 
+@breaks("worked_without_intent")
+def _(hand) -> None:
+    hand.warn()
+    hand.feed()
+    hand.tell("feed", 1, "stock", "magazine")
+    hand.sow()
+
+
 @breaks("unripe_ejected")
 def _(hand) -> None:
     hand.plant.stock([Slot("lane1.grow.7", 1, "green_oakleaf", -1000, 10_000_000)])
