@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import fcntl
+import contextlib
 import os
 import sqlite3
 from pathlib import Path
 from typing import IO
 
 from linectl.errors import LedgerUnreachable, LinectlError
+from linectl.field.lock_file import held_by, hold, holder
 from linectl.ledger.migration import bring_forward
 from linectl.ledger.schema import APPLICATION_ID, MARKS, TABLES, VERSION, VIEWS
 
@@ -112,32 +113,41 @@ def _create(connection: sqlite3.Connection) -> None:
     connection.executescript(f"BEGIN IMMEDIATE; {TABLES} {VIEWS} {MARKS} COMMIT;")
 
 
-def take_ownership(path: str) -> IO[str] | None:
-    """Hold `PATH-owner` locked, so that one controller at a time writes a ledger.
+def take_ownership(path: str, site: str = "") -> IO[str] | None:
+    """Hold the ledger, so that one controller at a time writes it, by whatever name it is called.
 
-    The lock is on a file beside the ledger: closing a second handle on the ledger itself would
-    drop SQLite's own locks. None for a ledger in memory. Raises LedgerUnreachable when held.
+    The lock is on `PATH-owner`, PATH with all links followed: closing a second handle on the
+    ledger itself would drop SQLite's own locks. A file with two names (hard links) is refused:
+    SQLite looks for the write-ahead log by the name and calls the outcome undefined
+    (sqlite.org/howtocorrupt.html). site: told to whoever comes second. None for a ledger in
+    memory. Raises LedgerUnreachable when another process holds it, with who that is.
     """
     if path == MEMORY:
         return None
+    whole = Path(os.path.realpath(path))
+    lock = whole.with_name(whole.name + "-owner")
     try:
-        handle = open(path + "-owner", "a+", encoding="utf-8")  # noqa: SIM115 held until close
+        _refuse_two_names(path, whole)
+        handle = hold(lock, holder(site=site, ledger=str(whole)))
     except OSError as error:
         raise LedgerUnreachable(
-            f"ledger {path}: it cannot be opened ({error.strerror}); does its folder exist,"
-            " may this user write there?"
+            f"ledger {path}: it cannot be opened ({error.strerror or error}); does its folder"
+            " exist, may this user write there?"
         ) from error
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
-        handle.seek(0)
-        holder = handle.read().strip() or "unknown"
-        handle.close()
+    if handle is None:
         raise LedgerUnreachable(
-            f"ledger {path}: a controller writes it already (process {holder}); stop that one"
-            " first, or name another file"
-        ) from error
-    handle.truncate(0)
-    handle.write(str(os.getpid()))
-    handle.flush()
+            f"ledger {path}: a controller writes it already ({held_by(lock)}); stop that one"
+            " first, or name another file. Nothing was started."
+        )
     return handle
+
+
+def _refuse_two_names(path: str, whole: Path) -> None:
+    with contextlib.suppress(FileNotFoundError):
+        count = whole.stat().st_nlink
+        if whole.is_file() and count > 1:
+            raise LedgerUnreachable(
+                f"ledger {path}: the file has {count} names (hard links), and its write-ahead log"
+                " goes by one of them; keep the name that controllers use, and make what the"
+                " other should be a copy. Nothing was written."
+            )

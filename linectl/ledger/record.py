@@ -52,7 +52,7 @@ class Ledger(Restart):
     @classmethod
     def open(cls, path: str, site: Site, clock: Callable[[], int] = wall_ms) -> Ledger:
         """Open or create the ledger at `path` (`:memory:` for none on disk); begins a boot."""
-        owner = take_ownership(path)
+        owner = take_ownership(path, site.folder)
         connection = None
         try:
             connection = connect(path)

@@ -10,12 +10,14 @@ import gc
 import os
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any, Protocol
 
 from linectl.errors import LinectlError, UsageError
+from linectl.field.claim import claimed
 from linectl.field.snapshots import Outputs
-from linectl.field.wiring import Field, Reach
+from linectl.field.wiring import Field, Reach, reach_of
 from linectl.image import Command, Event, Frame, Move, Slot, Value
 from linectl.ledger import Ledger, LedgerWriter
 from linectl.runtime.alarm_rates import AlarmLog
@@ -347,10 +349,13 @@ def control_site(
     socket is looked for (the site's own folder if left out). trace: a file for every frame; the
     last frames before trouble go to a folder beside the ledger. on_remark: told at the end what
     of them is missing. Raises LedgerUnreachable, LedgerBroken, Unreachable (a controller runs
-    already, or the trace cannot be written), LinectlError.
+    already, of this site or on one of its buses, or the trace cannot be written), LinectlError.
     """
-    control = ControlServer(site_folder or site.folder)
+    folder = site_folder or site.folder
+    control = ControlServer(folder)
+    held = ExitStack()
     try:
+        held.enter_context(claimed(reach or reach_of(site), str(folder), ledger))
         clock = controller_clock()
         book = Ledger.open(ledger, site)
         writer = None
@@ -369,4 +374,5 @@ def control_site(
                 writer.close()
             book.close()
     finally:
+        held.close()
         control.close()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import sqlite3
 
@@ -10,6 +11,7 @@ import pytest
 from linectl.errors import LedgerBroken, LedgerUnreachable
 from linectl.image import Slot
 from linectl.ledger import Ledger
+from linectl.ledger.opening import take_ownership
 from linectl.ledger.schema import VERSION
 
 
@@ -107,3 +109,46 @@ def test_a_full_disk_loses_nothing_that_was_acknowledged(tmp_path, site, journey
         ledger.record(journey.sow(2), events(2000))
     assert (ledger.durable(), ledger.places()) == (20, {1: "lane1.germ.0"})
     ledger.close()
+
+
+def test_a_ledger_behind_a_link_or_another_way_is_the_same_ledger(tmp_path, site):
+    path = tmp_path / "line.sqlite3"
+    link, folder = tmp_path / "link.sqlite3", tmp_path / "way"
+    link.symlink_to(path)
+    folder.symlink_to(tmp_path)
+    ledger = Ledger.open(str(path), site)
+    for other in (link, folder / "line.sqlite3"):
+        with pytest.raises(LedgerUnreachable, match=f"process {os.getpid()} of user"):
+            Ledger.open(str(other), site)
+    ledger.close()
+    through = Ledger.open(str(link), site)  # and a link alone is no obstacle
+    with pytest.raises(LedgerUnreachable, match=rf"site bench, ledger {path}"):
+        Ledger.open(str(path), site)
+    through.close()
+    rows = sqlite3.connect(path)
+    assert rows.execute("SELECT count(*) FROM boots").fetchone() == (2,)
+    rows.close()
+
+
+def test_a_ledger_with_two_names_is_refused_before_anything_is_written(tmp_path, site):
+    path, other = tmp_path / "line.sqlite3", tmp_path / "copy.sqlite3"
+    Ledger.open(str(path), site).close()
+    other.hardlink_to(path)
+    before = path.read_bytes()
+    for name in (path, other):
+        with pytest.raises(LedgerUnreachable, match=r"2 names \(hard links\)"):
+            Ledger.open(str(name), site)
+    assert path.read_bytes() == before
+    other.unlink()
+    Ledger.open(str(path), site).close()
+
+
+def test_a_full_disk_does_not_keep_a_ledger_from_being_held(tmp_path, site, monkeypatch):
+    def full(*arguments):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(os, "pwrite", full)
+    owner = take_ownership(str(tmp_path / "line.sqlite3"))
+    with pytest.raises(LedgerUnreachable, match=r"writes it already \(unknown\)"):
+        take_ownership(str(tmp_path / "line.sqlite3"))
+    owner.close()
