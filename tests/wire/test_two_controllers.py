@@ -1,0 +1,80 @@
+"""Two controllers as processes on one plant: the second one is refused, by name of the first."""
+
+from __future__ import annotations
+
+import json
+import os
+import select
+import shutil
+import subprocess
+import sys
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from linectl.field.claim import claimed
+from linectl.field.wiring import reach_in
+from linectl.site.load import load_site
+
+pytestmark = pytest.mark.wire
+ROOT = Path(__file__).parents[2]
+PATIENCE_S = 30
+
+
+@contextmanager
+def process(*arguments, runtime):
+    """`linectl` in a process of its own, for a user with that runtime folder."""
+    with subprocess.Popen(
+        [sys.executable, "-m", "linectl.cli", *map(str, arguments)],
+        cwd=ROOT,
+        env={**os.environ, "XDG_RUNTIME_DIR": str(runtime)},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as started:
+        try:
+            yield started
+        finally:
+            if started.poll() is None:
+                started.kill()
+
+
+def object_of(started):
+    """The next JSON line that the process prints."""
+    assert select.select([started.stdout], [], [], PATIENCE_S)[0], "it said nothing"
+    line = started.stdout.readline()
+    return json.loads(line) if line else pytest.fail(started.stderr.read())
+
+
+def test_a_second_controller_is_refused_until_the_first_is_gone(tmp_path, tmp_path_factory):
+    """Site, ledger and runtime folder are its own; only the end of the bus is common to both."""
+    at = tmp_path / "plant.json"
+    sites = {name: tmp_path / name for name in ("north", "south")}
+    for folder in sites.values():
+        shutil.copytree(ROOT / "config" / "small", folder)
+
+    def run(name):
+        ledger = tmp_path / f"{name}.sqlite3"
+        arguments = ("run", sites[name], "--at", at, "--ledger", ledger, "--json")
+        return process(*arguments, runtime=tmp_path_factory.mktemp(name))
+
+    plant = process("plant", "config/small", "--json", "--file", at, runtime=tmp_path)
+    with plant as served:
+        reach = reach_in(object_of(served), load_site(sites["south"]))
+        with run("north") as first:
+            assert object_of(first)["pid"] == first.pid
+            with run("south") as second:
+                out, err = second.communicate(timeout=PATIENCE_S)
+            assert (second.returncode, out) == (3, "")
+            ends = [f"{host}:{port}" if host else port for host, port in reach.values()]
+            assert any(f"at {end}: another controller drives it" in err for end in ends)
+            north = (str(sites["north"]), str(tmp_path / "north.sqlite3"))
+            for said in (f"process {first.pid} of user ", *north):
+                assert said in err
+            assert not (tmp_path / "south.sqlite3").exists()
+            assert first.poll() is None
+            first.kill()
+            first.wait(PATIENCE_S)
+        with claimed(reach, "south", "south.sqlite3"):
+            pass  # nothing holds them: a third controller would start now
