@@ -3,25 +3,20 @@
 from __future__ import annotations
 
 import sqlite3
-import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import IO
 
 from linectl.errors import LedgerBroken
 from linectl.image import Event, Move, Slot, Start
-from linectl.ledger.boot import begin
+from linectl.ledger.boot import begin, recorded_ms
+from linectl.ledger.clock import Clock, system_clock
 from linectl.ledger.opening import connect, explain, take_ownership
 from linectl.ledger.places import UNKNOWN
 from linectl.ledger.posting import Posting
 from linectl.ledger.restart import Restart
 from linectl.ledger.trips import TripRow, keep
 from linectl.site.model import Site
-
-
-def wall_ms() -> int:
-    """The wall clock, Unix milliseconds."""
-    return time.time_ns() // 1_000_000
 
 
 class Ledger(Restart):
@@ -37,26 +32,32 @@ class Ledger(Restart):
         connection: sqlite3.Connection,
         owner: IO[str] | None,
         site: Site,
-        clock: Callable[[], int],
+        clock: Clock,
     ) -> None:
-        started_ms = clock()
-        boot = begin(path, connection, site, started_ms)
+        boot, started_ms, self.clock_finding = begin(path, connection, site, clock)
         super().__init__(path, connection, boot, started_ms)
+        self.clock = clock
+        self._uptime_ms = clock.uptime()
         self._owner = owner
-        self._clock = clock
         self._points = site.points
         self._crops = site.crops.crops
         self._posting = Posting(path, connection, site, boot, started_ms)
         self._words = 0
 
     @classmethod
-    def open(cls, path: str, site: Site, clock: Callable[[], int] = wall_ms) -> Ledger:
-        """Open or create the ledger at `path` (`:memory:` for none on disk); begins a boot."""
+    def open(cls, path: str, site: Site, clock: Clock | Callable[[], int] | None = None) -> Ledger:
+        """Open or create the ledger at `path` (`:memory:` for none on disk); begins a boot.
+
+        clock: this computer's if left out; a function alone is a wall clock after a power cut.
+        `clock_finding` says afterwards what is wrong with it.
+        """
+        clock = clock or system_clock()
         owner = take_ownership(path, site.folder)
         connection = None
         try:
             connection = connect(path)
-            return cls(path, connection, owner, site, clock)
+            known = clock if isinstance(clock, Clock) else Clock(clock)
+            return cls(path, connection, owner, site, known)
         except BaseException:
             if connection is not None:
                 connection.close()
@@ -132,8 +133,10 @@ class Ledger(Restart):
     def close(self) -> None:
         """End the boot in order and let the file go. A second call does nothing."""
         try:
+            # A rehearsal's rows are of hours that have not passed yet.
+            ended_ms = max(self.now_ms(), recorded_ms(self._connection))
             self._connection.execute(
-                "UPDATE boots SET ended_ms = ? WHERE id = ?", (self._clock(), self.boot)
+                "UPDATE boots SET ended_ms = ? WHERE id = ?", (ended_ms, self.boot)
             )
         except sqlite3.ProgrammingError:
             return  # closed before
@@ -143,6 +146,10 @@ class Ledger(Restart):
             self._connection.close()
             if self._owner is not None:
                 self._owner.close()
+
+    def now_ms(self) -> int:
+        """Ledger time: the boot's start, and what the kernel's clock says has passed since."""
+        return self.started_ms + self.clock.uptime() - self._uptime_ms
 
     def durable(self) -> int:
         """Words of this boot on disk: how many moves, intended or done, were told and kept."""

@@ -82,7 +82,7 @@ def test_what_was_committed_is_read_through_another_connection_and_no_sooner(
 
 def test_words_are_counted_anew_in_each_boot_and_numbers_go_on(path, second, site, journey):
     for boot in (1, 2):
-        ledger = Ledger.open(path, site, at(T0 * boot))
+        ledger = Ledger.open(path, site, at(T0 + boot * DAY))
         assert (ledger.durable(), ledger.next_move()) == (0, journey.number + 1)
         before = journey.words
         ledger.record(journey.sow(boot), [])
@@ -207,15 +207,15 @@ def test_lanes_that_hold_gutters_are_not_seeded_a_second_time(ledger, second):
 def test_events_carry_ledger_time_and_their_boot_and_stations_chatter_is_left_out(
     path, second, site, events
 ):
-    for boot in (1, 2):
-        ledger = Ledger.open(path, site, at(T0 * boot))
+    for started in (T0, T0 + DAY):
+        ledger = Ledger.open(path, site, at(started))
         ledger.record([], [*events(2), Event(7, "station", "fill", "dosing", {})])
         ledger.close()
     assert second.rows("SELECT boot, at_ms FROM events ORDER BY id") == [
         (1, T0),
         (1, T0 + 1),
-        (2, 2 * T0),
-        (2, 2 * T0 + 1),
+        (2, T0 + DAY),
+        (2, T0 + DAY + 1),
     ]
 
 
