@@ -31,6 +31,8 @@ NEVER_SET_MS = 1_704_067_200_000
 """2024-01-01 UTC. A computer whose wall clock stands before it has never been told the time."""
 BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
+_UPTIME: int = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
+
 RIGHT, WRONG = "right", "wrong"
 """A person's answers to "ahead": it was off for so long, or the wall clock is wrong."""
 
@@ -118,8 +120,12 @@ def wall_ms() -> int:
 
 def uptime_ms() -> int:
     """Milliseconds since the kernel started, suspended time included (on Linux)."""
-    which = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
-    return time.clock_gettime_ns(which) // 1_000_000
+    return uptime_ns() // 1_000_000
+
+
+def uptime_ns() -> int:
+    """The same in nanoseconds."""
+    return time.clock_gettime_ns(_UPTIME)
 
 
 def decide(now: Look, last: Last | None) -> Begun:

@@ -23,6 +23,7 @@ from linectl.ledger import Ledger, LedgerWriter
 from linectl.runtime.alarm_rates import AlarmLog
 from linectl.runtime.bus_status import BusStatus
 from linectl.runtime.changes import Changes
+from linectl.runtime.clock_watch import ClockWatch
 from linectl.runtime.control import ControlServer
 from linectl.runtime.heartbeat import Heartbeat
 from linectl.runtime.intake import Intake
@@ -104,11 +105,12 @@ class Live:
         on_status: Callable[[Status], None] | None = None,
         on_scan: Callable[[Sequence[Move], Sequence[Event]], None] | None = None,
         trips: TripRecorder | None = None,
+        watch: ClockWatch | None = None,
     ) -> None:
         """on_status: told when it controls and at each change of a unit's state or of a bus.
 
         on_scan: told the moves and events of scans that had any (a rehearsal's account).
-        trips: keeps what led to a trip.
+        trips: keeps what led to a trip. watch: looks at the wall clock now and then.
         """
         self.site = site
         self.line = line
@@ -119,6 +121,7 @@ class Live:
         self._on_status = on_status
         self._on_scan = on_scan
         self._trips = trips
+        self._watch = watch
         self._intake = Intake(site)
         self._pacer = Pacer(site.file.scan_ms)
         self._buses = BusStatus(site)
@@ -174,6 +177,7 @@ class Live:
             "buses": buses,
             "scan": {"scans": self.scans, "missed": self._pacer.missed},
             "approval": self._approval,
+            "clock": self._watch.status() if self._watch else None,
         }
 
     def _beat(self) -> None:
@@ -184,6 +188,8 @@ class Live:
         durable = self._recorder.durable()
         if durable != self._durable:
             self._durable = frame.durable = durable
+        if self._watch is not None:
+            frame.remarks += self._watch.look(now)
         asked = self._take_requests(frame)
         line.scan(frame, now)
         self.scans += 1
@@ -356,8 +362,9 @@ def control_site(
     held = ExitStack()
     try:
         held.enter_context(claimed(reach or reach_of(site), str(folder), ledger))
-        clock = controller_clock()
         book = Ledger.open(ledger, site)
+        clock = controller_clock()  # from here on: a row is never stamped later than it was
+        watch = ClockWatch(book.started_ms, book.clock.wall, book.clock_finding)
         writer = None
         try:
             if stock and not book.standing():
@@ -367,7 +374,9 @@ def control_site(
             trips = TripRecorder(site, line.outputs, writer.keep_trip, book.started_ms)
             with recording(site, trace, troubles_beside(ledger), on_remark) as record:
                 field = Field(site, clock, reach, tracer=record.tracer, ring=record.ring)
-                live = Live(site, line, field, writer, clock, control, on_status, trips=trips)
+                live = Live(
+                    site, line, field, writer, clock, control, on_status, trips=trips, watch=watch
+                )
                 live.run(stop)
         finally:
             if writer is not None:

@@ -9,13 +9,19 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
+from linectl.ledger.clock import uptime_ns
+
 Seconds = Callable[[], float]
 
 
 def controller_clock() -> Callable[[], int]:
-    """A clock that stands at 0 now: whole milliseconds, never set back."""
-    start_ns = time.monotonic_ns()
-    return lambda: (time.monotonic_ns() - start_ns) // 1_000_000
+    """A clock that stands at 0 now: whole milliseconds, never set back.
+
+    Where a computer was suspended, that time has passed too: every reading is then too old to be
+    used, and every wait is over. A clock that stood still meanwhile would believe them.
+    """
+    start_ns = uptime_ns()
+    return lambda: (uptime_ns() - start_ns) // 1_000_000
 
 
 class Pacer:

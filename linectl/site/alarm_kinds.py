@@ -91,6 +91,7 @@ KINDS = (
     AlarmKind("warning", ("unit",), ("horn_on", "beacon_on"), vital=True),
     AlarmKind("mutual_wait", ("line",)),
     AlarmKind("recovery", ("line",), vital=True),
+    AlarmKind("clock", ("line",)),
     # what people keep from acting, or say in the machine's place: bypass.drive_fill, force.TAG
     AlarmKind("bypass", ("granted",), vital=True),
     AlarmKind("force", ("granted",), vital=True),

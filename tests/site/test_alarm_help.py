@@ -128,7 +128,8 @@ NAMED = {
 
 def _raised_in_code() -> set[str]:
     kinds = set()
-    for path in (*(ROOT / "linectl/line").glob("*.py"), ROOT / "linectl/field/device.py"):
+    beside = (ROOT / "linectl/field/device.py", ROOT / "linectl/runtime/clock_watch.py")
+    for path in (*(ROOT / "linectl/line").glob("*.py"), *beside):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call):
                 kinds |= _kind_of(node)
