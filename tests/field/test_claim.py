@@ -1,4 +1,4 @@
-"""Two controllers on the same devices of this computer: the second one is refused."""
+"""S29: of two controllers on the same devices of this computer the second one is refused."""
 
 from __future__ import annotations
 

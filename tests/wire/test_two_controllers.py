@@ -1,4 +1,4 @@
-"""Two controllers as processes on one plant: the second one is refused, by name of the first."""
+"""S29: of two controllers as processes on one plant the second is refused, with who is first."""
 
 from __future__ import annotations
 
