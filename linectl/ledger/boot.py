@@ -93,6 +93,9 @@ def _begin(path: str, connection: sqlite3.Connection, site: Site, clock: Clock) 
             f"ledger {path}: it belongs to site {known[0]}, not to {site.name}; name another file"
         )
     run("INSERT OR IGNORE INTO meta VALUES ('site', ?)", (site.name,))
+    # What a station is: `ledger verify` reads no site. A name that was, stays.
+    kinds = [(f"station.{name}", str(s.kind)) for name, s in site.file.stations.items()]
+    connection.executemany("INSERT OR REPLACE INTO meta VALUES (?, ?)", kinds)
     crops = site.crops.crops.items()
     connection.executemany(
         CROP, [(name, c.seed_form, c.days_ms, c.ripe_after_ms) for name, c in crops]

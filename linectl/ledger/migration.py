@@ -11,6 +11,7 @@ from contextlib import closing
 from pathlib import Path
 
 from linectl.errors import LedgerBroken
+from linectl.ledger.checkpoint import keep_migrated
 from linectl.ledger.schema import KINDS, MARKS, TABLES, VIEWS
 
 FIRST = ("boots", "lots", "places", "gutters", "moves", "events", "trips")
@@ -106,6 +107,7 @@ def _alter(connection: sqlite3.Connection) -> None:
         run(TRIPS)
     for name in reversed(old):
         run(f"DROP TABLE first_{name}")
+    keep_migrated(connection)
     for statement in _statements(VIEWS + MARKS):
         run(statement)
 

@@ -140,6 +140,9 @@ class Posting:
         if move.gutter == UNKNOWN:
             self._stand_unknown(move)
             return
+        if move.kind == "process":  # it may still be being drawn in: the convey says where it is
+            self._stamp(move.gutter, self._processed(move, at_ms))
+            return
         seat = self.seat(move.dest)
         self._connection.execute(schema.STAND, (move.gutter, move.crop, *seat))
         self._stamp(move.gutter, self._stamps(move, at_ms))
@@ -155,8 +158,6 @@ class Posting:
         kind = move.kind
         if kind == "feed":
             return {"fed_ms": at_ms}
-        if kind == "process":
-            return self._processed(move, at_ms)
         if kind == "insert":
             return {"indexed_ms": at_ms, "lane": self.lane(move.dest), "crop": move.crop}
         if kind == "eject":
@@ -175,6 +176,7 @@ class Posting:
         if move.source != self._seed or not move.crop:
             return {}
         return {
+            "crop": move.crop,
             "sown_ms": at_ms,
             "ripe_ms": at_ms + self._ripe_after.get(move.crop, 0),
             "lot": self._sowing_lot(move.crop, at_ms),

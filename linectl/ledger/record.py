@@ -11,6 +11,7 @@ from linectl.errors import LedgerBroken
 from linectl.image import Event, Move, Slot, Start
 from linectl.ledger.boot import begin, recorded_ms
 from linectl.ledger.clock import Clock, system_clock
+from linectl.ledger.checkpoint import Standing, keep_start
 from linectl.ledger.opening import connect, explain, take_ownership
 from linectl.ledger.places import UNKNOWN
 from linectl.ledger.posting import Posting
@@ -112,7 +113,7 @@ class Ledger(Restart):
                 f"ledger {self.path}: gutters stand in its lanes already, so it was used before;"
                 " name a new file. Nothing was altered."
             )
-        rows: list[tuple[object, ...]] = []
+        rows: list[tuple[int, str, int, int, int, int, int | None]] = []
         unknown = self._one("SELECT coalesce(min(id), 0) FROM gutters WHERE id < 0")
         for slot in slots:
             gutter = slot.gutter
@@ -120,8 +121,9 @@ class Ledger(Restart):
                 unknown -= 1
                 gutter = unknown
             times = (self.started_ms + slot.sown_at, self.started_ms + slot.ripe_at)
-            stands = (*self._posting.seat(slot.place), self._posting.lane(slot.place))
-            rows.append((gutter, slot.crop, *times, *stands))
+            place, seat = self._posting.seat(slot.place)
+            lane = self._posting.lane(slot.place)
+            rows.append((gutter, slot.crop, *times, place, seat, lane))
         with self._transaction() as connection:
             connection.executemany(
                 "INSERT INTO gutters (id, crop, sown_ms, ripe_ms, place, seat, lane)"
@@ -129,6 +131,8 @@ class Ledger(Restart):
                 rows,
             )
             connection.execute("UPDATE boots SET in_lanes = ? WHERE id = ?", (len(rows), self.boot))
+            standing = [Standing(max(row[0], UNKNOWN), *row[4:6]) for row in rows]
+            keep_start(connection, standing, self.started_ms)
 
     def close(self) -> None:
         """End the boot in order and let the file go. A second call does nothing."""

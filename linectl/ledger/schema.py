@@ -152,6 +152,18 @@ CREATE TABLE events (
 );
 CREATE INDEX events_set ON events (kind, source) WHERE kind IN (SET_BY_PEOPLE);
 
+CREATE TABLE checkpoint (             -- what stood, where the moves before are not here
+    id          INTEGER PRIMARY KEY,
+    number      INTEGER NOT NULL,     -- the state before this move
+    at_ms       INTEGER NOT NULL,
+    why         TEXT NOT NULL CHECK (why IN ('start', 'migrated', 'archive')),
+    last_gutter INTEGER NOT NULL,     -- the greatest id given before it
+    gutters     INTEGER NOT NULL,     -- rows of gutters with ids from 1 to last_gutter
+    archive     TEXT NOT NULL,        -- file with what came before; empty: there is none
+    digest      TEXT NOT NULL,        -- SHA-256 of that file
+    state       TEXT NOT NULL         -- JSON: gutters, strokes, reservations, moves under way
+);
+
 CREATE TABLE trips (
     id       INTEGER PRIMARY KEY,     -- how a person names it
     boot     INTEGER NOT NULL REFERENCES boots,

@@ -1,0 +1,408 @@
+"""The machine as its moves make it: what stands where, and which move the rules forbid.
+
+Places by integers throughout: a *key* is a place and a seat in one number, so that ten million
+moves are replayed by look-ups in two dicts. A run's row is rigid: a gutter keeps its seat, the run
+counts its strokes, and a slot is strokes - seat.
+"""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Iterable
+from itertools import pairwise
+from typing import NamedTuple
+
+from linectl.ledger.checkpoint import Checkpoint, State
+from linectl.ledger.places import UNKNOWN
+from linectl.ledger.schema import KINDS, NAMES
+from linectl.ledger.verify_rules import (
+    IDS,
+    KIND,
+    LANES,
+    ONE_PLACE,
+    PROCESS,
+    RESERVE,
+    SOURCE,
+    Rule,
+)
+
+SHIFT = 32
+HALF = 1 << (SHIFT - 1)
+NEVER = -(1 << 62)
+"""A time that no gutter has been given."""
+
+FED, WET, SOWN, INDEXED, EJECTED, HANDED, LANE, ORIGIN = range(8)
+"""Columns of what is told of a gutter. ORIGIN: NEVER where its way in is among the moves, else
+the time at which it was found standing."""
+WIDTH = 8
+_BLANK = array("q", [NEVER] * WIDTH)
+
+Row = tuple[int, int, int, int, int, int, int, int]
+"""A move that was done: (done_ms, number, kind, gutter, source, source slot, dest, dest slot)."""
+
+Broken = tuple[Rule, str]
+
+
+class PlaceRow(NamedTuple):
+    """A row of `places`."""
+
+    id: int
+    name: str
+    kind: str
+    lane: int | None
+    slots: int
+    strokes: int
+
+
+class Machine:
+    """Plays moves in the order in which they were done. `play` refuses, `put` takes it as told."""
+
+    def __init__(self, places: Iterable[PlaceRow], stations: dict[str, str]) -> None:
+        self.places = {place.id: place for place in places}
+        self.strokes = dict.fromkeys(self.places, 0)
+        self.at: dict[int, int] = {}
+        """Key → gutter, for keys in the machine."""
+        self.where: dict[int, int] = {}
+        """Gutter → key, for every gutter that has had one; unnamed ones have none."""
+        self.bound: dict[int, int] = {}
+        """Gutter → place that its last intended move takes it to."""
+        self.reserved: dict[int, int] = {}
+        """Mouth's run → gutter."""
+        self.holds: dict[int, int] = {}
+        """Gutter → mouth's run."""
+        self.unsure: set[int] = set()
+        """Gutters whose reservations are not known: they stood when a version 1 ended."""
+        self.in_lanes = 0
+        self.last_gutter = 0
+        self.row_of: dict[int, int] = {}
+        self.told = array("q")
+        self.counts = dict.fromkeys(KINDS.values(), 0)
+        self._ends = {p.id for p in self.places.values() if p.kind == "end"}
+        self._rows = {p.id for p in self.places.values() if p.kind == "run"}
+        self._laned = {p.id for p in self.places.values() if p.kind in ("run", "transfer")}
+        self._stations = {p.id for p in self.places.values() if p.kind in ("sowing", "harvest")}
+        self._last_slot = {p.id: p.slots - 1 for p in self.places.values()}
+        self._lane = {p.id: p.lane or 0 for p in self.places.values()}
+        self._next_run, self._mouths, self._tails = _lanes(self.places)
+        self.water = {p.id for p in self.places.values() if stations.get(p.name) == "water"}
+        self.seed = {p.id for p in self.places.values() if stations.get(p.name) == "seed"}
+        kinds = KINDS
+        self._reserve, self._release = kinds["reserve"], kinds["release"]
+        self._process, self._stroke = kinds["process"], kinds["stroke"]
+        self._feed, self._insert = kinds["feed"], kinds["insert"]
+        self._eject, self._transfer = kinds["eject"], kinds["transfer"]
+        self._handover, self._correct = kinds["handover"], kinds["correct"]
+        self._by_person = frozenset((kinds["reject"], kinds["correct"]))
+        self._between_stations = frozenset((kinds["convey"], kinds["pick"], kinds["put"]))
+
+    # where things are ---------------------------------------------------------------------------
+
+    def key(self, place: int, slot: int) -> int:
+        """A place or a slot as it stands now, as one number."""
+        if place in self._rows:
+            return (place << SHIFT) + self.strokes[place] - slot
+        return place << SHIFT
+
+    def parts(self, key: int) -> tuple[int, int]:
+        """A key as (place, seat)."""
+        place = (key + HALF) >> SHIFT
+        return place, key - (place << SHIFT)
+
+    def say(self, key: int) -> str:
+        """A key as people name it: lane3.germ.17."""
+        place, seat = self.parts(key)
+        row = self.places.get(place)
+        if row is None:
+            return f"place {place}"
+        return f"{row.name}.{self.strokes[place] - seat}" if row.kind == "run" else row.name
+
+    def outside(self, key: int) -> bool:
+        """True for stock, packing, reject, removed."""
+        return (key + HALF) >> SHIFT in self._ends
+
+    # taking up a state --------------------------------------------------------------------------
+
+    def begin(self, base: Checkpoint) -> None:
+        """Take up the state before the first move that is replayed."""
+        state = base.state
+        for place, count in state.strokes.items():
+            if place in self.strokes:
+                self.strokes[place] = count
+        self.last_gutter = base.last_gutter
+        self.stand(state, base.at_ms)
+        if state.reserved is None:
+            self.unsure.update(s.gutter for s in state.standing)
+        for gutter, run in state.reserved or ():
+            self.reserved[run] = gutter
+            self.holds[gutter] = run
+
+    def stand(self, state: State, at_ms: int) -> Broken | None:
+        """These gutters are found standing; what speaks against it, if anything does."""
+        broken: Broken | None = None
+        for gutter, place, seat in state.standing:
+            key = (place << SHIFT) + seat
+            if place not in self.places:
+                broken = broken or (KIND, f"gutter {gutter} at place {place}, unknown here")
+                continue
+            if key in self.at:
+                broken = broken or (ONE_PLACE, f"two gutters at {self.say(key)}")
+            self.at[key] = gutter
+            self.in_lanes += place in self._laned
+            if gutter != UNKNOWN:
+                self.where[gutter] = key
+                self.last_gutter = max(self.last_gutter, gutter)
+                self.tell(gutter, ORIGIN, at_ms)
+                if self._lane[place]:
+                    self.tell(gutter, LANE, self._lane[place])
+        return broken
+
+    def tell(self, gutter: int, column: int, value: int) -> None:
+        """Keep what a move says of a gutter: a time as first told, a lane as last."""
+        row = self.row_of.get(gutter)
+        if row is None:
+            row = self.row_of[gutter] = len(self.told)
+            self.told.extend(_BLANK)
+        if column == LANE or self.told[row + column] == NEVER:
+            self.told[row + column] = value
+
+    # playing moves ------------------------------------------------------------------------------
+
+    def play(self, move: Row) -> Broken | None:
+        """Do one move; if a rule forbids it nothing is altered and the rule is told."""
+        _, _, kind, gutter, source, source_slot, dest, dest_slot = move
+        if kind == self._stroke:
+            last = (source << SHIFT) + self.strokes[source] - self._last_slot[source]
+            if source not in self._rows or source != dest:
+                return KIND, f"a stroke of {self.places[source].name}, which is no run"
+            if last in self.at:
+                return LANES, (
+                    f"a stroke of {self.places[source].name} with {_named(self.at[last])} in its"
+                    " last slot"
+                )
+            self.strokes[source] += 1
+            self.counts[kind] += 1
+            return None
+        key = source << SHIFT
+        if source in self._rows:
+            key += self.strokes[source] - source_slot
+        if kind == self._process:
+            broken = self._may_process(gutter, key, source, dest)
+        elif kind == self._reserve or kind == self._release:
+            return self._reservation(move, key)
+        else:
+            to = dest << SHIFT
+            if dest in self._rows:
+                to += self.strokes[dest] - dest_slot
+            broken = self._may_go(move, key, to)
+            if broken is None:
+                self._go(move, key, to)
+        if broken is None:
+            self._stamp(move)
+            self.counts[kind] += 1
+        return broken
+
+    def put(self, move: Row) -> None:
+        """Take a forbidden move as it is told, so that what follows is judged by itself."""
+        _, _, kind, gutter, source, source_slot, dest, dest_slot = move
+        self.counts[kind] += 1
+        if kind == self._stroke:
+            self.strokes[source] += 1
+        elif kind == self._reserve:
+            self.reserved[dest], self.holds[gutter] = gutter, dest
+        elif kind == self._release:
+            self._free(gutter)
+        else:
+            if kind != self._process:
+                self._go(move, self.key(source, source_slot), self.key(dest, dest_slot))
+            self._stamp(move)
+
+    def _go(self, move: Row, key: int, to: int) -> None:
+        _, _, kind, gutter, source, _, dest, _ = move
+        laned = self._laned
+        if gutter != UNKNOWN:
+            key = self.where.get(gutter, key)
+            self.where[gutter] = to
+            if gutter > self.last_gutter:
+                self.last_gutter = gutter
+            source = (key + HALF) >> SHIFT
+        if self.at.pop(key, None) is not None and source in laned:
+            self.in_lanes -= 1
+        if dest in self._ends:
+            self._free(gutter)
+        else:
+            if to not in self.at and dest in laned:
+                self.in_lanes += 1
+            self.at[to] = gutter
+            if kind == self._insert or (kind == self._correct and dest in laned):
+                self._free(gutter)
+
+    def _free(self, gutter: int) -> None:
+        run = self.holds.pop(gutter, None)
+        if run is not None and self.reserved.get(run) == gutter:
+            del self.reserved[run]
+
+    def _stamp(self, move: Row) -> None:
+        done, _, kind, gutter, source, _, dest, _ = move
+        if kind == self._process:
+            if source in self.seed:
+                self.tell(gutter, SOWN, done)
+            elif source in self.water:
+                self.tell(gutter, WET, done)
+        elif gutter == UNKNOWN:
+            return
+        elif kind == self._insert:
+            self.tell(gutter, INDEXED, done)
+            self.tell(gutter, LANE, self._lane[dest])
+        elif kind == self._feed:
+            self.tell(gutter, FED, done)
+        elif kind == self._eject:
+            self.tell(gutter, EJECTED, done)
+        elif kind == self._handover:
+            self.tell(gutter, HANDED, done)
+        elif kind == self._correct and self._lane[dest]:
+            self.tell(gutter, LANE, self._lane[dest])
+
+    # what the rules say -------------------------------------------------------------------------
+
+    def _may_process(self, gutter: int, key: int, source: int, dest: int) -> Broken | None:
+        if source != dest or source not in self._stations:
+            return KIND, f"a process from {self.say(key)} to place {dest}"
+        if self.where.get(gutter) != key and self.bound.get(gutter) != source:
+            return PROCESS, (
+                f"gutter {gutter} is worked on at {self.say(key)}, but {self._stands(gutter)}"
+            )
+        return None
+
+    def _reservation(self, move: Row, key: int) -> Broken | None:
+        _, _, kind, gutter, source, source_slot, dest, dest_slot = move
+        if kind == self._release:
+            if source not in self._mouths or source_slot:
+                return KIND, f"{self.say(key)} is no mouth"
+            if self.reserved.get(source, gutter) != gutter:
+                return RESERVE, (
+                    f"gutter {gutter} gives back the hole at {self.say(key)}, which is reserved"
+                    f" for gutter {self.reserved[source]}"
+                )
+            self._free(gutter)
+            self.counts[kind] += 1
+            return None
+        if dest not in self._mouths or dest_slot:
+            return KIND, f"{self.say(self.key(dest, dest_slot))} is no mouth"
+        if self.where.get(gutter) != key:
+            return SOURCE, (
+                f"gutter {gutter} reserves from {self.say(key)}, but {self._stands(gutter)}"
+            )
+        other = self.reserved.get(dest, gutter)
+        if other != gutter:
+            return RESERVE, (
+                f"the mouth {self.places[dest].name}.0 is reserved for gutter {gutter} while it is"
+                f" for gutter {other}"
+            )
+        self._free(gutter)
+        self.reserved[dest], self.holds[gutter] = gutter, dest
+        self.counts[kind] += 1
+        return None
+
+    def _may_go(self, move: Row, key: int, to: int) -> Broken | None:
+        """May this move carry its gutter from `key` to `to`?"""
+        _, _, kind, gutter, source, _, dest, _ = move
+        if kind == self._feed:
+            if source not in self._ends or dest not in self._stations:
+                return KIND, f"a feed from {self.say(key)} to {self.say(to)}"
+            if gutter <= self.last_gutter:
+                return IDS, f"a feed gives id {gutter}, but {self.last_gutter} was given before"
+        elif kind in self._by_person:
+            broken = self._may_correct(move, key, to)
+            if broken is not None:
+                return broken
+        elif gutter == UNKNOWN:
+            if self.at.get(key) != UNKNOWN:
+                return SOURCE, f"an unnamed gutter leaves {self.say(key)}, where none stood"
+        elif self.where.get(gutter) != key:
+            return SOURCE, (
+                f"gutter {gutter} is moved from {self.say(key)}, but {self._stands(gutter)}"
+            )
+        if to in self.at and to != key:
+            if kind == self._insert:
+                return LANES, (
+                    f"gutter {gutter} is put into the mouth {self.say(to)}, where"
+                    f" {_named(self.at[to])} stood"
+                )
+            return ONE_PLACE, (
+                f"{_named(gutter)} comes to {self.say(to)}, where {_named(self.at[to])} stood"
+            )
+        return self._fits_lane(move, key, to)
+
+    def _fits_lane(self, move: Row, key: int, to: int) -> Broken | None:
+        _, _, kind, gutter, source, source_slot, dest, dest_slot = move
+        if kind == self._insert:
+            if dest not in self._mouths or dest_slot:
+                return LANES, f"gutter {gutter} is put into {self.say(to)}, which is no mouth"
+            if self.reserved.get(dest) != gutter and gutter not in self.unsure:
+                return RESERVE, f"gutter {gutter} is put into {self.say(to)} without a reservation"
+        elif kind == self._eject:
+            if source not in self._tails or source_slot != self._last_slot[source]:
+                return LANES, f"{_named(gutter)} is ejected from {self.say(key)}, not from a tail"
+        elif kind == self._transfer:
+            out = source_slot == self._last_slot[source] if source in self._rows else True
+            into = dest_slot == 0 if dest in self._rows else True
+            runs = source in self._rows and dest in self._rows
+            follows = self._next_run.get(source) == dest if runs else True
+            if not (out and into and follows and self._lane[source] == self._lane[dest] != 0):
+                return LANES, (
+                    f"{_named(gutter)} is transferred from {self.say(key)} to {self.say(to)}:"
+                    " only a run's last slot gives, only the next run's first slot takes"
+                )
+        elif kind in self._between_stations:
+            if source not in self._stations or dest not in self._stations:
+                return KIND, f"a {NAMES[kind]} from {self.say(key)} to {self.say(to)}"
+        elif kind == self._handover and (source not in self._stations or dest not in self._ends):
+            return KIND, f"a handover from {self.say(key)} to {self.say(to)}"
+        return None
+
+    def _may_correct(self, move: Row, key: int, to: int) -> Broken | None:
+        """A person's word is legal; but it is about a gutter that is there, or comes from outside.
+
+        Taken off a carriage or a lift, a gutter is named where it lay: on the way to where its
+        last move was to bring it, or on a transfer of its lane.
+        """
+        _, _, _, gutter, source, _, _, _ = move
+        if gutter == UNKNOWN:
+            if self.at.get(key) == UNKNOWN or source in self._ends:
+                return None
+            return SOURCE, f"an unnamed gutter is taken from {self.say(key)}, where none stood"
+        stood = self.where.get(gutter)
+        if stood == key or self.bound.get(gutter) == source:
+            return None
+        if stood is None:
+            if source in self._ends:
+                return None
+            return SOURCE, f"gutter {gutter} is taken from {self.say(key)} and was never here"
+        place = (stood + HALF) >> SHIFT
+        if place in self._ends and source in self._ends:
+            return None
+        on_the_way = self.places[source].kind == "transfer" or self.places[place].kind == "transfer"
+        if on_the_way and self._lane[place] == self._lane[source]:
+            return None
+        return SOURCE, f"gutter {gutter} is taken from {self.say(key)}, but {self._stands(gutter)}"
+
+    def _stands(self, gutter: int) -> str:
+        key = self.where.get(gutter)
+        if key is None:
+            return "it was never fed" if gutter > 0 else "it has no name"
+        return f"it stood at {self.say(key)}"
+
+
+def _named(gutter: int) -> str:
+    return "an unnamed gutter" if gutter == UNKNOWN else f"gutter {gutter}"
+
+
+def _lanes(places: dict[int, PlaceRow]) -> tuple[dict[int, int], set[int], set[int]]:
+    """Each run's next one; the runs with a mouth; the runs with a tail."""
+    runs: dict[int, list[int]] = {}
+    for place in sorted(places):
+        row = places[place]
+        if row.kind == "run":
+            runs.setdefault(row.lane or 0, []).append(place)
+    following = {a: b for row in runs.values() for a, b in pairwise(row)}
+    return following, {row[0] for row in runs.values()}, {row[-1] for row in runs.values()}
