@@ -103,7 +103,10 @@ def read_checkpoints(connection: sqlite3.Connection) -> list[Checkpoint]:
         " FROM checkpoint ORDER BY id"
     ).fetchall()
     try:
-        return [Checkpoint(*row, State.from_text(state)) for *row, state in rows]
+        return [
+            Checkpoint(i, number, at_ms, why, last, count, file, digest, State.from_text(state))
+            for i, number, at_ms, why, last, count, file, digest, state in rows
+        ]
     except (TypeError, KeyError, ValueError) as error:
         raise ValueError(f"a state cannot be read ({error})") from error
 
