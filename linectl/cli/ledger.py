@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from pathlib import Path
 from typing import Annotated
 
@@ -11,6 +12,9 @@ from rich.text import Text
 from linectl.cli.app import AsJson, app
 from linectl.cli.counting import counting
 from linectl.cli.screen import heading, say, say_json, table
+from linectl.ledger.backup import Last, Restored
+from linectl.ledger.backup import backup as take_copy
+from linectl.ledger.backup import restore as put_back
 from linectl.ledger.verify import Verdict
 from linectl.ledger.verify import verify as prove
 
@@ -19,7 +23,7 @@ Examples:
 
   linectl ledger verify config/small/ledger.sqlite3
 
-  linectl ledger verify --help
+  linectl ledger backup config/small/ledger.sqlite3 /media/stick
 """
 VERIFY_EXAMPLE = """
 Examples:
@@ -27,6 +31,18 @@ Examples:
   linectl ledger verify config/small/ledger.sqlite3
 
   linectl ledger verify ledger.sqlite3 --json
+"""
+BACKUP_EXAMPLE = """
+Examples:
+
+  linectl ledger backup config/small/ledger.sqlite3 /media/stick
+
+  linectl ledger backup ledger.sqlite3 monday.sqlite3
+"""
+RESTORE_EXAMPLE = """
+Example:
+
+  linectl ledger restore /media/stick/ledger-2026-03-02.sqlite3 config/small/ledger.sqlite3
 """
 
 commands = typer.Typer(no_args_is_help=True, rich_markup_mode="markdown")
@@ -61,6 +77,69 @@ def verify(path: LedgerPath, as_json: AsJson = False) -> None:
         raise typer.Exit(1)
 
 
+@commands.command(epilog=BACKUP_EXAMPLE)
+def backup(
+    path: LedgerPath,
+    to: Annotated[
+        Path, typer.Argument(metavar="TO", help="A new file, or a folder: dated name in it.")
+    ],
+    as_json: AsJson = False,
+) -> None:
+    """Copies a ledger whole, while its controller runs, with a SHA-256 checksum beside it.
+
+    The copy is on the disk, opened and checked before it takes its name; nothing is written over.
+    `sha256sum -c` reads the checksum. Keep backups on another disk than the ledger's: of a card
+    that died nothing is left.
+    """
+    with counting() as tell:
+        made = take_copy(str(path), str(to), tell)
+    if as_json:
+        say_json(made.as_json())
+        return
+    say(heading(f"{made.backup}:"), Text(f"{made.bytes:,} bytes, SHA-256 {made.sha256}"))
+    say(Text(f"holds the record up to {_last(made.last)}"))
+
+
+@commands.command(epilog=RESTORE_EXAMPLE)
+def restore(
+    copy: Annotated[Path, typer.Argument(metavar="FROM", help="A backup, its checksum beside it.")],
+    path: LedgerPath,
+    as_json: AsJson = False,
+) -> None:
+    """Puts a backup in a ledger's place; the ledger that was there is kept beside it.
+
+    Refused while a controller holds the ledger, and for a copy that does not fit its checksum. What
+    the line did since the backup is not in it: before the line starts, somebody walks it round and
+    every place is corrected (`linectl recover`). Lock the line out before anyone goes in.
+    """
+    with counting() as tell:
+        done = put_back(str(copy), str(path), tell)
+    if as_json:
+        say_json(done.as_json())
+    else:
+        _show_restored(done)
+
+
+def _show_restored(done: Restored) -> None:
+    say(heading(f"ledger {done.ledger}:"), Text(f"is now the backup {done.backup}"))
+    say(Text(f"its record ends with {_last(done.last)}"))
+    if done.kept is not None:
+        ended = "its end cannot be read" if done.lost is None else f"ended with {_last(done.lost)}"
+        say(Text(f"the ledger before is kept as {done.kept}; {ended}"))
+    if done.lost is not None and done.lost.move > done.last.move:
+        count = done.lost.move - done.last.move
+        moves = f"{count:,} move{'s' if count > 1 else ''}"
+        say(Text(f"NOT in the record now: the last {moves}. Walk the line round."))
+    say(Text(f"then: linectl ledger verify {done.ledger}"))
+
+
+def _last(last: Last) -> str:
+    if not last.at_ms:
+        return "nothing"
+    when = dt.datetime.fromtimestamp(last.at_ms / 1000).strftime("%Y-%m-%d %H:%M:%S")
+    return f"move {last.move}, {when}" if last.move else f"no move, {when}"
+
+
 def _show(verdict: Verdict) -> None:
     first = verdict.first
     say(
@@ -70,7 +149,7 @@ def _show(verdict: Verdict) -> None:
     since = "" if verdict.from_number == 1 else f" since move {verdict.from_number}"
     say(
         Text(
-            f"{verdict.moves:,} moves{since} in {verdict.boots:,} boots, {verdict.done:,} done;"
+            f"{verdict.moves:,} moves{since} in {verdict.boots:,} {'boot' if verdict.boots == 1 else 'boots'}, {verdict.done:,} done;"
             f" {verdict.gutters:,} gutters, {verdict.standing:,} in the machine;"
             f" {verdict.events:,} events"
         )

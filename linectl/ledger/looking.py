@@ -13,12 +13,12 @@ from linectl.ledger.schema import APPLICATION_ID, VERSION
 
 
 @contextmanager
-def looking(path: str) -> Iterator[sqlite3.Connection]:
+def looking(path: str, oldest: int = VERSION) -> Iterator[sqlite3.Connection]:
     """A connection that writes nothing, seeing one moment of the ledger throughout.
 
     After a power cut SQLite mends the file when it is opened, hence not strictly read-only. A
-    controller may write meanwhile; its log (`PATH-wal`) grows until this ends. Raises
-    LedgerUnreachable: no such file, not a ledger, of another version.
+    controller may write meanwhile; its log (`PATH-wal`) grows until this ends. oldest: version of
+    the tables that will do. Raises LedgerUnreachable: no such file, no ledger, another version.
     """
     if not Path(path).is_file():
         raise LedgerUnreachable(f"ledger {path}: there is no such file; name a ledger's file")
@@ -28,7 +28,7 @@ def looking(path: str) -> Iterator[sqlite3.Connection]:
         connection.isolation_level = None
         connection.execute("PRAGMA query_only = ON")
         connection.execute("BEGIN")
-        _refuse_other(path, connection)
+        _refuse_other(path, connection, oldest)
         yield connection
     except sqlite3.Error as error:
         raise explain(path, error) from error
@@ -37,11 +37,11 @@ def looking(path: str) -> Iterator[sqlite3.Connection]:
             connection.close()
 
 
-def _refuse_other(path: str, connection: sqlite3.Connection) -> None:
+def _refuse_other(path: str, connection: sqlite3.Connection, oldest: int) -> None:
     if connection.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
         raise LedgerUnreachable(f"ledger {path}: it is no ledger of linectl; name another file")
     version = connection.execute("PRAGMA user_version").fetchone()[0]
-    if version < VERSION:
+    if version < oldest:
         raise LedgerUnreachable(
             f"ledger {path}: its tables are of version {version}, this linectl knows {VERSION};"
             " start the controller on it once (linectl run), which brings it forward"
