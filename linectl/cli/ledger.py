@@ -149,7 +149,7 @@ def _show(verdict: Verdict) -> None:
     since = "" if verdict.from_number == 1 else f" since move {verdict.from_number}"
     say(
         Text(
-            f"{verdict.moves:,} moves{since} in {verdict.boots:,} {'boot' if verdict.boots == 1 else 'boots'}, {verdict.done:,} done;"
+            f"{verdict.moves:,} moves{since}, {verdict.done:,} done, {verdict.boots:,} starts;"
             f" {verdict.gutters:,} gutters, {verdict.standing:,} in the machine;"
             f" {verdict.events:,} events"
         )
