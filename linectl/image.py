@@ -105,6 +105,20 @@ class Left(NamedTuple):
     in_force: bool
 
 
+class Loaded(NamedTuple):
+    """A lot that a person has named as loaded, as told at start.
+
+    kind: substrate, seed or packing; crop: that of a seed lot, else empty. since: milliseconds on
+    the controller's clock, below zero.
+    """
+
+    kind: str
+    crop: str
+    lot: str
+    by: str
+    since: int
+
+
 class Move(NamedTuple):
     """One move of a gutter, or of a run's row, as intended (done=False) or done (done=True).
 
@@ -154,7 +168,8 @@ class Event(NamedTuple):
     lane), command (accepted or refused; data why), note, bypass, force and override (data stage,
     by, reason; at the end for_ms, ended_by, came), trip (data: the record so far, plain, nested),
     lane_set (what a person set of a lane; data programme, locked_by), crop_set (data crop),
-    order (data at: the place in the harvest order).
+    order (data at: the place in the harvest order), lot (loaded; data kind, crop, lot, by; lot
+    empty: nobody knows), weight (data lot, crop, kg, by).
     """
 
     at: int

@@ -11,6 +11,7 @@ from linectl.cli import (
     frames,
     hole,
     ledger,
+    lot,
     peek,
     plant,
     prove,
@@ -22,6 +23,7 @@ from linectl.cli import (
     sheet,
     status,
     trips,
+    weigh,
     why,
 )
 from linectl.cli.app import main
@@ -37,6 +39,7 @@ __all__ = [
     "frames",
     "hole",
     "ledger",
+    "lot",
     "main",
     "peek",
     "plant",
@@ -49,5 +52,6 @@ __all__ = [
     "sheet",
     "status",
     "trips",
+    "weigh",
     "why",
 ]

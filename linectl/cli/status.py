@@ -76,11 +76,20 @@ def print_status(answer: Mapping[str, Any]) -> None:
     if answer["forced"] or answer.get("overridden") or answer.get("ended_at_start"):
         say(Text())
         print_forces(answer)
+    if answer.get("lots"):
+        say(Text(f"lots: {'; '.join(_lot(row) for row in answer['lots'])}"))
     say(Text(f"matrix: {answer['approval']}"))
     counts = answer.get("alarm_counts", {})
     if any(counts.values()):
         told = (f"{count} {state.replace('_', ' ')}" for state, count in counts.items() if count)
         say(Text(f"of the alarms: {', '.join(told)}; linectl alarms says what to do"))
+
+
+def _lot(row: Mapping[str, Any]) -> str:
+    of = f" of {row['crop']}" if row["crop"] else ""
+    if row["lot"] is None:
+        return f"{row['kind']}{of} not named"
+    return f"{row['kind']}{of} {row['lot']} ({row['by']}, {span(row['since_s'])} ago)"
 
 
 def _buses(answer: Mapping[str, Any]) -> list[list[str]]:

@@ -10,8 +10,8 @@ from typing import IO
 from linectl.errors import LedgerBroken
 from linectl.image import Event, Move, Slot, Start
 from linectl.ledger.boot import begin, recorded_ms
-from linectl.ledger.clock import Clock, system_clock
 from linectl.ledger.checkpoint import Standing, keep_start
+from linectl.ledger.clock import Clock, system_clock
 from linectl.ledger.opening import connect, explain, take_ownership
 from linectl.ledger.places import UNKNOWN
 from linectl.ledger.posting import Posting

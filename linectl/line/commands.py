@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from linectl.image import Command, Event
 from linectl.line import grant_commands, gutter_commands, lane_commands, walk_round
 from linectl.line.alarm_commands import ALARM_ACTS
+from linectl.line.lot_commands import LOT_ACTS
 from linectl.line.recovery import answers
 from linectl.line.tr88 import COMMANDS
 from linectl.line.units import MODES, NOT_YET, Unit, wrong_place
@@ -19,7 +20,9 @@ from linectl.line.units import MODES, NOT_YET, Unit, wrong_place
 if TYPE_CHECKING:
     from linectl.line.line import Line
 
-ALWAYS = frozenset(("stop", "hold", "abort", *grant_commands.ENDS, *ALARM_ACTS, "answer"))
+ALWAYS = frozenset(
+    ("stop", "hold", "abort", *grant_commands.ENDS, *ALARM_ACTS, *LOT_ACTS, "answer")
+)
 """Taken from anywhere: what brings to rest, what gives an interlock or a reading back, and what
 leads to no motion."""
 
@@ -147,6 +150,7 @@ _LINE_ACTS: dict[str, Callable[[Line, Command], str | None]] = {
     "correct": walk_round.correct,
     "answer": answers.answer,
     **grant_commands.ACTS,
+    **LOT_ACTS,
 }
 _OF_PLACES = frozenset(
     ("lane-resume", "advance-empty", "out-of-service", "in-service", "partial", "reject",

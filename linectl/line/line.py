@@ -18,6 +18,7 @@ from linectl.line.gutters import Gutter
 from linectl.line.inputs import NEVER, Inputs
 from linectl.line.interventions import Interventions
 from linectl.line.lanebook import LaneBook, lanes_text
+from linectl.line.lots import Lots
 from linectl.line.part import Part
 from linectl.line.recovery import Recovery
 from linectl.line.toolzone import ToolZone
@@ -80,6 +81,7 @@ class Line:
         self.interventions = Interventions(self)
         self.seen = self.interventions.forces.seen  # what stations read: `inputs`, forces over it
         self.first_out = FirstOut(self)
+        self.lots = Lots(self)
         self._gates = machinery.gates
         self.first_due = max(d.silent_after_ms for d in site.file.devices.values()) + FIRST_MS
         """A device that has not answered by then since power-up is an alarm."""
@@ -149,6 +151,7 @@ class Line:
         self._wet_limit(now)
         for unit in self.units:
             unit.step(now)
+        self.lots.step()
         self._lane_rights(now)
         self._gate(now)
         self.first_out.settle(now)

@@ -37,6 +37,7 @@ def snapshot(line: Line) -> dict[str, Any]:
         "causes": _fields(line.causes),
         "trips": line.first_out.saved(),
         "recovery": line.recovery.plain(),
+        "lots": _fields(line.lots),
         "units": {unit.name: _fields(unit) for unit in line.units},
         "parts": {part.name: _fields(part) for part in line.parts},
     }
@@ -57,6 +58,7 @@ def restore(line: Line, saved: dict[str, Any]) -> None:
     line.interventions.fill(saved["interventions"])
     line.first_out.restore(saved["trips"])
     line.recovery.fill(saved["recovery"])
+    _fill(line.lots, saved["lots"])
     for unit in line.units:
         _fill(unit, saved["units"][unit.name])
     for part in line.parts:

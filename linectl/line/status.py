@@ -54,6 +54,7 @@ def status(line: Line) -> dict[str, Any]:
             for lane in line.lanes.lanes
         ],
         "recovery": line.recovery.status(),
+        "lots": line.lots.status(),
         **line.interventions.status(),
     }
 

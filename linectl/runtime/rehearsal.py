@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from linectl.image import Command
+from linectl.site.model import Site
 from linectl.site.scenario import STALL, Action
 
 Progress = Callable[[int, int], None]
@@ -32,3 +34,11 @@ class Options:
     """Where events are written as JSON Lines."""
     trace: Path | None = None
     """Where every frame is written; over the wire only."""
+
+
+def invented_lots(site: Site) -> list[Command]:
+    """The lots that a rehearsal names before it starts, so that its ledger can be traced."""
+    kinds = ["substrate", *(f"seed {crop}" for crop in site.crops.crops), "packing"]
+    return [
+        Command("", "lot", f"{kind} rehearsed-{kind.split()[0]}", "the rehearsal") for kind in kinds
+    ]

@@ -17,7 +17,7 @@ from linectl.runtime.account import Account
 from linectl.runtime.bench import Bench
 from linectl.runtime.grid import bus_grid, ideal_grid
 from linectl.runtime.plant import Plant, open_plant
-from linectl.runtime.rehearsal import Options, Progress
+from linectl.runtime.rehearsal import Options, Progress, invented_lots
 from linectl.runtime.standing import standing
 from linectl.runtime.trip_record import TripRecorder
 from linectl.site.model import Site
@@ -161,7 +161,9 @@ class Rehearsal:
             self._play(action)
 
     def start(self) -> None:
-        """Reset and start both units in the first seconds, as the person would."""
+        """Name the lots, reset and start both units in the first seconds, as the person would."""
+        for lot in invented_lots(self.site):
+            self.command_at(500, *lot)
         for at_ms, name in ((1_000, "reset"), (2_000, "start")):
             for unit in ("sowing", "harvest"):
                 self.command_at(at_ms, unit, name)

@@ -25,7 +25,7 @@ from linectl.runtime.account import Account
 from linectl.runtime.live import Live
 from linectl.runtime.pacing import controller_clock
 from linectl.runtime.recording import recording, troubles_beside
-from linectl.runtime.rehearsal import Options, Progress, Result
+from linectl.runtime.rehearsal import Options, Progress, Result, invented_lots
 from linectl.runtime.standing import standing
 from linectl.runtime.trip_record import TripRecorder
 from linectl.runtime.virtual import Outcome
@@ -123,7 +123,10 @@ def _endpoints(process: subprocess.Popen[bytes]) -> dict[str, Any]:
 class _Agenda(threading.Thread):
     """Plays the scenario by the clock, tells the progress, and ends the run."""
 
-    def __init__(self, live: Live, talk: Talk, options: Options, progress: Progress | None) -> None:
+    def __init__(
+        self, live: Live, talk: Talk, options: Options, progress: Progress | None,
+        lots: Sequence[Command],
+    ) -> None:  # fmt: skip
         super().__init__(name="agenda", daemon=True)
         self.controls = threading.Event()
         self.over = threading.Event()
@@ -131,11 +134,13 @@ class _Agenda(threading.Thread):
         self._talk = talk
         self._options = options
         self._progress = progress
+        self._lots = lots
 
     def run(self) -> None:
         self.controls.wait()
         start_s = time.monotonic()
-        agenda: list[tuple[int, Command | Action]] = [
+        agenda: list[tuple[int, Command | Action]] = [(0, lot) for lot in self._lots]
+        agenda += [
             (at_ms, self._command(unit, name))
             for at_ms, name in START
             for unit in ("sowing", "harvest")
@@ -225,7 +230,7 @@ def _run(
         field = Field(site, clock, reach_in(endpoints, site), 0, record.tracer, record.ring)
         trips = TripRecorder(site, line.outputs, writer.keep_trip, book.started_ms)
         live = Live(site, line, field, writer, clock, None, on_status, on_scan, trips)
-        agenda = _Agenda(live, talk, options, on_progress)
+        agenda = _Agenda(live, talk, options, on_progress, invented_lots(site))
         agenda.start()
         try:
             live.run(agenda.over)

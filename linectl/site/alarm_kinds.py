@@ -2,7 +2,7 @@
 
 An alarm's tag is `part.kind` (`fill.no_exit`, `lane3.stroke`), `kind_name` for what follows from
 the hardware (`silent_io_sower`, `supply_AE1`), `kind.name` for what a person has been granted
-(`bypass.drive_fill`), or the kind alone (`mutual_wait`). Alarms of a
+(`bypass.drive_fill`) or has not named (`lot.seed`), or the kind alone (`mutual_wait`). Alarms of a
 site's own causes have the cause's name. A test holds that no code raises a kind that is not here.
 """
 
@@ -26,7 +26,8 @@ _BELT_POINTS = ("entry_eye", "exit_eye", "running")
 @dataclass(frozen=True)
 class AlarmKind:
     """One kind. `parts`: kinds of station; lane, or a lane with a lift or a level joint; unit;
-    device; silent and supply, whose tags begin with the kind; line; granted (`bypass.NAME`)."""
+    device; silent and supply, whose tags begin with the kind; line; granted (`bypass.NAME`);
+    loaded (`lot.seed`)."""
 
     name: str
     parts: tuple[str, ...]
@@ -92,6 +93,7 @@ KINDS = (
     AlarmKind("mutual_wait", ("line",)),
     AlarmKind("recovery", ("line",), vital=True),
     AlarmKind("clock", ("line",)),
+    AlarmKind("lot", ("loaded",)),
     # what people keep from acting, or say in the machine's place: bypass.drive_fill, force.TAG
     AlarmKind("bypass", ("granted",), vital=True),
     AlarmKind("force", ("granted",), vital=True),
@@ -124,6 +126,7 @@ def raised_by(
     having: dict[str, list[str]] = {
         "line": [""],
         "granted": [""],
+        "loaded": ["substrate", "seed", "packing"],
         "unit": list(units),
         "device": list(devices),
     }
@@ -148,4 +151,6 @@ def tag_of(kind: str, family: str, part: str) -> str:
     """The tag of a kind's alarm at a part of that family."""
     if family in ("line", "granted"):
         return kind
+    if family == "loaded":
+        return f"{kind}.{part}"
     return f"{kind}_{part}" if family in ("silent", "supply") else f"{part}.{kind}"

@@ -80,6 +80,9 @@ class Sowing(Facts):
     """Crop in the drum at start."""
     harvest_order: tuple[Name, ...] = ()
     """Crops in the order they are ejected, repeated; empty: the ripest tail first."""
+    name_lots: bool = False
+    """True: sowing without a named seed and substrate lot, and handing over without a packing
+    lot, is a low alarm. Nothing waits for a name."""
 
 
 class SiteFile(Facts):

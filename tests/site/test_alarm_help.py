@@ -122,6 +122,7 @@ NAMED = {
     "bypass": ("bypasses.py", 'tag = f"bypass.'),
     "force": ("forces.py", 'KIND = "force"'),
     "override": ("overrides.py", 'KIND = "override"'),
+    "lot": ("lots.py", 'tag = self._line.alarms, f"lot.'),
 }
 """Kinds whose tags are put together elsewhere: the line's file, and how it does so."""
 
