@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 
 from linectl.errors import LedgerBroken
 from linectl.image import Event, Move
+from linectl.ledger import lots as lot_rows
 from linectl.ledger import schema
 from linectl.ledger.places import UNKNOWN, split_slot
 from linectl.site.model import Site
@@ -79,6 +80,9 @@ class Posting:
                 self._intend(move)
         for event in lots:
             self._load(event)
+        for event in events:
+            if event.kind == "weight":
+                self._weigh(event)
         rows = [
             (
                 self._boot, self._started_ms + event.at, event.kind, event.source, event.text,
@@ -216,6 +220,16 @@ class Posting:
         data: Mapping[str, Any] = event.data
         kind, crop, by = data["kind"], data.get("crop") or "", data.get("by") or ""
         at_ms = self._started_ms + event.at
+        if not data["lot"]:  # nobody knows what is loaded now
+            lot_rows.unload(self._connection, kind, crop)
+            self._in_use.pop((kind, crop), None)
+            return
         lot = self._lot(kind, data["lot"], crop, at_ms, by)
         self._connection.execute(schema.USE, (kind, crop, lot, at_ms, by))
         self._in_use[(kind, crop)] = lot
+
+    def _weigh(self, event: Event) -> None:
+        """A person has weighed a packing lot. Data: lot, crop, kg, by."""
+        at_ms = self._started_ms + event.at
+        lot = self._lot("packing", event.data["lot"], "", at_ms, event.data.get("by") or "")
+        lot_rows.weigh(self._connection, lot, event.data, at_ms)

@@ -6,7 +6,8 @@ import json
 import sqlite3
 from typing import Any
 
-from linectl.image import Left, Slot
+from linectl.image import Left, Loaded, Slot
+from linectl.ledger import lots
 from linectl.ledger.opening import explain
 from linectl.ledger.places import UNKNOWN
 from linectl.ledger.schema import KINDS, SET_BY_PEOPLE
@@ -79,6 +80,13 @@ class Reading:
             times = (since_ms - self.started_ms, until_ms - self.started_ms)
             found.append(Left(kind, name, data["by"], data["reason"], *times, in_force))
         return found
+
+    def lots_in_use(self) -> list[Loaded]:
+        """The lots that people have named as loaded; times on this boot's clock, below zero."""
+        try:
+            return lots.loaded(self._connection, self.started_ms)
+        except sqlite3.Error as error:
+            raise explain(self.path, error) from error
 
     def exposure(self) -> dict[str, list[int]]:
         """By cause: bypasses that have ended, ms in force, how often the cause came meanwhile."""

@@ -16,4 +16,5 @@ def begin_line(site: Site, book: Ledger) -> Line:
     """
     line = Line(site, book.start())
     line.interventions.left(book.left_by_people(), book.exposure())
+    line.lots.told(book.lots_in_use())
     return line
