@@ -17,7 +17,8 @@ from linectl.cli.screen import complain, heading, say, say_json, table
 from linectl.errors import Unreachable, UsageError
 from linectl.ledger.gutter_path import GutterPath, Stay
 from linectl.ledger.key_data import CAUTION, PROPOSED, columns, key_data
-from linectl.ledger.trace import LotTrace, Span, site_of, trace
+from linectl.ledger.lot_trace import LotTrace, Span
+from linectl.ledger.trace import site_of, trace
 from linectl.site.load import load_site
 
 ROWS_SHOWN = 40
@@ -182,12 +183,18 @@ def _list(one: LotTrace) -> None:
     rows = [
         [row.id, _words(row.crop), row.lane, _minute(row.sown_ms), _minute(row.ejected_ms),
          _minute(row.handed_ms), row.place if row.slot is None else f"{row.place}.{row.slot}",
-         "by a person" if row.id in one.corrected else ""]
+         _doubt(one, row.id)]
         for row in one.rows[:ROWS_SHOWN]
     ]  # fmt: skip
-    say(table(">gutter|crop|lane|sown|ejected|handed over|now at|corrected", rows))
+    say(table(">gutter|crop|lane|sown|ejected|handed over|now at|in doubt", rows))
     if one.gutters > ROWS_SHOWN:
         say(Text(f"and {one.gutters - ROWS_SHOWN} more: --json lists the first {len(one.rows)}"))
+
+
+def _doubt(one: LotTrace, gutter: int) -> str:
+    if gutter in one.corrected:
+        return "a person corrected it"
+    return "a move not seen done" if gutter in one.uncertain else ""
 
 
 def _show_gutter(path: GutterPath) -> None:

@@ -17,8 +17,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from linectl.ledger.looking import looking
+from linectl.ledger.lot_trace import LotTrace
 from linectl.ledger.lots import COLUMNS, Lot
-from linectl.ledger.trace import LotTrace
 
 PROPOSED = "2028-07-20 as proposed (90 FR 38084, 2025-08-07); no final rule seen"
 """The rule's compliance date, as far as is known here; your own plan has the one that counts."""

@@ -140,6 +140,7 @@ CREATE TABLE moves (
 );
 CREATE INDEX moves_by_gutter ON moves (gutter);
 CREATE INDEX moves_open ON moves (number) WHERE took_ms IS NULL;
+CREATE INDEX moves_by_hand ON moves (gutter) WHERE kind = BY_HAND;
 
 CREATE TABLE events (
     id     INTEGER PRIMARY KEY,
@@ -174,7 +175,7 @@ CREATE TABLE trips (
     complete INTEGER NOT NULL,        -- 1: the two seconds after it are there
     UNIQUE (boot, number)
 );
-""".replace("SET_BY_PEOPLE", SET_BY_PEOPLE)
+""".replace("SET_BY_PEOPLE", SET_BY_PEOPLE).replace("BY_HAND", str(KINDS["correct"]))
 
 VIEWS = f"""
 CREATE VIEW slots AS
