@@ -78,6 +78,16 @@ def names(connection: sqlite3.Connection) -> list[str]:
     return [name for (name,) in connection.execute("SELECT name FROM lots ORDER BY id DESC")]
 
 
+def gutters_in_packing_lot(connection: sqlite3.Connection, name: str) -> bool:
+    """Whether any gutter was handed over to it."""
+    found = connection.execute(
+        "SELECT EXISTS (SELECT 1 FROM lots l JOIN gutters g ON g.packing_lot = l.id"
+        " WHERE l.kind = 'packing' AND l.name = ?)",
+        (name,),
+    ).fetchone()
+    return bool(found[0])
+
+
 def weights(connection: sqlite3.Connection, lot: int) -> list[Weight]:
     """The weighings of a packing lot, in order."""
     rows = connection.execute(

@@ -29,8 +29,7 @@ def trace(path: str, name: str, site: str | None = None) -> Traced:
     with looking(path) as connection:
         _refuse_other_site(path, connection, site)
         found = [lot_trace(connection, lot) for lot in lots.find(connection, name)]
-        number = name.removeprefix("#")
-        gutter = gutter_path(connection, int(number)) if _is_number(number) else None
+        gutter = gutter_path(connection, int(name)) if _is_number(name) else None
         if not found and gutter is None:
             near = nearest(name, lots.names(connection))
             raise UsageError(
@@ -38,6 +37,18 @@ def trace(path: str, name: str, site: str | None = None) -> Traced:
                 + (f"; {near}" if near else "")
             )
     return Traced(found, gutter)
+
+
+def unused_packing_lot(path: str, name: str) -> str | None:
+    """What to ask whoever weighs a packing lot to which no gutter went; None if some did.
+
+    Raises LedgerUnreachable.
+    """
+    with looking(path) as connection:
+        if lots.gutters_in_packing_lot(connection, name):
+            return None
+        near = nearest(name, [known for known in lots.names(connection) if known != name])
+    return f"no gutter was handed over to packing lot {name} so far" + (f"; {near}" if near else "")
 
 
 def site_of(path: str) -> str:

@@ -17,6 +17,8 @@ MOVES_MAX = 5_000
 """Moves waiting beyond which the record is given up; the line stops far earlier, unacknowledged."""
 TRIPS_MAX = 50
 """Trips waiting for the disk beyond which newer ones are left out and counted."""
+NEVER_DROPPED = frozenset(("lot", "weight"))
+"""What a person has said of lots: few rows, and without them later gutters get a wrong lot."""
 RETRY_S = 1.0
 """Pause before a failed transaction is tried again."""
 
@@ -54,8 +56,9 @@ class LedgerWriter:
             self._given_up = True
             return
         if self._put_events - self._took_events + len(events) > EVENTS_MAX:
-            self.lost_events += len(events)
-            events = ()
+            kept = [event for event in events if event.kind in NEVER_DROPPED]
+            self.lost_events += len(events) - len(kept)
+            events = kept
         self._put_moves += len(moves)
         self._put_events += len(events)
         self._queue.append((moves, events))

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from linectl.image import Command
+from linectl.image import Command, Event, Move
+from linectl.ledger import Ledger
 from linectl.line import Line
 from linectl.site.load import load_site
 
@@ -75,3 +76,23 @@ def test_a_weighing_and_its_taking_back_are_told(linectl, controller):
     assert linectl("weigh", "config/small", "--by", "ben", "--", "P-1", "-27lb").code == 0
     told = [event.data["kg"] for event in controller.line.take_events() if event.kind == "weight"]
     assert told == [pytest.approx(12.24699399), pytest.approx(-12.24699399)]
+
+
+def test_a_weighing_of_a_lot_that_got_no_gutter_is_kept_with_a_remark(
+    linectl, controller, tmp_path
+):
+    path = tmp_path / "line.sqlite3"
+    site = load_site(SMALL)
+    book = Ledger.open(str(path), site)
+    moves = [Move(1, "handover", 1, "turnout", "packing", "rocket", done, 5) for done in (0, 1)]
+    named = {"kind": "packing", "lot": "P-1201", "crop": "", "by": "anna"}
+    book.record(moves, [Event(1, "lot", "packing", "", named)])
+    book.close()
+    weighed = ("weigh", "config/small", "--by", "ben", "--ledger", path)
+    right = linectl(*weighed, "P-1201", "2kg")
+    assert (right.code, right.err) == (0, "")
+    wrong = linectl(*weighed, "P-1210", "2kg")
+    assert wrong.code == 0
+    assert "no gutter was handed over to packing lot P-1210" in wrong.err
+    assert "P-1201" in wrong.err
+    assert [request["argument"] for request in controller.asked] == ["P-1201 2kg", "P-1210 2kg"]
