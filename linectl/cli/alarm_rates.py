@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from rich.text import Text
@@ -81,17 +81,21 @@ def chattering_rows(measured: Mapping[str, Any]) -> list[list[str]]:
     ]
 
 
-def flood_rows(measured: Mapping[str, Any]) -> list[list[str]]:
-    """More than ten in ten minutes, until fewer than five."""
+def flood_rows(
+    measured: Mapping[str, Any], said: Callable[[float | None], str] = clock
+) -> list[list[str]]:
+    """More than ten in ten minutes, until fewer than five; `said`: how a time is said."""
     return [
-        [clock(row["from_s"]), clock(row["to_s"]), str(row["alarms"])] for row in measured["floods"]
+        [said(row["from_s"]), said(row["to_s"]), str(row["alarms"])] for row in measured["floods"]
     ]
 
 
-def stale_rows(measured: Mapping[str, Any]) -> list[list[str]]:
-    """In force for more than a day."""
+def stale_rows(
+    measured: Mapping[str, Any], said: Callable[[float | None], str] = clock
+) -> list[list[str]]:
+    """In force for more than a day; `said`: how a time is said."""
     return [
-        [row["tag"], clock(row["from_s"]), "stands" if row["to_s"] is None else clock(row["to_s"])]
+        [row["tag"], said(row["from_s"]), "stands" if row["to_s"] is None else said(row["to_s"])]
         for row in measured["stale"]
     ]
 

@@ -85,9 +85,9 @@ def rehearse(
     with progress(f"rehearsing {loaded.name}", for_ms) as tell:
         result = _over_wire(loaded, options, tell) if wire else _on_bench(loaded, options, tell)
     if report is not None:
-        from linectl.cli.report import write_report
+        from linectl.cli.shift_page import write_rehearsal
 
-        write_report(report, result, options)
+        write_rehearsal(report, result, options)
     if as_json:
         say_json(result)
     else:

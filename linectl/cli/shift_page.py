@@ -21,6 +21,7 @@ from linectl.runtime.shift_report import ShiftReport
 
 def write_rehearsal(path: Path, result: Result, options: Options) -> None:
     """Write a rehearsal's page. Raises Unreachable if the file cannot be written."""
+    played = [happening(action) for action in options.scenario if action.at_ms <= options.for_ms]
     page = (
         _environment(clock)
         .get_template("shift.html")
@@ -36,10 +37,10 @@ def write_rehearsal(path: Path, result: Result, options: Options) -> None:
             clock=clock,
             width=WIDTH,
             letter=LETTER_WIDTH,
-            played=[happening(action) for action in options.scenario if action.at_ms <= options.for_ms],
+            played=played,
             version=__version__,
         )
-    )  # fmt: skip
+    )
     _write(path, page)
 
 

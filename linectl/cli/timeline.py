@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -21,12 +21,17 @@ STEPS_S = (60, 300, 600, 900, 1800, 3600, 7200, 14400, 28800)
 
 LOOK = {
     "Execute": "run", "Suspended": "wait", "Held": "held", "Aborted": "dead", "Aborting": "dead",
+    "No controller": "gone",
 }  # fmt: skip
 """State → pattern; all others (Stopped, Idle and those that pass) are drawn empty."""
 SAME = {
     "Suspending": "Suspended", "Unsuspending": "Suspended", "Holding": "Held", "Unholding": "Held",
 }  # fmt: skip
 """States on the way into and out of a wait are drawn with it."""
+
+
+Clock = Callable[[float | None], str]
+"""How a time of the shift is said: since its beginning, or by the clock on the wall."""
 
 
 @dataclass(frozen=True)
@@ -54,13 +59,13 @@ class Timeline:
     flow_max: int = 1
 
 
-def timeline(result: Mapping[str, Any]) -> Timeline:
-    """The shapes of a rehearsal's result."""
-    total_s = max(result["simulated_s"], 0.001)
-    rows, undrawn = _alarm_rows([_alarm(alarm, total_s) for alarm in result["alarms"]])
+def timeline(result: Mapping[str, Any], total_s: float, said: Clock = clock) -> Timeline:
+    """The shapes of a result's states, alarms and flow over `total_s` seconds."""
+    total_s = max(total_s, 0.001)
+    rows, undrawn = _alarm_rows([_alarm(alarm, total_s, said) for alarm in result["alarms"]])
     return Timeline(
-        ticks=_ticks(total_s),
-        units=tuple((unit, _bars(result, unit, total_s)) for unit in ("sowing", "harvest")),
+        ticks=tuple((at_s / total_s * WIDTH, said(at_s)) for at_s in ticks_s(total_s)),
+        units=tuple((unit, _bars(result, unit, total_s, said)) for unit in ("sowing", "harvest")),
         alarms=rows,
         undrawn=undrawn,
         flow=tuple(_flow(result["flow"], total_s)),
@@ -68,13 +73,13 @@ def timeline(result: Mapping[str, Any]) -> Timeline:
     )
 
 
-def _ticks(total_s: float) -> tuple[tuple[float, str], ...]:
+def ticks_s(total_s: float) -> tuple[int, ...]:
+    """Where the axis of a shift of that length has its marks, in seconds."""
     step = next((s for s in reversed(STEPS_S) if total_s / s >= TICKS_MIN), STEPS_S[0])
-    count = int(total_s // step)
-    return tuple((n * step / total_s * WIDTH, clock(n * step)) for n in range(count + 1))
+    return tuple(n * step for n in range(int(total_s // step) + 1))
 
 
-def _bars(result: Mapping[str, Any], unit: str, total_s: float) -> tuple[Bar, ...]:
+def _bars(result: Mapping[str, Any], unit: str, total_s: float, said: Clock) -> tuple[Bar, ...]:
     """The unit's states, neighbours of one kind joined, from the first to the end."""
     joined: list[dict[str, Any]] = []
     for row in result["states"]:
@@ -88,13 +93,13 @@ def _bars(result: Mapping[str, Any], unit: str, total_s: float) -> tuple[Bar, ..
             joined.append(
                 {"state": state, "start": row["from_s"], "end": end, "reason": row["reason"]}
             )
-    return tuple(_bar(row, total_s) for row in joined if row["end"] > row["start"])
+    return tuple(_bar(row, total_s, said) for row in joined if row["end"] > row["start"])
 
 
-def _bar(row: Mapping[str, Any], total_s: float) -> Bar:
+def _bar(row: Mapping[str, Any], total_s: float, said: Clock) -> Bar:
     x = row["start"] / total_s * WIDTH
     width = (row["end"] - row["start"]) / total_s * WIDTH
-    title = f"{row['state']} {clock(row['start'])}–{clock(row['end'])}"
+    title = f"{row['state']} {said(row['start'])}–{said(row['end'])}"
     title += f" ({span(row['end'] - row['start'])})"
     if row["reason"]:
         title += f": {row['reason']}"
@@ -102,11 +107,11 @@ def _bar(row: Mapping[str, Any], total_s: float) -> Bar:
     return Bar(x, max(width, 1.0), LOOK.get(row["state"], "idle"), label, title)
 
 
-def _alarm(alarm: Mapping[str, Any], total_s: float) -> Bar:
+def _alarm(alarm: Mapping[str, Any], total_s: float, said: Clock) -> Bar:
     end = total_s if alarm["to_s"] is None else alarm["to_s"]
     x = alarm["from_s"] / total_s * WIDTH
     width = max((end - alarm["from_s"]) / total_s * WIDTH, 2.0)
-    title = f"{alarm['tag']} ({alarm['priority']}) from {clock(alarm['from_s'])}"
+    title = f"{alarm['tag']} ({alarm['priority']}) from {said(alarm['from_s'])}"
     return Bar(x, width, "alarm", alarm["tag"], f"{title}: {alarm.get('text', '')}")
 
 

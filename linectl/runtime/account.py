@@ -18,6 +18,10 @@ WAITING = {
 RETURNING = frozenset(("Stopped", "Resetting", "Idle", "Starting"))
 """The way back from Aborted: work has not gone on yet."""
 
+UNITS = ("sowing", "harvest")
+NO_CONTROLLER = "No controller"
+"""Said of both units while none ran: no state of theirs, but what a shift must account for."""
+
 FLOW_STEP_MS = 300_000
 """Gutters in and out are counted per five minutes."""
 
@@ -43,6 +47,8 @@ class Account:
         self._interventions: list[Row] = []
         self._open_interventions: dict[tuple[str, str], Row] = {}
         self._trips: dict[int, Row] = {}
+        self._trips_before: list[Row] = []
+        """Those of controllers before: each counts its own from 1."""
         self._changes: list[Change] = []
         """Every change of state of an alarm."""
         self._inserts: list[int] = []
@@ -72,6 +78,21 @@ class Account:
                 elif move.kind == "eject":
                     self._ejects.append(move.at)
 
+    def without_controller(self, at: int, reason: str) -> None:
+        """From here on there is no controller, until one says something again.
+
+        What it knew of as going on has ended: nobody can tell how long it lasted.
+        """
+        self._gates.clear()
+        for alarm in self._open_alarm.values():
+            self._end(alarm, at)
+        self._open_alarm.clear()
+        self._trips_before = self.trips()
+        self._trips.clear()
+        for unit in UNITS:
+            data = {"mode": None, "state": NO_CONTROLLER, "reason": reason}
+            self._state(Event(at, "unit", unit, reason, data))
+
     @staticmethod
     def _end(row: Row | None, at: int) -> None:
         if row is not None:
@@ -81,7 +102,7 @@ class Account:
         unit, state, reason = event.source, str(event.data["state"]), event.data.get("reason")
         self._end(self._open_state.get(unit), event.at)
         row: Row = {
-            "unit": unit, "state": state, "reason": reason or "",
+            "unit": unit, "state": state, "reason": reason or "", "mode": event.data.get("mode"),
             "from_s": _seconds(event.at), "to_s": None,
         }  # fmt: skip
         self._open_state[unit] = row
@@ -164,7 +185,7 @@ class Account:
 
     def trips(self) -> list[Row]:
         """Every trip, in order, as last told; `to_s` None: it has not ended."""
-        return list(self._trips.values())
+        return [*self._trips_before, *self._trips.values()]
 
     def waits(self) -> list[Row]:
         """Every wait, in order; `to_s` None: it has not ended."""
