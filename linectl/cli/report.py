@@ -13,7 +13,7 @@ from linectl.cli.run import LEDGER
 from linectl.cli.screen import complain, say_json
 from linectl.cli.writable import will_be_written
 from linectl.errors import UsageError
-from linectl.ledger.record import wall_ms
+from linectl.ledger.clock import wall_ms
 from linectl.runtime.shift_calendar import Span, last_finished, shift_of, unix_ms
 from linectl.runtime.shift_report import report as read_report
 from linectl.site.load import load_site

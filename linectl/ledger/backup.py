@@ -193,19 +193,17 @@ def _put_away(target: Path) -> tuple[Last | None, str | None]:
     for mark in ("-wal", "-shm"):
         log = target.with_name(target.name + mark)
         if log.exists():
-            _second_name(log, kept.with_name(kept.name + mark))
-    _second_name(target, kept)
+            _copy(log, kept.with_name(kept.name + mark))
+    _copy(target, kept)
     sync(target.parent)
     _settle(target)
     return lost, str(kept)
 
 
-def _second_name(file: Path, name: Path) -> None:
-    """The same file under a second name; a copy where the disk knows no second names."""
-    try:
-        os.link(file, name)
-    except OSError:
-        partial = name.with_name(name.name + PARTIAL)
-        shutil.copyfile(file, partial)
-        sync(partial)
-        os.replace(partial, name)
+def _copy(file: Path, name: Path) -> None:
+    """The same bytes under another name, whole or not at all. No second name of the one file: a
+    ledger with two names is refused, and a kill in between would leave it so."""
+    partial = name.with_name(name.name + PARTIAL)
+    shutil.copyfile(file, partial)
+    sync(partial)
+    os.replace(partial, name)

@@ -18,15 +18,15 @@ from typing import Any
 from linectl.crop.site_takt import site_takt
 from linectl.errors import LinectlError, Unreachable
 from linectl.field.wiring import Field, reach_in
-from linectl.image import Command, Event, Move, Start
+from linectl.image import Command, Event, Move
 from linectl.ledger import Ledger, LedgerWriter
-from linectl.line import Line
 from linectl.runtime.account import Account
 from linectl.runtime.live import Live
 from linectl.runtime.pacing import controller_clock
 from linectl.runtime.recording import recording, troubles_beside
 from linectl.runtime.rehearsal import Options, Progress, Result, invented_lots
 from linectl.runtime.standing import standing
+from linectl.runtime.starting import begin_line
 from linectl.runtime.trip_record import TripRecorder
 from linectl.runtime.virtual import Outcome
 from linectl.site.model import Site
@@ -203,12 +203,8 @@ def _run(
     book: Ledger,
     on_progress: Progress | None,
 ) -> dict[str, Any]:
-    slots = standing(site, options.lanes)
-    book.seed_lanes(slots)
-    line = Line(
-        site,
-        Start(slots=slots, next_gutter=book.next_gutter(), next_move=book.next_move()),
-    )
+    book.seed_lanes(standing(site, options.lanes))
+    line = begin_line(site, book)
     line.lanes.ripe_check = options.ripe_check
     account, indexed_at, lines = Account(), list[int](), list[str]()
     writer = LedgerWriter(book)
