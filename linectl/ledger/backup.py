@@ -193,14 +193,14 @@ def _put_away(target: Path) -> tuple[Last | None, str | None]:
     for mark in ("-wal", "-shm"):
         log = target.with_name(target.name + mark)
         if log.exists():
-            _copy(log, kept.with_name(kept.name + mark))
-    _copy(target, kept)
+            _keep(log, kept.with_name(kept.name + mark))
+    _keep(target, kept)
     sync(target.parent)
     _settle(target)
     return lost, str(kept)
 
 
-def _copy(file: Path, name: Path) -> None:
+def _keep(file: Path, name: Path) -> None:
     """The same bytes under another name, whole or not at all. No second name of the one file: a
     ledger with two names is refused, and a kill in between would leave it so."""
     partial = name.with_name(name.name + PARTIAL)

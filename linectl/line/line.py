@@ -18,6 +18,7 @@ from linectl.line.gutters import Gutter
 from linectl.line.inputs import NEVER, Inputs
 from linectl.line.interventions import Interventions
 from linectl.line.lanebook import LaneBook, lanes_text
+from linectl.line.ledger_word import LedgerWord
 from linectl.line.lots import Lots
 from linectl.line.part import Part
 from linectl.line.recovery import Recovery
@@ -53,6 +54,7 @@ class Line:
         self.durable = 0
         """So many of them are on disk."""
         self.ledger_ack_ms = site.file.limits.ledger_ack_ms
+        self.ledger_word = LedgerWord(self)
         self.mutual_due = NEVER
         self.released: set[int] = set()
         """Reset buttons seen released: one stuck since power-up never gets here."""
@@ -149,6 +151,7 @@ class Line:
         self._step_parts(now)
         self._mutual_wait(now)
         self._wet_limit(now)
+        self.ledger_word.step(now)
         for unit in self.units:
             unit.step(now)
         self.lots.step()
@@ -289,6 +292,7 @@ class Line:
             self._ripe_due(),
             self._wet_due(),
             self.mutual_due,
+            self.ledger_word.next_due(),
             self.first_due,
             self.alarms.next_due(),
             self.recovery.next_due(),
@@ -460,9 +464,9 @@ class Line:
         return None if number is None else (False, self.causes.rows[number].text)
 
     def barred(self, unit: str) -> str | None:
-        """Which cause keeps a unit from starting, by a permissive cell; None if none does."""
+        """What keeps a unit from starting: a permissive cell, or the ledger; None if nothing."""
         number = self.causes.starts.get(unit)
-        return None if number is None else self.cause_text(number)
+        return self.ledger_word.against() if number is None else self.cause_text(number)
 
     def cause_text(self, number: int) -> str:
         """A cause in words; one that counts as present because nobody can read it says so."""

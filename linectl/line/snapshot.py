@@ -35,6 +35,7 @@ def snapshot(line: Line) -> dict[str, Any]:
         "interventions": line.interventions.plain(),
         "inputs": _fields(line.inputs),
         "causes": _fields(line.causes),
+        "ledger": _fields(line.ledger_word),
         "trips": line.first_out.saved(),
         "recovery": line.recovery.plain(),
         "lots": _fields(line.lots),
@@ -55,6 +56,7 @@ def restore(line: Line, saved: dict[str, Any]) -> None:
     line.alarms.fill(saved["alarms"])
     _fill(line.inputs, saved["inputs"])
     _fill(line.causes, saved["causes"])
+    _fill(line.ledger_word, saved["ledger"])
     line.interventions.fill(saved["interventions"])
     line.first_out.restore(saved["trips"])
     line.recovery.fill(saved["recovery"])

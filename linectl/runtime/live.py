@@ -27,6 +27,7 @@ from linectl.runtime.clock_watch import ClockWatch
 from linectl.runtime.control import ControlServer
 from linectl.runtime.heartbeat import Heartbeat
 from linectl.runtime.intake import Intake
+from linectl.runtime.ledger_remark import LedgerRemark
 from linectl.runtime.pacing import Pacer, controller_clock
 from linectl.runtime.recording import recording, troubles_beside
 from linectl.runtime.starting import begin_line
@@ -78,11 +79,14 @@ class Scanned(Protocol):
 
 
 class Recorder(Protocol):
-    """The ledger's writer: `put` returns at once, `durable` counts this boot's words on disk."""
+    """The ledger's writer: `put` returns at once, `durable` counts this boot's words on disk,
+    `fault` says why none gets there."""
 
     def put(self, moves: Sequence[Move], events: Sequence[Event]) -> None: ...
 
     def durable(self) -> int: ...
+
+    def fault(self) -> str | None: ...
 
 
 class Control(Protocol):
@@ -123,6 +127,7 @@ class Live:
         self._trips = trips
         self._watch = watch
         self._intake = Intake(site)
+        self._ledger_remark = LedgerRemark()
         self._pacer = Pacer(site.file.scan_ms)
         self._buses = BusStatus(site)
         self._changes = Changes(site, line.outputs)
@@ -190,6 +195,7 @@ class Live:
             self._durable = frame.durable = durable
         if self._watch is not None:
             frame.remarks += self._watch.look(now)
+        self._ledger_remark.tell(self._recorder.fault(), frame)
         asked = self._take_requests(frame)
         line.scan(frame, now)
         self.scans += 1

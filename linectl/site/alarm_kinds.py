@@ -26,8 +26,8 @@ _BELT_POINTS = ("entry_eye", "exit_eye", "running")
 @dataclass(frozen=True)
 class AlarmKind:
     """One kind. `parts`: kinds of station; lane, or a lane with a lift or a level joint; unit;
-    device; silent and supply, whose tags begin with the kind; line; granted (`bypass.NAME`);
-    loaded (`lot.seed`)."""
+    device; silent and supply, whose tags begin with the kind; line; record (`ledger.late`);
+    granted (`bypass.NAME`); loaded (`lot.seed`)."""
 
     name: str
     parts: tuple[str, ...]
@@ -94,6 +94,7 @@ KINDS = (
     AlarmKind("recovery", ("line",), vital=True),
     AlarmKind("clock", ("line",)),
     AlarmKind("lot", ("loaded",)),
+    AlarmKind("disk", ("record",), vital=True),
     # what people keep from acting, or say in the machine's place: bypass.drive_fill, force.TAG
     AlarmKind("bypass", ("granted",), vital=True),
     AlarmKind("force", ("granted",), vital=True),
@@ -101,7 +102,7 @@ KINDS = (
     # what the field remarks of a device, and what follows from the hardware
     AlarmKind("not_taken", ("device",), vital=True),
     AlarmKind("refused", ("device",), vital=True),
-    AlarmKind("late", ("device",)),
+    AlarmKind("late", ("device", "record")),
     AlarmKind("silent", ("silent",), vital=True),
     AlarmKind("supply", ("supply",), vital=True),
 )  # fmt: skip
@@ -127,6 +128,7 @@ def raised_by(
         "line": [""],
         "granted": [""],
         "loaded": ["substrate", "seed", "packing"],
+        "record": ["ledger"],
         "unit": list(units),
         "device": list(devices),
     }

@@ -67,8 +67,8 @@ LEDGER = (
     ("tamp leading", "the ledger", None, "tamp.ledger"),
     ("water giving", "the ledger", None, "seed.ledger"),
     ("infeed fetching", "the ledger", None, "infeed.ledger"),
-    ("outfeed fetching", "the ledger", None, "outfeed.ledger"),
-    ("turnout turning", "the ledger", None, "turnout.ledger"),
+    ("outfeed asked_pick", "the ledger", None, "outfeed.ledger"),
+    ("turnout asked", "the ledger", None, "turnout.ledger"),
     ("lane1 stroking", "the ledger", None, "lane1.ledger"),
 )
 FIRST_GUTTER = (("magazine empty", "the ledger", None, "magazine.ledger"),)
@@ -117,6 +117,8 @@ class Saboteur:
         elif part == "the ledger":
             bench = run.rehearsal.bench
             bench.ledger_stuck = on
+            if on:
+                bench._acks.clear()  # a disk that hangs confirms nothing more
             if not on:  # what had to wait is on disk now
                 bench._acks.append((bench.now + 10, run.line.words))
         elif part == "packing hall":
@@ -127,6 +129,12 @@ class Saboteur:
                 run.plant.machine.world.points.override(index, what if on else None)
         else:
             run.plant.do("fault" if on else "repair", part, **({"kind": what} if on else {}))
+
+
+def _slow_disk(site):
+    """The same with a disk that takes longer than the saboteur's look, to be met while asked."""
+    limits = site.file.limits.model_copy(update={"ledger_bench_delay_ms": 100})
+    return site.model_copy(update={"file": site.file.model_copy(update={"limits": limits})})
 
 
 def _told(run) -> list[object]:
@@ -146,7 +154,8 @@ def _told(run) -> list[object]:
 
 def _history(shift, attendant, name: str, every_tick: bool):
     site, steps = STEPS[name]
-    run = shift(site, site=site_of(site), seed=3, every_tick=every_tick)
+    slow = _slow_disk(site_of(site)) if steps is LEDGER else site_of(site)
+    run = shift(site, site=slow, seed=3, every_tick=every_tick)
     bench = run.rehearsal.bench
     attendant(run)
     told = _told(run)

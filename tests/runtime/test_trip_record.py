@@ -242,6 +242,8 @@ class Idle:
     def durable(self) -> int:
         return 0
 
+    def fault(self) -> None: ...
+
 
 class AfterTwo:
     """Lets the controller scan twice."""

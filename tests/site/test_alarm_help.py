@@ -129,7 +129,9 @@ NAMED = {
 
 def _raised_in_code() -> set[str]:
     kinds = set()
-    beside = (ROOT / "linectl/field/device.py", ROOT / "linectl/runtime/clock_watch.py")
+    runtime = ROOT / "linectl/runtime"
+    beside = (runtime / "clock_watch.py", runtime / "ledger_remark.py")
+    beside = (ROOT / "linectl/field/device.py", *beside)
     for path in (*(ROOT / "linectl/line").glob("*.py"), *beside):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call):

@@ -92,6 +92,8 @@ class NoLedger:
     def durable(self) -> int:
         return 0
 
+    def fault(self) -> None: ...
+
 
 class Wakeful(threading.Thread):
     """Sleeps a millisecond at a time; `late_ms` is the worst it overslept since it was asked."""

@@ -29,6 +29,8 @@ class Nothing:
     def durable(self) -> int:
         return 1 << 40
 
+    def fault(self) -> None: ...
+
 
 class Controlled:
     """The real line on its field, in a thread."""

@@ -88,11 +88,13 @@ class Record:
         self.last = 0
 
     def put(self, moves: Sequence[Move], events: Sequence[Event]) -> None:
-        self.last = max([self.last, *(move.number for move in moves)])
+        self.last += len(moves)
         self.events += events
 
     def durable(self) -> int:
         return self.last
+
+    def fault(self) -> None: ...
 
 
 class Questions:

@@ -68,7 +68,7 @@ class Keeper:
 
     def __init__(self, line: Line) -> None:
         self.line = line
-        self.things = [line.causes, *line.units, *line.parts]
+        self.things = [line.causes, line.ledger_word, *line.units, *line.parts]
         self._places = [(line.inputs, n) for n in type(line.inputs).FIELDS]
         self._places += [(line, n) for n in (*LINE_FIELDS, *PRIVATE_FIELDS) if n != "now"]
         self._told_only: list[bool] = [True] * len(self._places)
@@ -213,6 +213,7 @@ class Keeper:
         for part in line.parts:
             part.word = words.get(part.word, 0)
         line.durable, line.words = 0, len(words)
+        line.ledger_word.waiting = [[len(words), RUNNING]] if words else []
         line.open_moves = {
             moves[old]: Move(moves[old], m.kind, number[m.gutter], *m[3:7], NOW)
             for old, m in sorted(line.open_moves.items())
