@@ -11,7 +11,10 @@ from rich.text import Text
 
 from linectl.cli.app import AsJson, app
 from linectl.cli.counting import counting
+from linectl.cli.options import duration_ms
 from linectl.cli.screen import heading, say, say_json, table
+from linectl.ledger.archive import Archived
+from linectl.ledger.archive import archive as move_old
 from linectl.ledger.backup import Last, Restored
 from linectl.ledger.backup import backup as take_copy
 from linectl.ledger.backup import restore as put_back
@@ -43,6 +46,11 @@ RESTORE_EXAMPLE = """
 Example:
 
   linectl ledger restore /media/stick/ledger-2026-03-02.sqlite3 config/small/ledger.sqlite3
+"""
+ARCHIVE_EXAMPLE = """
+Example:
+
+  linectl ledger archive config/small/ledger.sqlite3 --older-than 400d --to /media/stick
 """
 
 commands = typer.Typer(no_args_is_help=True, rich_markup_mode="markdown")
@@ -120,6 +128,51 @@ def restore(
         _show_restored(done)
 
 
+@commands.command(epilog=ARCHIVE_EXAMPLE)
+def archive(
+    path: LedgerPath,
+    older_than: Annotated[
+        int,
+        typer.Option(
+            parser=duration_ms, metavar="DURATION", help="How old, from the record's end: 400d."
+        ),
+    ],
+    to: Annotated[Path, typer.Option(metavar="FOLDER", help="Where the archive's file goes.")],
+    as_json: AsJson = False,
+) -> None:
+    """Moves old moves and events to an archive file; the ledger stays provable and small.
+
+    The archive is whole, checksummed and proved before anything is taken away here. Gutters, lots
+    and weights stay, so that a lot is traced as before. It may run beside the controller, and when
+    it was interrupted it is simply run again. Keep archives as long as the law wants the record.
+    """
+    with counting() as tell:
+        done = move_old(str(path), older_than, str(to), tell)
+    if as_json:
+        say_json(done.as_json())
+    else:
+        _show_archived(done)
+
+
+def _show_archived(done: Archived) -> None:
+    say(heading(f"ledger {done.ledger}:"), Text(f"{done.bytes_after:,} bytes"))
+    if done.archive is None:
+        say(Text("nothing in it is that old"))
+    else:
+        say(heading(f"{done.archive}:"), Text(f"SHA-256 {done.sha256}"))
+        say(
+            Text(
+                f"has moves {done.first_move:,} to {done.last_move:,} and {done.events:,} events,"
+                f" {_time(done.from_ms)} to {_time(done.to_ms)}"
+            )
+        )
+        say(
+            Text(f"taken away here: {done.moves_taken:,} moves; {done.bytes_before:,} bytes before")
+        )
+    if not done.shrinks:
+        say(Text("the file keeps its size (it came from an older linectl): new rows use the room"))
+
+
 def _show_restored(done: Restored) -> None:
     say(heading(f"ledger {done.ledger}:"), Text(f"is now the backup {done.backup}"))
     say(Text(f"its record ends with {_last(done.last)}"))
@@ -136,7 +189,7 @@ def _show_restored(done: Restored) -> None:
 def _last(last: Last) -> str:
     if not last.at_ms:
         return "nothing"
-    when = dt.datetime.fromtimestamp(last.at_ms / 1000).strftime("%Y-%m-%d %H:%M:%S")
+    when = _time(last.at_ms)
     return f"move {last.move}, {when}" if last.move else f"no move, {when}"
 
 
@@ -154,6 +207,13 @@ def _show(verdict: Verdict) -> None:
             f" {verdict.events:,} events"
         )
     )
+    if verdict.left_over:
+        say(
+            Text(
+                f"an archive was interrupted: {verdict.left_over:,} moves are in it and here;"
+                " run `linectl ledger archive` again"
+            )
+        )
     if first is None:
         return
     say(Text())
@@ -166,6 +226,10 @@ def _show(verdict: Verdict) -> None:
         for found in [next(f for f in verdict.findings.kept if f.rule.name == name)]
     ]
     say(table("rule|>rows|the first|in words", rows))
+
+
+def _time(at_ms: int) -> str:
+    return dt.datetime.fromtimestamp(at_ms / 1000).strftime("%Y-%m-%d %H:%M:%S")
 
 
 def _row(name: str, row: int | str) -> str:

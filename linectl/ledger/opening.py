@@ -53,6 +53,8 @@ def connect(path: str) -> sqlite3.Connection:
             path, timeout=BUSY_MS / 1000, isolation_level=None, check_same_thread=False
         )
         _refuse_foreign(path, connection)
+        # Heard while the file is empty only: an archive can then give its pages back to the disk.
+        connection.execute("PRAGMA auto_vacuum = INCREMENTAL")
         _set_durable(path, connection)
         version = _version(connection)
         if not version:

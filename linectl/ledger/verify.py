@@ -44,6 +44,8 @@ class Verdict:
     boots: int = 0
     events: int = 0
     from_number: int = 1
+    left_over: int = 0
+    """Moves that an interrupted archive has not yet taken away."""
     findings: Findings = field(default_factory=Findings)
 
     @property
@@ -61,8 +63,9 @@ class Verdict:
         first = self.first
         return {
             "ledger": self.path, "site": self.site, "ok": self.ok, "moves": self.moves,
-            "done": self.done, "from_number": self.from_number, "gutters": self.gutters,
-            "standing": self.standing, "boots": self.boots, "events": self.events,
+            "done": self.done, "from_number": self.from_number, "left_over": self.left_over,
+            "gutters": self.gutters, "standing": self.standing, "boots": self.boots,
+            "events": self.events,
             "first": None if first is None else first.as_json(),
             "findings": [finding.as_json() for finding in self.findings.kept],
             "rules": [
@@ -71,14 +74,6 @@ class Verdict:
                 for rule in RULES
             ],
         }  # fmt: skip
-
-
-@dataclass
-class Proof:
-    """A verdict with what it was reached by, for who goes on from there (an archive)."""
-
-    verdict: Verdict
-    machine: Machine | None = None
 
 
 def verify(path: str, tell: Tell = silent) -> Verdict:
@@ -138,6 +133,7 @@ def _replay(
         return
     finally:
         verdict.moves, verdict.done = replay.read, replay.done
+        verdict.left_over = replay.left_over
     tell("tables", 0, 1)
     check_strokes(places, machine, findings)
     verdict.standing = check_gutters(connection, machine, findings)

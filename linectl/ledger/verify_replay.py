@@ -73,6 +73,9 @@ class Replay:
         self._boots = [b for b in boots if cut_ms is None or b.started_ms >= cut_ms]
         self._began = {boot.id: boot.started_ms for boot in boots}
         self._kept = set(self.base.state.under_way) if self.base else set()
+        self.left_over = 0
+        """Moves that the last archive has and that are still here: it was interrupted."""
+        self._first_left = 0
         self.number = self.from_number - 1
         """The last move that was read."""
         self._boot = 0
@@ -145,6 +148,7 @@ class Replay:
             self._stand(self._starts.pop(0))
         if self._boots:
             self._begin_boots(0, self._boots[-1].id)
+        self._judge_left_over()
         for number in sorted(self._kept):
             self.findings.add(
                 NUMBERS, "moves", number,
@@ -168,10 +172,36 @@ class Replay:
                         (done, number, kind, gutter, source, source_slot, dest, dest_slot),
                     )
         elif self.base is not None and self.base.why == ARCHIVE:
+            self.left_over += 1
+            self._first_left = self._first_left or number
+
+    def _judge_left_over(self) -> None:
+        """An archive takes moves away from the first on: what it left is whole from some number."""
+        if self.base is None or not self.left_over:
+            return
+        first, last = self._first_left, self.from_number - 1
+        kept = sum(first < number <= last for number in self.base.state.under_way)
+        if self.left_over + kept != last - first + 1:
             self.findings.add(
-                CHECKPOINT, "moves", number,
-                f"move {number} is before {self.from_number}, the first that the last archive left",
+                CHECKPOINT, "moves", first,
+                f"move {first} is before {self.from_number}, the first that the last archive left",
             )  # fmt: skip
+
+    def until(self, connection: sqlite3.Connection, number: int, tell: Tell) -> int:
+        """Play what was done before move `number` was intended; returns when that was.
+
+        `waiting` are then the moves that were under way. Raises sqlite3.Error.
+        """
+        (cut_ms,) = connection.execute(
+            "SELECT intended_ms FROM moves WHERE number = ?", (number,)
+        ).fetchone()
+        for row in self._rows(connection, number - self.from_number, tell):
+            if row[0] >= number:
+                break
+            self.take(row)
+        while self.waiting and self.waiting[0][0] < cut_ms:
+            self._play()
+        return int(cut_ms)
 
     def _gap(self, number: int) -> None:
         missing = number - self.number - 1

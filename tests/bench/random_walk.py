@@ -77,6 +77,12 @@ class Walk:
                 self._begin()
         self.ledger.close()
 
+    def resume(self) -> None:
+        """The controller starts anew; nothing was under way that will still be done."""
+        self.open.clear()
+        self.now += 1000
+        self.ledger = self._open()
+
     def places(self) -> dict[int, str]:
         """Every named gutter in the machine."""
         found = {gutter: name for name, gutter in self.stations.items()}
@@ -141,9 +147,10 @@ class Walk:
             if gutter and tool not in self.worked.get(gutter, ()):
                 yield self._act("process", gutter, tool, tool)
         germ, grow = self.runs["lane1.germ"], self.runs["lane1.grow"]
-        gutter = at.get("fill")
-        if gutter and not germ[0] and not self.reserved:
-            yield self._act("reserve", gutter, "fill", "lane1.germ.0", "mouth")
+        for here in reversed(WAY[1:]):  # what had one before and lost it, first
+            if at.get(here) and not germ[0] and not self.reserved:
+                yield self._act("reserve", at[here], here, "lane1.germ.0", "mouth")
+                break
         if self.reserved and at.get("water") == self.reserved:
             yield self._act("release", self.reserved, "lane1.germ.0", "water", "mouth")
         gutter = at.get("infeed")
