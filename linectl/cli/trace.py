@@ -15,7 +15,7 @@ from linectl.cli.app import AsJson, app
 from linectl.cli.run import LEDGER
 from linectl.cli.screen import complain, heading, say, say_json, table
 from linectl.errors import Unreachable, UsageError
-from linectl.ledger.gutter_path import GutterPath, Stay
+from linectl.ledger.gutter_path import GutterPath, Stay, came_to
 from linectl.ledger.key_data import CAUTION, PROPOSED, columns, key_data
 from linectl.ledger.lot_trace import LotTrace, Span
 from linectl.ledger.trace import site_of, trace
@@ -199,7 +199,11 @@ def _doubt(one: LotTrace, gutter: int) -> str:
 
 def _show_gutter(path: GutterPath) -> None:
     say(heading(f"gutter {path.id}:"), Text(_words(path.crop) or "no crop"))
-    named = (f"{kind} {name or 'not named'}" for kind, name in path.lots.items())
+    due = came_to(path.times)
+    named = (
+        f"{kind} {name or ('not so far' if due[kind] is None else 'NOT NAMED')}"
+        for kind, name in path.lots.items()
+    )
     say(Text(f"lots: {', '.join(named)}"))
     for remark in path.remarks:
         say(heading("Note"), Text(remark))

@@ -173,6 +173,13 @@ class _Stays:
         return tuple(found) if len(found) > 1 else ()
 
 
+def came_to(times: dict[str, int | None]) -> dict[str, int | None]:
+    """By kind of lot, when a gutter had come so far that it should have one; None: not yet."""
+    sown = times["sown_ms"]
+    filled = times["wet_ms"] if sown is None else sown  # what is wet was filled before
+    return {"sowing": sown, "substrate": filled, "seed": sown, "packing": times["handed_ms"]}
+
+
 def _remarks(
     moves: Iterable[_Move], times: dict[str, int | None], named: dict[str, str | None]
 ) -> list[str]:
@@ -190,7 +197,6 @@ def _remarks(
         said.append("it was rejected")
     if any(move.done_ms is None for move in moves):
         said.append("a move of it was never seen done: people or sensors have settled it after")
-    for kind, when in (("substrate", "fed_ms"), ("seed", "sown_ms"), ("packing", "handed_ms")):
-        if times[when] is not None and named[kind] is None:
-            said.append(f"its {kind} lot was not named")
+    said += [f"its {kind} lot was not named" for kind, at_ms in came_to(times).items()
+             if at_ms is not None and named[kind] is None]  # fmt: skip
     return said

@@ -238,7 +238,7 @@ def _came_to(kind: str, group: _Group) -> int:
     """How many of the group should have a lot of that kind."""
     if kind == "packing":
         return group.handed
-    return group.gutters if kind == "substrate" else group.sown
+    return max(group.sown, group.handed) if kind == "substrate" else group.sown
 
 
 def _lanes(connection: sqlite3.Connection, groups: Sequence[_Group]) -> list[InLane]:

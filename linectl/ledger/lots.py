@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
 from linectl.image import Loaded
@@ -73,9 +73,11 @@ def find(connection: sqlite3.Connection, name: str) -> list[Lot]:
     return [Lot(*row) for row in rows]
 
 
-def names(connection: sqlite3.Connection) -> list[str]:
-    """Every name of a lot, the newest first."""
-    return [name for (name,) in connection.execute("SELECT name FROM lots ORDER BY id DESC")]
+def names(connection: sqlite3.Connection, kinds: Iterable[str] = tuple(COLUMNS)) -> list[str]:
+    """The names of all lots of those kinds, the newest first."""
+    wanted = frozenset(kinds)
+    rows = connection.execute("SELECT name, kind FROM lots ORDER BY id DESC")
+    return [name for name, kind in rows if kind in wanted]
 
 
 def gutters_in_packing_lot(connection: sqlite3.Connection, name: str) -> bool:

@@ -47,7 +47,8 @@ def unused_packing_lot(path: str, name: str) -> str | None:
     with looking(path) as connection:
         if lots.gutters_in_packing_lot(connection, name):
             return None
-        near = nearest(name, [known for known in lots.names(connection) if known != name])
+        others = [known for known in lots.names(connection, ["packing"]) if known != name]
+        near = nearest(name, others)
     return f"no gutter was handed over to packing lot {name} so far" + (f"; {near}" if near else "")
 
 

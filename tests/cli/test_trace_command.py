@@ -11,13 +11,13 @@ from linectl.ledger.key_data import CAUTION, columns
 
 @pytest.fixture(scope="module")
 def shift(tmp_path_factory):
-    """The ledger of twenty minutes of the small site, with what the plant's bodies say."""
+    """The ledger of a quarter of an hour of the small site, with what the plant's bodies say."""
     from linectl.runtime.rehearsal import Options
     from linectl.runtime.virtual import rehearse
     from linectl.site.load import load_site
 
     path = str(tmp_path_factory.mktemp("shift") / "shift.sqlite3")
-    outcome = rehearse(load_site("config/small"), Options(for_ms=1_200_000, ledger=path))
+    outcome = rehearse(load_site("config/small"), Options(for_ms=900_000, ledger=path))
     return path, outcome.as_json()
 
 

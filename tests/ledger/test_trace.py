@@ -186,6 +186,13 @@ def test_a_gutter_that_is_not_handed_over_yet_lacks_no_packing_lot(farm):
     assert told.remarks == []
 
 
+def test_a_gutter_that_is_not_filled_or_sown_yet_lacks_no_lot(farm):
+    farm.step("feed", 1, "stock", "magazine")
+    path = trace(farm.path, "1").gutter
+    assert path.lots == dict.fromkeys(("sowing", "substrate", "seed", "packing"))
+    assert path.remarks == []
+
+
 def test_a_persons_correction_is_said(harvested):
     harvested.step("correct", 3, "lane1.germ.2", "removed")
     told = harvested.trace("S-2")
