@@ -32,7 +32,8 @@ class Fill(ToolZone):
         return super().prepare(gutter, now)
 
     def ready_for(self, gutter: Gutter) -> None:
-        crop = self.line.crop_of(gutter)
+        super().ready_for(gutter)
+        crop = self.line.crops[gutter.crop]
         self.line.numbers[self.rate] = dosing.rate_per_s(crop.substrate_l * 1000, self.tool_ms())
 
     def tool_ms(self) -> int:
@@ -87,7 +88,8 @@ class Water(ToolZone):
         return super().prepare(gutter, now)
 
     def ready_for(self, gutter: Gutter) -> None:
-        crop = self.line.crop_of(gutter)
+        super().ready_for(gutter)
+        crop = self.line.crops[gutter.crop]
         tool_ms = self.line.tool_ms(self.facts)
         dose_ml = self.line.interventions.overrides.water_ml(crop.water_ml)
         self.line.numbers[self.rate] = dosing.rate_per_s(dose_ml, tool_ms)
@@ -168,7 +170,8 @@ class Seed(ToolZone):
         return super().prepare(gutter, now)
 
     def ready_for(self, gutter: Gutter) -> None:
-        crop = self.line.crop_of(gutter)
+        super().ready_for(gutter)
+        crop = self.line.crops[gutter.crop]
         tool_ms = self.line.tool_ms(self.facts)
         self.line.numbers[self.rate] = dosing.rate_per_s(crop.seeds_per_gutter, tool_ms)
         self.wanted = float(crop.seeds_per_gutter)

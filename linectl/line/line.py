@@ -26,7 +26,6 @@ from linectl.line.toolzone import ToolZone
 from linectl.line.units import WARNED, Unit
 from linectl.site import machine
 from linectl.site.alarm_catalogue import catalogue
-from linectl.site.crops import Crop
 from linectl.site.model import Site
 
 EMPTY = Start()
@@ -389,10 +388,6 @@ class Line:
     def not_good(self) -> list[str]:
         """The devices that have not answered, or no longer do."""
         return self.silent_for(-1)
-
-    def crop_of(self, gutter: Gutter) -> Crop:
-        """The gutter's crop, or that in the drum while it has none that the site knows."""
-        return self.crops.get(gutter.crop) or self.crops[self.crop_in_drum]
 
     def follow_numbers(self, gutter: int, move: int) -> None:
         """New gutters and moves get higher numbers than these."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from linectl.line.conveyor import DRAW_IN, Conveyor
+from linectl.line.gutters import Gutter
 from linectl.line.inputs import NEVER
 from linectl.line.part import fault_rows
 from linectl.line.tables import table
@@ -128,6 +129,10 @@ class ToolZone(Conveyor):
             f"{self.name}: the belt stands under its tool",
         )
 
+    def ready_for(self, gutter: Gutter) -> None:
+        if gutter.crop not in self.line.crops:  # the record knows it by its reservation at most
+            gutter.crop = self.line.crop_in_drum
+
     def resume(self, now: int) -> None:
         """A gutter that lies before the tool since a power cut is told to the record first."""
         leading = "leading" in (self.state, self.back)
@@ -145,19 +150,15 @@ class ToolZone(Conveyor):
                 self._close_move()
                 self.end_process()
                 self.go("accepted")
-        elif self.line.seen.on[self.entry] and not self.worked:
-            self.go("regained", now + self.regained_ms())
+        elif self.line.seen.on[self.entry] and not self.worked and not self.astray:
+            self.go("regained", now + self.timeout("tooling"))
         elif self.line.seen.off[self.entry]:
             self.worked = True  # nothing lies under the tool any more: it stays as it is
             self.end_process()
             self.go("untool", now + self.timeout("leading"))
-        elif self.worked:
+        elif self.worked or self.line.seen.on[self.entry]:
+            # astray it may lie short of the tool: drawn on first, as far as from eye to tool
             self.go("untool", now + self.timeout("leading"))
-
-    def regained_ms(self) -> int:
-        """How long a gutter found under the tool may still be worked on: no more than all of it."""
-        length = self.line.site.file.gutter.length_mm
-        return length * 1000 // self.facts.speed_mm_s + self.facts.ramp_ms + TOOL_SLACK_MS
 
     def _cleared(self, now: int) -> None:
         self.worked = self.worked or self.state == "tooling"

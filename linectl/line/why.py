@@ -180,6 +180,9 @@ def _unit(line: Line, unit: Unit) -> list[Check]:
     clears, by, act = ("", "", "") if working else _next_act(line, unit)
     text = f"{unit.name} is {unit.state}: {unit.reason}".rstrip(": ")
     checks = [Check("state", working, text, clears, by=by, act=act)]
+    if barred := line.recovery.bars():
+        by = "command" if line.recovery.judged else "itself"
+        checks.insert(0, Check("recovery", False, barred, "recover, answer by answer", by=by))
     for number in range(len(line.causes.rows)):
         asks = any(name == unit.name for name, _ in line.causes.asks(number))
         bars = unit.name in line.causes.bars_start(number)

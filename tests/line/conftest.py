@@ -44,12 +44,14 @@ class Hand:
         self.now = 0
         self.levels: dict[int, object] = {}
 
-    def healthy(self, otherwise: Mapping[str, object] = MappingProxyType({})) -> None:
+    def healthy(
+        self, otherwise: Mapping[str, object] = MappingProxyType({}), silent: str = ""
+    ) -> None:
         """Every device good, every input at its healthy rest, but for those given by tag."""
         frame = Frame()
         for point in self.site.points:
             if point.direction == "in":
-                frame.quality.append((point.index, True))
+                frame.quality.append((point.index, point.device != silent))
                 level = _rest(point)
                 if point.tag in otherwise:
                     value = otherwise[point.tag]
@@ -144,6 +146,12 @@ def hand(small):
     hand = Hand(small)
     hand.healthy()
     return hand
+
+
+@pytest.fixture
+def hand_of(small):
+    """Makes a hand on the small site whose line begins with this record; nothing has answered."""
+    return lambda start: Hand(small, start)
 
 
 @pytest.fixture

@@ -202,9 +202,11 @@ class Recovery:
         self.line.abandon(move.number)
 
     def interrupted(self, part: Part, back: str, text: str, fault: str = "cut") -> None:
-        """A part stands in the middle of a step, and takes it up again when it may."""
+        """A part stands in the middle of a step, and takes it up again when it may; a lane that a
+        person has locked, when that person unlocks it."""
         part.back, part.fault = back, fault
-        part.stand("faulted")
+        if part.state != "out_of_service":
+            part.stand("faulted")
         self.line.alarms.raise_(f"{part.name}.{fault}", "high", f"{part.name}: {text}")
 
     def ask(self, question: Question) -> None:
