@@ -21,7 +21,7 @@ from linectl.line.lanebook import LaneBook, lanes_text
 from linectl.line.ledger_word import LedgerWord
 from linectl.line.lots import Lots
 from linectl.line.part import Part
-from linectl.line.recovery import Recovery
+from linectl.line.recovery import Recovery, telling
 from linectl.line.toolzone import ToolZone
 from linectl.line.units import WARNED, Unit
 from linectl.site import machine
@@ -527,7 +527,7 @@ class Line:
 
     def recovery_view(self) -> dict[str, Any]:
         """What was under way at the last power cut, what became of it, what is asked."""
-        return self.recovery.view()
+        return telling.view(self.recovery)
 
     def why(self, name: str, now: int) -> list[dict[str, Any]]:
         """Why a station, lane, unit or output does not move; UsageError for an unknown name."""

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from linectl.image import Move
 from linectl.line.gutters import Gutter
+from linectl.line.recovery import telling
 
 if TYPE_CHECKING:
     from linectl.line.line import Line
@@ -37,7 +38,7 @@ def snapshot(line: Line) -> dict[str, Any]:
         "causes": _fields(line.causes),
         "ledger": _fields(line.ledger_word),
         "trips": line.first_out.saved(),
-        "recovery": line.recovery.plain(),
+        "recovery": telling.plain(line.recovery),
         "lots": _fields(line.lots),
         "units": {unit.name: _fields(unit) for unit in line.units},
         "parts": {part.name: _fields(part) for part in line.parts},
@@ -59,7 +60,7 @@ def restore(line: Line, saved: dict[str, Any]) -> None:
     _fill(line.ledger_word, saved["ledger"])
     line.interventions.fill(saved["interventions"])
     line.first_out.restore(saved["trips"])
-    line.recovery.fill(saved["recovery"])
+    telling.fill(line.recovery, saved["recovery"])
     _fill(line.lots, saved["lots"])
     for unit in line.units:
         _fill(unit, saved["units"][unit.name])

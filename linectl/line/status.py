@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from linectl.line import alarm_view
+from linectl.line.recovery import telling
 from linectl.line.trip_marks import sentence
 
 if TYPE_CHECKING:
@@ -53,7 +54,7 @@ def status(line: Line) -> dict[str, Any]:
             }
             for lane in line.lanes.lanes
         ],
-        "recovery": line.recovery.status(),
+        "recovery": telling.status(line.recovery),
         "lots": line.lots.status(),
         **line.interventions.status(),
     }

@@ -114,7 +114,8 @@ def test_help_for_a_cause_under_alarms_is_told_where_it_belongs(edited):
 
 # the code and the table of kinds --------------------------------------------------------------
 
-RAISING = {"fail": 0, "_fail": 0, "_fail_missing": 0, "_lost": 0, "raise_": 0, "Remark": 0}
+RAISING = {"fail": 0, "_fail": 0, "_fail_missing": 0, "_lost": 0, "raise_": 0, "Remark": 0,
+           "interrupted": 3}  # fmt: skip
 """Calls that raise an alarm, and which argument says its kind or tag."""
 NAMED = {
     "silent": ("device_rows.py", 'name=f"silent_'),
@@ -132,7 +133,7 @@ def _raised_in_code() -> set[str]:
     runtime = ROOT / "linectl/runtime"
     beside = (runtime / "clock_watch.py", runtime / "ledger_remark.py")
     beside = (ROOT / "linectl/field/device.py", *beside)
-    for path in (*(ROOT / "linectl/line").glob("*.py"), *beside):
+    for path in (*(ROOT / "linectl/line").rglob("*.py"), *beside):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call):
                 kinds |= _kind_of(node)
@@ -142,7 +143,7 @@ def _raised_in_code() -> set[str]:
 
 def _kind_of(call: ast.Call) -> set[str]:
     name = getattr(call.func, "attr", getattr(call.func, "id", ""))
-    if name not in RAISING or not call.args:
+    if name not in RAISING or len(call.args) <= RAISING[name]:
         return set()
     said = call.args[RAISING[name]]
     if isinstance(said, ast.JoinedStr) and isinstance(said.values[-1], ast.Constant):

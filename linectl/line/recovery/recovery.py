@@ -8,7 +8,7 @@ person's start with its warning, by the same `resume` as after any other fault.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from linectl.image import Event, Move, Start
 from linectl.line.carriage import Carriage
@@ -17,19 +17,15 @@ from linectl.line.harvest import TurnOut
 from linectl.line.inputs import NEVER
 from linectl.line.lane import Lane
 from linectl.line.part import Part
-from linectl.line.recovery import arms, belts, handing, rows, takeover
+from linectl.line.recovery import arms, belts, handing, rest, rows, takeover
 from linectl.line.recovery.questions import Question
 
 if TYPE_CHECKING:
     from linectl.line.line import Line
 
-SLACK_MS = 500
-"""Two polls of a slow device and a scan, on top of every computed time."""
 RESTLESS_MS = 20_000
 """Inputs that do not come to rest by then are judged as they are: a flickering eye is no reason
 to wait for ever."""
-
-ALARM = "recovery"
 
 
 class Recovery:
@@ -64,8 +60,8 @@ class Recovery:
         self.questions: dict[str, Question] = {}
         self.moves: dict[int, tuple[Move, str, str]] = {}
         """By number: the move that was under way, its verdict, why."""
-        self._points = _points_of(line)
-        self._still_ms, self._least_ms = _times_of(line)
+        self._points = rest.points_of(line)
+        self._still_ms, self._least_ms = rest.times_of(line)
         takeover.take_over(self, start)
         if not (start.slots or start.inside or start.moves or start.reserved):
             self.phase = "judged"  # the record has nothing in it: there is nothing to judge
@@ -227,9 +223,9 @@ class Recovery:
     def _alarm(self) -> None:
         if self.questions:
             first = next(iter(self.questions.values()))
-            self.line.alarms.raise_(ALARM, "high", first.text)
+            self.line.alarms.raise_("recovery", "high", first.text)
         else:
-            self.line.alarms.clear(ALARM)
+            self.line.alarms.clear("recovery")
 
     def next_due(self) -> int:
         """When it goes on by itself."""
@@ -254,77 +250,6 @@ class Recovery:
         if self.unverified:
             self.unverified.discard(gutter)
 
-    def count_unverified(self) -> int:
-        """Slots whose gutter nobody has confirmed since power-up; an unknown one counts."""
-        count = 0
-        for lane in self.line.lanes.lanes:
-            for run in lane.slots:
-                count += sum(gutter < 0 or gutter in self.unverified for gutter in run)
-        return count
-
-    def view(self) -> dict[str, Any]:
-        """The object of `recover --json`, the site's name apart."""
-        return {
-            "judged": self.judged,
-            "waits_for": self.line.not_good(),
-            "moves": [
-                {
-                    "number": move.number, "kind": move.kind, "gutter": move.gutter,
-                    "source": move.source, "dest": move.dest, "verdict": verdict, "why": why,
-                }
-                for move, verdict, why in self.moves.values()
-            ],
-            "questions": [
-                {
-                    "id": q.id, "place": q.place, "gutter": q.gutter, "text": q.text,
-                    "caution": q.caution, "answered": None,
-                    "answers": [{"choice": word, "text": then} for word, then in q.choices],
-                }
-                for q in self.questions.values()
-            ],
-            "unverified": self.count_unverified(),
-            "lanes": [
-                {
-                    "lane": lane.id,
-                    "runs": [
-                        {"run": run, "slots": list(slots)}
-                        for run, slots in zip(lane.runs, lane.slots, strict=True)
-                    ],
-                }
-                for lane in self.line.lanes.lanes
-            ],
-        }  # fmt: skip
-
-    def status(self) -> dict[str, Any]:
-        """Counts for `status --json`."""
-        return {
-            "judged": self.judged,
-            "questions": len(self.questions),
-            "moves": len(self.moves),
-            "unverified": self.count_unverified(),
-        }
-
-    # snapshot ----------------------------------------------------------------------------------
-
-    def plain(self) -> dict[str, Any]:
-        """The state as plain data."""
-        return {
-            **{name: _plain(getattr(self, name)) for name in self.FIELDS},
-            "questions": [question.plain() for question in self.questions.values()],
-            "moves": [[list(move), verdict, why] for move, verdict, why in self.moves.values()],
-        }
-
-    def fill(self, saved: dict[str, Any]) -> None:
-        """Take over what `plain` gave."""
-        for name in self.FIELDS:
-            value = saved[name]
-            present = getattr(self, name)
-            setattr(self, name, type(present)(value) if isinstance(present, set | dict) else value)
-        questions = [Question.of(row) for row in saved["questions"]]
-        self.questions = {question.id: question for question in questions}
-        moves = [(Move(*row), verdict, why) for row, verdict, why in saved["moves"]]
-        self.moves = {move.number: (move, verdict, why) for move, verdict, why in moves}
-
     def tell(self, question: Question, choice: str, by: str) -> None:
         """An answer, for the record: who, when, what."""
         data = {"question": question.id, "choice": choice, "by": by, "text": question.text}
@@ -335,39 +260,3 @@ class Recovery:
 def _of_people(question: Question) -> bool:
     """No sensor settles it."""
     return question.id.endswith(".partial")
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, set):
-        return sorted(value)
-    if isinstance(value, dict):
-        return [[key, list(item)] for key, item in sorted(value.items())]
-    return value
-
-
-def _points_of(line: Line) -> frozenset[int]:
-    """Inputs that show how things stand at stations and lanes; not what people and halls do."""
-    names = {part.name for part in line.parts}
-    names |= {name for lane in line.lanes.lanes for name in (*lane.runs, *lane.joints)}
-    return frozenset(
-        point.index
-        for point in line.site.points
-        if point.direction == "in" and point.is_bool and point.tag.rpartition(".")[0] in names
-    )
-
-
-def _times_of(line: Line) -> tuple[int, int]:
-    """(how long inputs must stand still, how long at least from the first good look).
-
-    A device whose controller was lost lets go of its outputs after its watchdog; a belt then runs
-    down, a gate, press or clamp springs back. Between two switches nothing changes while it
-    moves, so rest is proven by the longest such motion without a change.
-    """
-    springs = ("ramp_ms", "gate_ms", "clamp_ms", "press_ms", "gripper_ms")
-    facts = line.site.file.stations.values()
-    motion = max(getattr(part, name, 0) for part in facts for name in springs)
-    points = line.site.points
-    delay = max(max(point.on_delay_ms, point.off_delay_ms) for point in points)
-    watchdog = max((point.device_watchdog_ms or 0 for point in points), default=0)
-    still = motion + delay + SLACK_MS
-    return still, watchdog + still
