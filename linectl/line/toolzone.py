@@ -49,7 +49,7 @@ class ToolZone(Conveyor):
             *fault_rows("empty|asked|entering|regaining|leading|settling|seeking|counting|done"),
         ],
     )
-    FIELDS = (*Conveyor.FIELDS, "baseline", "wanted", "worked")
+    FIELDS = (*Conveyor.FIELDS, "baseline", "wanted", "worked", "accepted")
     LEAD_MM = 50
     """How far the head is past the tool before the tool starts: eyes are seen late, never early."""
     COUNT_MS = 3_000
@@ -66,6 +66,8 @@ class ToolZone(Conveyor):
         """Counter before the gutter; −1 while not known."""
         self.worked = False
         """The tool has worked on this gutter until its tail was seen."""
+        self.accepted = False
+        """A person has said finish: what the tool does not reach any more stays undone."""
         self.wanted = 0.0
         """Counts this gutter should take."""
         self._demands["tooling"] = self.run | self.tool
@@ -152,17 +154,14 @@ class ToolZone(Conveyor):
                 self.go("accepted")
         elif self.line.seen.on[self.entry] and not self.worked and not self.astray:
             self.go("regained", now + self.timeout("tooling"))
-        elif self.line.seen.off[self.entry]:
-            self.worked = True  # nothing lies under the tool any more: it stays as it is
-            self.end_process()
-            self.go("untool", now + self.timeout("leading"))
-        elif self.worked or self.line.seen.on[self.entry]:
+        elif self.worked or self.line.seen.off[self.entry] or self.astray:
             # astray it may lie short of the tool: drawn on first, as far as from eye to tool
+            self.accepted = True
             self.go("untool", now + self.timeout("leading"))
 
     def _cleared(self, now: int) -> None:
         self.worked = self.worked or self.state == "tooling"
-        if self.worked:
+        if self.worked or self.accepted:
             self.end_process()
         super()._cleared(now)
 
@@ -180,7 +179,7 @@ class ToolZone(Conveyor):
 
     def prepare(self, gutter: int, now: int) -> bool:
         self.baseline = -1.0
-        self.worked = False
+        self.worked = self.accepted = False
         if self.counter is not None:
             self.line.inputs.ask(self.counter)
         return True
@@ -191,7 +190,7 @@ class ToolZone(Conveyor):
         self.due = now + self.COUNT_MS
 
     def _counting(self, now: int) -> None:
-        if self.works() and not self.worked:
+        if self.works() and not self.worked and not self.accepted:
             self._part("miss", "passed its tool without being worked on to its end")
         elif self.counter is None or not self.works():
             self.go("counted")

@@ -6,6 +6,7 @@ JSON lines over a Unix socket in the user's runtime folder: one request a line, 
     {"ask": "why", "name": "fill.exit_eye"}          → {"name": …, "lines": [{…}, …]}
     {"ask": "alarms"}                                → the object of `alarms --json`
     {"ask": "alarm changes"}                         → {"from_ms": …, "to_ms": …, "changes": […]}
+    {"ask": "recovery"}                              → the object of `recover --json`
     {"ask": "points", "since": 17}                   → {"site_digest": …, "now_ms": …, "scan_ms": …,
                                                         "number": 19, "lost": false,
                                                         "points": {tag: value or null if bad},

@@ -42,6 +42,8 @@ class Hand:
         self.site = site
         self.line = Line(site, start)
         self.now = 0
+        self.disk = False
+        """True: every word is on disk by the next scan."""
         self.levels: dict[int, object] = {}
 
     def healthy(
@@ -62,7 +64,10 @@ class Hand:
 
     def scan(self, frame: Frame | None = None, ms: int = 10) -> None:
         self.now += ms
-        self.line.scan(frame or Frame(), self.now)
+        frame = frame or Frame()
+        if self.disk:
+            frame.durable = self.line.words
+        self.line.scan(frame, self.now)
 
     def settle(self, ms: int = 200) -> None:
         for _ in range(ms // 10):
@@ -160,6 +165,7 @@ def come_back(small):
 
     def make(start: Start, **inputs: object):
         hand = Hand(small, start)
+        hand.disk = True
         hand.healthy({tag.replace("__", "."): value for tag, value in inputs.items()})
         hand.judge()
         return hand

@@ -107,6 +107,14 @@ def test_packing_may_be_answered_for_and_its_late_word_answers_too(come_back):
     assert asked(late) == [] and words(late) == [("handover", "turnout", "packing")]
 
 
+def test_a_gutter_that_a_person_sees_half_out_is_handed_on_after_a_start(come_back):
+    hand = come_back(HANDOVER, turnout__at_0=True, turnout__at_90=False)
+    assert hand.obey("answer", "turnout.handover half_out") is None
+    assert not hand.on("packing.offer")
+    hand.start()
+    assert hand.on("packing.offer") and hand.on("turnout.run")
+
+
 def test_a_gutter_that_a_tool_may_have_begun_on_is_one_question(come_back):
     hand = come_back(WATERING, water__exit_eye=True)
     assert asked(hand) == ["water.partial"]

@@ -12,7 +12,7 @@ from linectl.image import Command
 from linectl.line import gutter_commands
 from linectl.line.lane import HOLE, UNKNOWN, Lane
 from linectl.line.part import Part
-from linectl.line.recovery.handing import given
+from linectl.line.recovery.handing import given, half_out
 from linectl.line.recovery.questions import Question
 
 if TYPE_CHECKING:
@@ -49,6 +49,10 @@ def _take(line: Line, question: Question, choice: str, command: Command) -> str 
         return gutter_commands.partial(line, command._replace(argument=argument))
     if choice == "taken":
         return _taken(line, question)
+    if choice == "half_out":
+        move = line.open_moves[line.recovery.asked_move(question.gutter)]
+        half_out(line.recovery, line.ends.turnout, move)
+        return None
     if choice == "removed":
         return _removed(line, question, part)
     assert isinstance(part, Lane)

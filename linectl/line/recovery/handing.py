@@ -38,15 +38,20 @@ def _handing(recovery: Recovery, table: TurnOut, move: Move) -> None:
         recovery.not_done(move, "it still lies centred on the turn-out")
         _lying(recovery, table)
     elif seen.on[table.exit]:
-        table.number = move.number
-        table.withheld = True
-        recovery.verdict(move, "under_way", "it lies half out, before packing")
-        recovery.interrupted(table, "handing", "a gutter lies half out, before packing")
+        half_out(recovery, table, move)
     elif seen.on[table.taken] and seen.off[table.exit] and seen.off[table.centred]:
         recovery.done(move, "the turn-out is empty and packing says taken")
         given(table)
     else:
         _ask(recovery, table, move)
+
+
+def half_out(recovery: Recovery, table: TurnOut, move: Move) -> None:
+    """It lies across the table's edge, before packing: handed on after a start."""
+    table.number = move.number
+    table.withheld = True
+    recovery.verdict(move, "under_way", "it lies half out, before packing")
+    recovery.interrupted(table, "handing", "a gutter lies half out, before packing")
 
 
 def given(table: TurnOut) -> None:
@@ -66,6 +71,7 @@ def _ask(recovery: Recovery, table: TurnOut, move: Move) -> None:
             f" it; has {table.hall} got it?",
             (
                 ("taken", f"{table.hall} has it: the hand-over is told as done"),
+                ("half_out", "it still lies half on the turn-out: it is handed on after a start"),
                 ("removed", "somebody else has taken it away; the record lets it go"),
             ),
             caution(table), table.name, move.gutter,

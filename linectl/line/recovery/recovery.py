@@ -231,7 +231,8 @@ class Recovery:
         """When it goes on by itself."""
         if self.phase != "settling":
             return NEVER
-        return min(self.due, max(self.least_at, self.still_at))
+        due = min(self.due, max(self.least_at, self.still_at))
+        return due if due > self.line.now else NEVER  # past it, only an input is waited for
 
     # what others ask ---------------------------------------------------------------------------
 
