@@ -17,6 +17,8 @@ BUSY_SPREAD = 0.15
 LATE_TO_WORK_MS = 4_000
 """Mean lateness at the start of work."""
 TAKE_MS = 300
+SAID_MS = 1_000
+"""How long a word stands for which no offer stands (a controller that is gone)."""
 WASH_MS = 240_000
 """From the hall through washing back to the magazine."""
 
@@ -88,6 +90,12 @@ class Hall:
         if self._owed:
             self._owed = False
             self._world.points.put(self._i_taken, True)
+            if not self._offer:  # nobody asks any more: the word is said, and taken back
+                self._world.kernel.after(SAID_MS, self._unless_offered)
+
+    def _unless_offered(self) -> None:
+        if not self._offer and self.fault != "handshake_sticks":
+            self._end_of_handshake()
 
     def settle_handshake(self) -> None:
         """The handshake works again: say what it owes, end what hangs."""

@@ -165,6 +165,18 @@ class Lift:
             self.height.place(height - SINK if height >= SINK else height + SINK)
             self.show_level()
 
+    def jog(self, up: bool) -> bool:
+        """A person brings the standing deck to a level by the control at the machine, watching it.
+
+        False: it moves, or something lies across a joint, which they see.
+        """
+        if self.height.moving or any(crossing.busy for crossing in self.crossings):
+            return False
+        self.height.place(1.0 if up else 0.0)
+        self.show_level()
+        self._run_belt()
+        return True
+
     def _belt(self, on: object) -> None:
         self._belt_on = bool(on)
         self._stir_belt(self._belt_on)

@@ -7,6 +7,7 @@ from typing import Any
 
 from linectl.errors import UsageError
 from linectl_sim.faults import Faults, nearest
+from linectl_sim.joints import Lift
 from linectl_sim.machine import Machine
 from linectl_sim.placebook import PlaceBook
 
@@ -44,6 +45,7 @@ class Verbs:
             "remote": lambda part, _: self._switch(part, "remote", True),
             "isolate": lambda part, _: self._switch(part, "isolator_on", False),
             "de-isolate": lambda part, _: self._switch(part, "isolator_on", True),
+            "jog": self._jog,
             "hold sensor": self._hold_sensor,
             "let go": lambda part, _: self._machine.world.points.override(self._input(part), None),
             "swap wires": self._swap_wires,
@@ -120,6 +122,15 @@ class Verbs:
         else:
             names = (machine.magazine.name, machine.filler.name, machine.seeder.name)
             raise UsageError(f"{part!r} cannot be refilled{nearest(part, names)}")
+
+    def _jog(self, part: str, options: dict[str, Any]) -> None:
+        """Hold-to-run at the machine: the lift comes to a level, unless something is in the way."""
+        level = options.get("to")
+        if level not in ("up", "down"):
+            raise UsageError(f"jog {part}: to must be up or down, not {level!r}")
+        lanes = self._machine.lanes.values()
+        lifts = {link.name: link for lane in lanes for link in lane.links if isinstance(link, Lift)}
+        _known(part, lifts, "lift").jog(up=level == "up")
 
     def _hold_sensor(self, part: str, options: dict[str, Any]) -> None:
         """Whatever is true, the sensor tells `value` (the meaning, before any inversion)."""
