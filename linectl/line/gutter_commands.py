@@ -72,7 +72,7 @@ def _take_off(line: Line, place: str, dest: str) -> str | None:
     line.abandon(part.number)
     gutter = part.gutter
     part.removed()  # type: ignore[attr-defined]
-    _tell_taken(line, gutter, place, dest)
+    _tell_taken(line, gutter, dest)
     line.alarms.clear(f"{place}.partial")
     line.alarms.clear(f"{place}.wet")
     return None
@@ -82,15 +82,15 @@ def _off_transfer(line: Line, lane: Lane, dest: str) -> str | None:
     fault, number = lane.fault, lane.number
     if why := lane.taken_off():
         return why
-    place = lane.joints[lane.which]
     line.alarms.clear(f"{lane.name}.{fault}")
     line.abandon(number)
-    _tell_taken(line, lane.gutter, place, dest)
+    _tell_taken(line, lane.gutter, dest)
     lane.gutter = 0
     return None
 
 
-def _tell_taken(line: Line, gutter: int, place: str, dest: str) -> None:
+def _tell_taken(line: Line, gutter: int, dest: str) -> None:
+    """It is told from where the record has it, which is behind while its move hangs open."""
     kind = "correct" if dest == "removed" else "reject"
-    line.complete(line.intend(kind, gutter, place, dest))
+    line.complete(line.intend(kind, gutter, line.gutters[gutter].place, dest))
     line.lanes.release(line.gutters.pop(gutter))
