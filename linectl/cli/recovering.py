@@ -15,7 +15,12 @@ from linectl.commission.walk_round import WHAT, Correction, Lane, correction, fo
 from linectl.errors import NoController, UsageError
 from linectl.runtime.control import ask, running_controller
 
-VERDICTS = {"done": "done", "not_done": "not begun", "asked": "asked below"}
+VERDICTS = {
+    "done": "done",
+    "not_done": "not done",
+    "under_way": "goes on after a start",
+    "asked": "asked below",
+}
 CAUTION = (
     "CAUTION: what nobody has confirmed may still move or fall. Where a question or a walk-round"
     " sends you into the machine: isolate, lock and try before you reach in; a line that stands is"
