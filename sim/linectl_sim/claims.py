@@ -27,7 +27,8 @@ class Claims:
         self._machine, self._book, self._auditor = machine, book, auditor
         self._bound: dict[int, Body] = {}
         self._open: dict[int, Move] = {}
-        self._last = 0
+        self.last = 0
+        """Number of the last move that was told."""
         self._strokes: dict[str, int] = {}
         self._rows = {row.name: row for lane in machine.lanes.values() for row in lane.rows}
         self.holes: dict[str, int] = {}
@@ -39,9 +40,9 @@ class Claims:
         """An intent, or a move that the controller takes for done."""
         self.heard = True
         if not move.done:
-            if move.number <= self._last:
+            if move.number <= self.last:
                 self._auditor.violate("ledger_differs", f"move {move.number} numbered backwards")
-            self._last = max(self._last, move.number)
+            self.last = max(self.last, move.number)
             self._open[move.number] = move
             return
         if self._open.pop(move.number, None) is None:
@@ -60,6 +61,10 @@ class Claims:
             self._taken_off(move)
         elif move.kind in MOVES_A_BODY:
             self._stands_at(move)
+
+    def open(self) -> list[int]:
+        """Numbers of the moves that were told as intended and not as done."""
+        return list(self._open)
 
     def body(self, gutter: int) -> Body | None:
         """The body that carries the controller's id."""

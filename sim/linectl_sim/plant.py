@@ -116,6 +116,18 @@ class PlantModel:
         """Every place: the id of its gutter (−1: never told to us), or None if empty."""
         return self.book.where()
 
+    def seen(self) -> dict[str, Any]:
+        """What somebody sees who walks round: gutters by place, which of them are tamped, zones
+        in which something moves; beside it the last move and the open ones that were told."""
+        return {
+            "now_ms": self.now,
+            "places": self.places(),
+            "tamped": [body.gutter for body in self.world.bodies if body.tamped and not body.gone],
+            "moving": self.auditor.warning.moving(),
+            "last": self.auditor.claims.last,
+            "open": self.auditor.claims.open(),
+        }
+
     def report(self) -> dict[str, Any]:
         """Counts from bodies, violations, materials, residences."""
         counted = report.totals(self.machine)

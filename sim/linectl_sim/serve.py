@@ -5,6 +5,10 @@ Beside the buses a port for the rehearsal's own talk (JSON lines, `control` in t
     {"do": verb, "part": …, "options": {…}}   a scenario's verb, now
     {"told": [move]}                          moves of the controller's ledger, for the auditor
     {"stock": [slot]}                         gutters standing in the lanes at the start
+    {"places": true}                          → {"now_ms": …, "places": {name: gutter or null},
+                                                 "tamped": [gutter], "moving": [zone],
+                                                 "last": move, "open": [move]}:
+                                                 the bodies, and the moves told so far
     {"report": true}                          → {"report": counts, lanes, violations}
 """
 

@@ -263,6 +263,8 @@ class PlantServer:
                 self.plant.told(Move(*move))
             if "stock" in asked:
                 self.plant.stock([Slot(*slot) for slot in asked["stock"]])
+            if "places" in asked:
+                return dict(self.plant.seen())
             if "report" in asked:
                 return {"report": self.plant.report()}
         except LinectlError as error:

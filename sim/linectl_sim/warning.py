@@ -64,6 +64,10 @@ class WarningWatch:
 
         return changed
 
+    def moving(self) -> list[str]:
+        """Zones in which something moves now."""
+        return [name for name, count in zip(self._names, self._moving, strict=True) if count]
+
     def stirred(self, zone: int, moving: bool, what: str) -> None:
         """Something in a zone begins to move, or stands again."""
         if not moving:

@@ -1,0 +1,84 @@
+"""What a campaign has shown: its table, and everything in it that should not be."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from kills.orders import KINDS, PHASES
+
+Row = dict[str, Any]
+WATCHDOG_MS = 1_000
+SEEN_MS = 300
+"""The death was noticed so late at most."""
+VERDICTS = ("done", "not_done", "under_way", "asked")
+
+
+def wrong(row: Row) -> list[str]:
+    """What should not be, of one death; empty if all is as it should be."""
+    found = [f"silent: {text}" for text in row["differences"] if not _asked_about(text, row)]
+    found += [f"after the answers: {text}" for text in row.get("after_answers", ())]
+    found += [f"moved before the start: {zone}" for zone in row["moved"]]
+    found += [f"{b['rule']}: {b['detail']}" for b in row["violations"] if not _ran_on(b, row)]
+    found += [act for act in row["acts_before"] if act.startswith(("by hand", "refused"))]
+    if "stood" in row:
+        found.append(f"it stood: {row['stood'].get('units')} {row['stood'].get('alarms')}")
+    asked = Counter(question["gutter"] for question in row["questions"])
+    for gutter, count in asked.items():
+        if gutter not in row["uncertain"]:
+            found.append(f"{count} questions about gutter {gutter}, which was not under way")
+        elif count > 1:
+            found.append(f"{count} questions about gutter {gutter}")
+    return found
+
+
+def _ran_on(broken: Row, row: Row) -> bool:
+    """A tool that a dead controller left on works until its device's watchdog acts, and a gutter
+    may have passed it meanwhile: nothing that any controller could do after its death."""
+    after_ms = broken["at_s"] * 1000 - row["killed_ms"]
+    return broken["rule"] == "released_without_gutter" and -SEEN_MS <= after_ms <= WATCHDOG_MS
+
+
+def _asked_about(text: str, row: Row) -> bool:
+    """A question names the gutter or its place."""
+    return any(
+        f"gutter {question['gutter']}:" in text or question["place"] in text
+        for question in row["questions"]
+    )
+
+
+def table(rows: Sequence[Row]) -> str:
+    """Kind by phase: deaths, seconds to ready, what was judged of the killed move, questions."""
+    cells: dict[tuple[str, str], list[Row]] = defaultdict(list)
+    for row in rows:
+        cells[row["kind"], row["phase"]].append(row)
+    order = {(kind, phase): n for n, (kind, phase) in enumerate(_all_cells())}
+    head = f"{'move':<9} {'killed':<17} {'kills':>5} {'ready s':>12} "
+    head += f"{'done':>5} {'not':>5} {'way':>5} {'asked':>5} {'questions':>9} {'wrong':>5}"
+    lines = [head, "─" * len(head)]
+    for cell in sorted(cells, key=lambda cell: (order.get(cell, len(order)), cell)):
+        lines.append(_line(*cell, cells[cell]))
+    lines.append(_line("all", "", list(rows)))
+    return "\n".join(lines)
+
+
+def _all_cells() -> Iterable[tuple[str, str]]:
+    return ((kind, phase) for kind in KINDS for phase in PHASES)
+
+
+def _line(kind: str, phase: str, rows: Sequence[Row]) -> str:
+    ready = sorted(row["ready_s"] for row in rows)
+    judged = Counter(_verdict(row) for row in rows)
+    questions = sum(len(row["questions"]) for row in rows)
+    counts = " ".join(f"{judged[verdict]:>5}" for verdict in VERDICTS)
+    return (
+        f"{kind:<9} {phase:<17} {len(rows):>5} {ready[len(ready) // 2]:>5.1f}–{ready[-1]:<6.1f}"
+        f" {counts} {questions:>9} {sum(bool(wrong(row)) for row in rows):>5}"
+    )
+
+
+def _verdict(row: Row) -> str:
+    """What was judged of the very move that the controller died in; "" if it was not open."""
+    number = row.get("move", [0])[0]
+    return next((str(m["verdict"]) for m in row["judged"] if m["number"] == number), "")

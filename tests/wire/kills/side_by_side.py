@@ -1,0 +1,101 @@
+"""Several plants with their controllers at once: each uses some percent of a core, and waits."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import threading
+import time
+from collections import Counter
+from functools import partial
+from pathlib import Path
+
+from kills.account import wrong
+from kills.campaign import COMING_BACK, Cell, Pair, Row, draw, killed, read_rows, wanted_from
+from kills.orders import KINDS, Order
+from linectl.errors import LinectlError
+
+LANES = ("full", "holes")
+
+
+class Progress:
+    """The results file, and how many deaths are still wanted; shared by the pairs' threads."""
+
+    def __init__(self, file: Path, each: int, kinds: tuple[str, ...], until_s: float) -> None:
+        self._file = file
+        rows = read_rows(file)
+        self.wanted: Counter[Cell] = wanted_from(rows, each, kinds)
+        self._count = len(rows)
+        self._until_s = until_s
+        self._lock = threading.Lock()
+
+    def more(self) -> bool:
+        """There are deaths to die, and time."""
+        return time.monotonic() < self._until_s and any(n > 0 for n in self.wanted.values())
+
+    def draw(self, chance: random.Random) -> list[Order]:
+        """Orders for the next controller of a pair."""
+        return draw(self.wanted, chance)
+
+    def took(self, row: Row) -> None:
+        """One more line of the results file, and a line for who looks on."""
+        with self._lock:
+            with open(self._file, "a", encoding="utf-8") as handle:
+                handle.write(json.dumps(row) + "\n")
+            self._count += 1
+            self.wanted[row["kind"], row["phase"]] -= 1
+            left = sum(max(0, n) for n in self.wanted.values())
+            found = "; ".join(wrong(row)) or "as it should be"
+            print(
+                f"{self._count:>4} ({left} left) {row['lanes']}: {row['kind']}, {row['phase']}:"
+                f" ready in {row['ready_s']} s, {len(row['questions'])} asked, {found}",
+                flush=True,
+            )
+
+    def ended(self, row: Row) -> None:
+        """A pair has ended."""
+        with self._lock, open(self._file.with_name("pairs.jsonl"), "a", encoding="utf-8") as handle:
+            handle.write(json.dumps(row) + "\n")
+        print(json.dumps(row), flush=True)
+
+
+def run_pairs(
+    folder: Path, each: int, pairs: int, for_s: float, kinds: tuple[str, ...] = KINDS
+) -> list[BaseException]:
+    """Deaths until every cell of `kinds` has `each`, or the time is over. What ended a pair."""
+    folder.mkdir(parents=True, exist_ok=True)
+    runtime = folder / "run"
+    runtime.mkdir(mode=0o700, exist_ok=True)
+    os.environ["XDG_RUNTIME_DIR"] = str(runtime)
+    progress = Progress(folder / "kills.jsonl", each, kinds, time.monotonic() + for_s)
+    ended: list[BaseException] = []
+    mark = f"{int(time.time()) % 10**8:08d}"
+
+    def work(number: int) -> None:
+        lanes = LANES[number % len(LANES)]
+        again = 0
+        while progress.more():
+            place = folder / f"pair{number}-{mark}-{again}"
+            again += 1
+            try:
+                pair = Pair(place, lanes, int(mark) + 100 * number + again)
+                try:
+                    draws = partial(progress.draw, random.Random(place.name))
+                    for row in killed(pair, draws, progress.more, COMING_BACK):
+                        progress.took({"pair": place.name, **row})
+                finally:
+                    progress.ended({"pair": place.name, **pair.at_the_end()})
+                    pair.close()
+            except (AssertionError, LinectlError, OSError) as error:
+                ended.append(error)
+                print(f"pair {place.name} ended: {error!r}", flush=True)
+                if again > 5:
+                    return
+
+    threads = [threading.Thread(target=work, args=(number,)) for number in range(pairs)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    return ended
