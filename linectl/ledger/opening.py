@@ -79,6 +79,19 @@ def connect(path: str) -> sqlite3.Connection:
     return connection
 
 
+def files_of(path: str) -> list[int]:
+    """Which files a ledger is written to, ledger and log; 0 for one that is not there."""
+    if path == MEMORY:
+        return []
+    found = []
+    for name in (path, path + "-wal"):
+        try:
+            found.append(os.stat(name).st_ino)
+        except OSError:
+            found.append(0)
+    return found
+
+
 def _version(connection: sqlite3.Connection) -> int:
     return int(connection.execute("PRAGMA user_version").fetchone()[0])
 

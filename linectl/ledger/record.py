@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import IO
 
-from linectl.errors import LedgerBroken
+from linectl.errors import LedgerBroken, LedgerUnreachable
 from linectl.image import Event, Move, Slot, Start
 from linectl.ledger.boot import begin, recorded_ms
 from linectl.ledger.checkpoint import Standing, keep_start
 from linectl.ledger.clock import Clock, system_clock
-from linectl.ledger.opening import connect, explain, take_ownership
+from linectl.ledger.opening import MEMORY, connect, explain, files_of, take_ownership
 from linectl.ledger.places import UNKNOWN
 from linectl.ledger.posting import Posting
 from linectl.ledger.restart import Restart
@@ -44,6 +45,8 @@ class Ledger(Restart):
         self._crops = site.crops.crops
         self._posting = Posting(path, connection, site, boot, started_ms)
         self._words = 0
+        self._real = path if path == MEMORY else os.path.realpath(path)
+        self._files = files_of(self._real)
 
     @classmethod
     def open(cls, path: str, site: Site, clock: Clock | Callable[[], int] | None = None) -> Ledger:
@@ -84,6 +87,12 @@ class Ledger(Restart):
     def _transaction(self) -> Iterator[sqlite3.Connection]:
         """All or nothing, on disk when it ends. Raises LedgerUnreachable."""
         connection = self._connection
+        if files_of(self._real) != self._files:
+            raise LedgerUnreachable(
+                f"ledger {self.path}: its file or its log ({self.path}-wal) was moved, removed or"
+                " replaced under the controller; put it back, or stop the controller. What"
+                " was on record before is in the file that was there."
+            )
         try:
             connection.execute("BEGIN IMMEDIATE")
             yield connection

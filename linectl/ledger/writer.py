@@ -83,6 +83,11 @@ class LedgerWriter:
                 f"ledger {self._ledger.path}: more than {MOVES_MAX} moves wait for the disk;"
                 " recording has ended, the line waits. Mend the disk, start the controller again."
             )
+        if self._fault is None and not self._thread.is_alive() and not self._stop.is_set():
+            return (
+                f"ledger {self._ledger.path}: the program that writes it has failed; recording has"
+                " ended, the line waits. Start the controller again and report what it printed."
+            )
         return self._fault
 
     def close(self, timeout_s: float = 5.0) -> bool:
@@ -90,7 +95,8 @@ class LedgerWriter:
         self._stop.set()
         self._wake.set()
         self._thread.join(timeout_s)
-        waiting = self._queue or self._trips
+        taken = (self._took_moves, self._took_events) == (self._put_moves, self._put_events)
+        waiting = not taken or bool(self._trips)
         return not self._thread.is_alive() and not waiting and self._fault is None
 
     def _run(self) -> None:
