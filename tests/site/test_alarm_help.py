@@ -123,6 +123,8 @@ NAMED = {
     "bypass": ("bypasses.py", 'tag = f"bypass.'),
     "force": ("forces.py", 'KIND = "force"'),
     "override": ("overrides.py", 'KIND = "override"'),
+    "recovery": ("recovery/recovery.py", 'ALARM = "recovery"'),
+    "between": ("recovery/rows.py", '"between")'),
     "lot": ("lots.py", 'tag = self._line.alarms, f"lot.'),
 }
 """Kinds whose tags are put together elsewhere: the line's file, and how it does so."""
