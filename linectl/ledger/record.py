@@ -101,6 +101,9 @@ class Ledger(Restart):
             if connection.in_transaction:
                 connection.execute("ROLLBACK")
             if isinstance(error, sqlite3.Error):
+                if getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_CORRUPT:
+                    # What was read wrongly once is not believed for ever: read it from the disk.
+                    connection.execute("PRAGMA shrink_memory")
                 raise explain(self.path, error) from error
             raise
 

@@ -27,8 +27,11 @@ MOVES_MAX = 5_000
 """Moves waiting beyond which the record is given up; the line stops far earlier, unacknowledged."""
 TRIPS_MAX = 50
 """Trips waiting for the disk beyond which newer ones are left out and counted."""
-NEVER_DROPPED = frozenset(("lot", "weight"))
-"""What a person has said of lots: few rows, and without them later gutters get a wrong lot."""
+NEVER_DROPPED = frozenset(
+    ("lot", "weight", "answer", "bypass", "force", "override", "lane_set", "crop_set", "order")
+)
+"""What people have said and set: few rows, and without them a later gutter gets a wrong lot, or a
+later start a lane that nobody locked."""
 RETRY_S = 1.0
 """Pause before a failed transaction is tried again."""
 
@@ -52,6 +55,8 @@ class LedgerWriter:
         self._given_up = False
         self._put_moves = self._put_events = 0  # written by the scan's thread only
         self._took_moves = self._took_events = 0  # written by the writer's thread only
+        self._unsaid = 0
+        """Events left out of which the record does not say so yet."""
         self.lost_events = 0
         self.lost_trips = 0
         self._thread = threading.Thread(target=self._run, name="ledger", daemon=True)
@@ -67,12 +72,21 @@ class LedgerWriter:
             return
         if self._put_events - self._took_events + len(events) > EVENTS_MAX:
             kept = [event for event in events if event.kind in NEVER_DROPPED]
+            self._unsaid += len(events) - len(kept)
             self.lost_events += len(events) - len(kept)
             events = kept
+        elif self._unsaid and events:
+            events = [self._gap(events[0].at), *events]
         self._put_moves += len(moves)
         self._put_events += len(events)
         self._queue.append((moves, events))
         self._wake.set()
+
+    def _gap(self, at: int) -> Event:
+        """The record says itself where it has less than was told."""
+        lost, self._unsaid = self._unsaid, 0
+        text = f"{lost} events are left out here: the disk took nothing for too long"
+        return Event(at, "note", "ledger", text, {"lost": lost})
 
     def keep_trip(self, row: TripRow) -> None:
         """Hand over a trip's record, to be on disk as soon as may be; never blocks."""

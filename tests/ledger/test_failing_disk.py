@@ -307,6 +307,22 @@ def test_a_damaged_page_is_met_in_opening_or_writing_and_nothing_is_made_worse(
     first.look(2)
 
 
+def test_a_page_damaged_under_a_running_controller_is_said_and_waited_for(path, site, journey):
+    line = Line(path, site, journey)
+    line.sow()
+    line.acknowledged()
+    own = line.ledger._connection
+    own.execute("PRAGMA wal_checkpoint(TRUNCATE)")  # so that pages are read from the file itself
+    page = page_of(path, "moves_by_gutter")
+    was = overwrite(path, page, b"\xff" * 512)
+    own.execute("PRAGMA shrink_memory")
+    line.sow()
+    line.fails("it is damaged; keep the file as it is and go back to a backup copy")
+    assert line.writer.durable() == 22
+    overwrite(path, page, was)
+    line.end()
+
+
 HOLD = """
 import sqlite3, sys
 other = sqlite3.connect(sys.argv[1], isolation_level=None)

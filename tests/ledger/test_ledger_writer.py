@@ -7,6 +7,7 @@ import threading
 import pytest
 
 from linectl.errors import LedgerUnreachable
+from linectl.image import Event
 from linectl.ledger import Ledger, LedgerWriter
 from linectl.ledger import writer as writer_module
 
@@ -95,6 +96,26 @@ def test_beyond_the_limit_events_are_dropped_and_counted_but_no_move(
     assert writer.lost_events == 8
     assert sum(len(some) for _, some in disk.rows) == 8
     assert writer.durable() == journey.words
+
+
+def test_the_record_says_where_events_are_left_out_and_what_people_set_never_is(
+    disk, journey, events, monkeypatch
+):
+    monkeypatch.setattr(writer_module, "EVENTS_MAX", 10)
+    set_by_people = Event(3, "lane_set", "lane1", "", {"programme": "resting", "locked_by": ""})
+    writer = LedgerWriter(disk)
+    writer.put([], events(10))
+    assert disk.entered.wait(10)
+    writer.put([], [*events(4), set_by_people])
+    disk.go.set()
+    while writer._queue or len(disk.rows) < 2:
+        disk.entered.wait(0.001)
+    writer.put([], events(1))
+    assert writer.close()
+    told = [event for _, some in disk.rows for event in some][10:]
+    assert [event.kind for event in told] == ["lane_set", "note", "note"]
+    assert told[1].text == "4 events are left out here: the disk took nothing for too long"
+    assert told[1].data == {"lost": 4}
 
 
 def test_beyond_the_limit_of_moves_nothing_later_is_ever_acknowledged(disk, journey, monkeypatch):
