@@ -7,6 +7,7 @@ counted from the strokes of that run, and told as a range for each day (UTC).
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -61,6 +62,19 @@ class Stay(NamedTuple):
     from_slot: int | None
     to_slot: int | None
     days: tuple[Day, ...] = ()
+
+
+class Archived(NamedTuple):
+    """Moves up to at_ms (ledger time) are in another file, or in one before it."""
+
+    at_ms: int
+    file: str
+
+    @property
+    def text(self) -> str:
+        """Where they are, for people."""
+        day = time.strftime("%Y-%m-%d", time.gmtime(self.at_ms // 1000))
+        return f"moves up to {day} (UTC) are in the archive {self.file} or an earlier one"
 
 
 class Act(NamedTuple):
@@ -125,7 +139,7 @@ def gutter_path(connection: sqlite3.Connection, gutter: int) -> GutterPath | Non
             move.done_ms)
         for move in moves if move.done_ms is None or move.kind in STILL
     ]  # fmt: skip
-    remarks = _remarks(moves, times, named)
+    remarks = _remarks(moves, times, named, archived(connection))
     return GutterPath(gutter, crop, lane, named, times, stays.found, acts, remarks)
 
 
@@ -173,6 +187,14 @@ class _Stays:
         return tuple(found) if len(found) > 1 else ()
 
 
+def archived(connection: sqlite3.Connection) -> Archived | None:
+    """The newest archive that moves were taken to; None if all are here. Raises sqlite3.Error."""
+    row = connection.execute(
+        "SELECT at_ms, archive FROM checkpoint WHERE archive != '' ORDER BY id DESC LIMIT 1"
+    ).fetchone()
+    return None if row is None else Archived(*row)
+
+
 def came_to(times: dict[str, int | None]) -> dict[str, int | None]:
     """By kind of lot, when a gutter had come so far that it should have one; None: not yet."""
     sown = times["sown_ms"]
@@ -181,15 +203,18 @@ def came_to(times: dict[str, int | None]) -> dict[str, int | None]:
 
 
 def _remarks(
-    moves: Iterable[_Move], times: dict[str, int | None], named: dict[str, str | None]
+    moves: Iterable[_Move],
+    times: dict[str, int | None],
+    named: dict[str, str | None],
+    gone: Archived | None,
 ) -> list[str]:
     """What the record does not know of it, or knows from a person alone."""
     said = []
     kinds = [move.kind for move in moves if move.done_ms is not None]
     if KINDS["feed"] not in kinds:
         said.append(
-            "its beginning is not in these moves: it stood here when the ledger began, or they"
-            " have been archived"
+            "its beginning is not in these moves: "
+            + ("it stood here when the ledger began" if gone is None else gone.text)
         )
     if KINDS["correct"] in kinds:
         said.append("a person has corrected its place, or removed it")

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple, TypeVar
 
 from linectl.ledger import lots
+from linectl.ledger.gutter_path import archived
 from linectl.ledger.lots import COLUMNS, Lot, Weight
 from linectl.ledger.schema import KINDS
 
@@ -190,6 +191,7 @@ def lot_trace(connection: sqlite3.Connection, lot: Lot) -> LotTrace:
         uncertain=[row[0] for row in run(OPEN.format(column=column), (lot.id,))],
     )
     told.remarks.extend(_remarks(told, groups))
+    told.remarks.extend(_archived(connection, told))
     return told
 
 
@@ -292,6 +294,15 @@ def _ranges(ids: Iterable[int]) -> list[tuple[int, int]]:
         else:
             found.append((number, number))
     return found
+
+
+def _archived(connection: sqlite3.Connection, told: LotTrace) -> list[str]:
+    """What people corrected before an archive's end is in the archive alone."""
+    gone = archived(connection)
+    began = told.sown.from_ms if told.sown.from_ms is not None else told.lot.opened_ms
+    if gone is None or began > gone.at_ms:
+        return []
+    return [f"{gone.text}: whether a person corrected one of its gutters then is told there"]
 
 
 def _remarks(told: LotTrace, groups: Sequence[_Group]) -> list[str]:

@@ -213,6 +213,21 @@ def test_a_move_that_was_never_seen_done_is_said(harvested):
     assert harvested.trace("S-1").uncertain == []
 
 
+def test_an_archive_that_may_hold_a_correction_is_said(harvested):
+    with closing(sqlite3.connect(harvested.path)) as connection, connection:
+        connection.execute(
+            "INSERT INTO checkpoint (number, at_ms, why, last_gutter, gutters, archive, digest,"
+            " state) VALUES (1, ?, 'archive', 0, 0, 'line-2023.sqlite3', '', '{}')",
+            (T0 + 12_000,),  # gutter 1 was sown before it, gutter 3 after
+        )
+        connection.execute("DELETE FROM moves WHERE gutter = 1")
+    (remark,) = harvested.trace("S-1").remarks
+    assert "archive line-2023.sqlite3" in remark
+    assert "2023-11-14" in remark
+    assert harvested.trace("S-2").remarks == []
+    assert any("line-2023.sqlite3" in said for said in trace(harvested.path, "1").gutter.remarks)
+
+
 def test_what_stood_there_before_the_ledger_began_has_no_beginning(farm):
     farm.ledger.seed_lanes([Slot("lane1.grow.6", 1, "oak", -DAY, 0)])
     farm.lot("packing", "P-1")
@@ -345,7 +360,12 @@ def test_no_question_of_a_trace_reads_all_gutters_or_all_moves(harvested):
     assert sum("FROM moves" in sql for sql in plans) >= 3
     scans = {step for steps in plans.values() for step in steps if step.startswith("SCAN")}
     assert any("moves_by_hand" in step for steps in plans.values() for step in steps)
-    assert scans <= {"SCAN places", "SCAN weights", "SCAN m USING INDEX moves_open"}
+    assert scans <= {
+        "SCAN places",
+        "SCAN weights",
+        "SCAN checkpoint",
+        "SCAN m USING INDEX moves_open",
+    }
 
 
 def test_a_question_without_its_index_would_be_found(harvested):
