@@ -10,13 +10,14 @@ from __future__ import annotations
 
 import io
 import re
+import string
 from collections.abc import Callable, Mapping, Sequence
 from importlib.util import find_spec
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 from linectl.cli.timeline import ticks_s
-from linectl.crop.pace import DAY_MS, TOLERANCE_MS, Pace
+from linectl.crop.pace import DAY_MS, Pace, tolerance_ms
 from linectl.runtime.account import UNITS
 from linectl.runtime.lane_ages import LaneAges, SlotAge
 from linectl.runtime.shift_report import ShiftReport
@@ -31,6 +32,8 @@ WIDTH_IN = 10.0
 REASONS_DRAWN = 7
 """Reasons in a Pareto; what is left is one more bar. The table has all."""
 SHARE_DRAWN = 0.01
+LANES_DRAWN = 6
+"""Lanes in one picture, which then fits a printed page."""
 REASON_LETTERS = 60
 SAYS = {
     "pareto": "Waits of both units by reason, the longest first, with cumulative shares",
@@ -64,7 +67,7 @@ def can_draw() -> bool:
 
 
 def draw(report: ShiftReport, said: Said) -> dict[str, str]:
-    """The pictures by name (pareto, takt, flow, ages), each an `<svg>` to stand in a page.
+    """The pictures by name (pareto, takt, flow, ages1 and on), each an `<svg>` to stand in a page.
 
     `said`: how a time of the shift is written on an axis. Raises ImportError without matplotlib.
     """
@@ -73,13 +76,16 @@ def draw(report: ShiftReport, said: Said) -> dict[str, str]:
 
     told = report.told
     with mpl.rc_context(STYLE):
-        heights = {"pareto": _pareto_height(told), "takt": 3.6, "flow": 3.6,
-                   "ages": 2.3 * len(report.ages) + 0.6}  # fmt: skip
+        heights = {"pareto": _pareto_height(told), "takt": 3.6, "flow": 3.6}
         figures = {name: Figure(figsize=(WIDTH_IN, height)) for name, height in heights.items()}
         _pareto(figures["pareto"], told)
         _takt(figures["takt"], told["takt"])
         _flow(figures["flow"], report, said)
-        _ages(figures["ages"], report.ages, report.days)
+        for first in range(0, len(report.ages), LANES_DRAWN):
+            lanes = report.ages[first : first + LANES_DRAWN]
+            name = f"ages{first // LANES_DRAWN + 1}"
+            figures[name] = Figure(figsize=(WIDTH_IN, 2.2 * len(lanes) + 0.6))
+            _ages(figures[name], lanes, report)
         return {name: _svg(name, figure) for name, figure in figures.items()}
 
 
@@ -91,7 +97,9 @@ def _svg(name: str, figure: Figure) -> str:
     text = text[text.index("<svg") :]
     text = re.sub(r' id="([^"]+)"', rf' id="{name}-\1"', text)
     text = re.sub(r'(href="|url\()#', rf"\1#{name}-", text)
-    return text.replace("<svg", f'<svg role="img" aria-label="{SAYS[name]}"', 1)
+    return text.replace(
+        "<svg", f'<svg role="img" aria-label="{SAYS[name.rstrip(string.digits)]}"', 1
+    )
 
 
 def _pareto_height(told: Mapping[str, Any]) -> float:
@@ -208,32 +216,32 @@ def _flow(figure: Figure, report: ShiftReport, said: Said) -> None:
     axes.set_xlim(0, end_s)
     axes.set_ylim(0, top * 1.05)
     axes.set_ylabel("gutters since the shift began")
-    axes.legend(fontsize=8.5, loc="upper left")
+    axes.legend(fontsize=8.5, loc="upper left", frameon=True, framealpha=1, edgecolor="white")
 
 
 MARKS: Mapping[Pace, tuple[str, str, float, str]] = {
-    Pace.ON_PACE: (".", "#777", 3.0, "on its pace, within a day"),
+    Pace.ON_PACE: (".", "#777", 3.0, "on its pace"),
     Pace.AHEAD: ("v", "white", 4.5, "ahead: younger than its slot is due (empty, points down)"),
     Pace.BEHIND: ("^", "#111", 4.5, "behind: older than its slot is due (filled, points up)"),
 }
 """Marker, fill, size and words of each pace."""
 
 
-def _ages(
-    figure: Figure, lanes: Sequence[LaneAges], days: Mapping[str, tuple[float, float]]
-) -> None:  # fmt: skip
+def _ages(figure: Figure, lanes: Sequence[LaneAges], report: ShiftReport) -> None:
     """Two strips per lane, slots from mouth to tail: ages, and how far they are from due."""
     heights = {"height_ratios": [3, 1.6] * len(lanes)}
     panels = figure.subplots(2 * len(lanes), 1, squeeze=False, gridspec_kw=heights)[:, 0]
-    slots = [slot for lane in lanes for slot in lane.slots]
+    slots = [slot for lane in report.ages for slot in lane.slots]  # one scale for all lanes
+    stands = {slot.crop for slot in slots if slot.due_days is not None}
     oldest = max((slot.days or 0.0 for slot in slots), default=0.0)
-    oldest = max(oldest, *(whole for whole, _ in days.values()), 1.0)
-    farthest = max((abs(_late(slot)) for slot in slots), default=0.0)
+    oldest = max(oldest, *(report.days[crop][0] for crop in stands), 0.0) or 1.0
+    tolerance = max((_tolerance(report.days[crop]) for crop in stands), default=1.0)
+    farthest = max(1.6 * tolerance, *(1.1 * abs(_late(slot)) for slot in slots))
     for number, lane in enumerate(lanes):
         above, below = panels[2 * number], panels[2 * number + 1]
-        _strip(above, lane, days)
+        _strip(above, lane, report.days, -0.1 * oldest)
         above.set_ylim(-0.2 * oldest, oldest * 1.12)
-        _lateness(below, lane, max(2.0, 1.1 * farthest))
+        _lateness(below, lane, farthest, tolerance)
         for axes in (above, below):
             axes.set_xlim(-2, len(lane.slots) + 1)
             for joint in lane.joints:
@@ -244,10 +252,12 @@ def _ages(
     figure.legend(handles, labels, loc="outside upper left", ncols=3, fontsize=8.5)
 
 
-def _strip(axes: Axes, lane: LaneAges, days: Mapping[str, tuple[float, float]]) -> None:
+def _strip(
+    axes: Axes, lane: LaneAges, days: Mapping[str, tuple[float, float]], below: float
+) -> None:  # fmt: skip
     axes.set_title(_lane_words(lane), fontsize=9)
     crops = list(dict.fromkeys(slot.crop for slot in lane.slots if slot.due_days is not None))
-    named = ", ".join(f"{crop} {days[crop][0]:g} ({days[crop][1]:g})" for crop in crops)
+    named = ", ".join(f"{crop} {days[crop][0]:.3g} ({days[crop][1]:.3g})" for crop in crops)
     axes.set_title(f"days (ripe from): {named}", fontsize=8, loc="right", fontweight="normal")
     for crop, slots in groupby((s for s in lane.slots if s.due_days is not None), _crop):
         _crop_lines(axes, list(slots), days[crop])
@@ -258,13 +268,13 @@ def _strip(axes: Axes, lane: LaneAges, days: Mapping[str, tuple[float, float]]) 
                   markeredgewidth=0.5)  # fmt: skip
     for state, marker in (("hole", "s"), ("unknown", "x")):
         places = [s.place for s in lane.slots if s.state == state]
-        axes.plot(places, [-2.5] * len(places), marker, markersize=5, markerfacecolor="white",
+        axes.plot(places, [below] * len(places), marker, markersize=5, markerfacecolor="white",
                   markeredgecolor="#111", markeredgewidth=1.1)  # fmt: skip
     axes.axhline(0, color="#444", linewidth=0.6)
     axes.set_ylabel("age, days", fontsize=8)
 
 
-def _lateness(axes: Axes, lane: LaneAges, most: float) -> None:
+def _lateness(axes: Axes, lane: LaneAges, most: float, tolerance: float) -> None:
     """Bars from the zero line: up and dark where a gutter is behind, down and empty if ahead."""
     places = [slot.place for slot in lane.slots]
     late = [_late(slot) for slot in lane.slots]
@@ -272,11 +282,16 @@ def _lateness(axes: Axes, lane: LaneAges, most: float) -> None:
                       linewidth=0)  # fmt: skip
     axes.fill_between(places, [min(days, 0.0) for days in late], step="mid", facecolor="white",
                       edgecolor="#333", hatch="////", linewidth=0.5)  # fmt: skip
-    for days in (TOLERANCE_MS / DAY_MS, -TOLERANCE_MS / DAY_MS):
+    for days in (tolerance, -tolerance):
         axes.axhline(days, color="#111", linestyle=":", linewidth=0.8)
     axes.axhline(0, color="#444", linewidth=0.6)
     axes.set_ylim(-most, most)
     axes.set_ylabel("− ahead\n+ behind", fontsize=8)
+
+
+def _tolerance(days: tuple[float, float]) -> float:
+    """In days, of a crop."""
+    return tolerance_ms(days[0] * DAY_MS) / DAY_MS
 
 
 def _late(slot: SlotAge) -> float:

@@ -61,7 +61,11 @@ def _title(told: Mapping[str, Any], said: Said) -> None:
     say(heading(f"{told['site']}: shift"), Text(when(told)))
     none_s = without_controller_s(told)
     if none_s or len(told["controller"]) > 1:
-        text = f"no controller for {span(none_s)} in all" if none_s else "never without one"
+        text = (
+            f"none for up to {span(none_s)}, counted from the last record before"
+            if none_s
+            else "never without one"
+        )
         _part("Controller", tables.controllers(told, said), text)
 
 

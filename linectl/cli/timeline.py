@@ -140,4 +140,5 @@ def _flow(rows: list[Mapping[str, Any]], total_s: float) -> list[Mapping[str, An
     if not rows:
         return []
     step = (rows[1]["from_s"] if len(rows) > 1 else total_s) / total_s * WIDTH
-    return [{**row, "x": row["from_s"] / total_s * WIDTH, "width": step} for row in rows]
+    placed = [{**row, "x": row["from_s"] / total_s * WIDTH} for row in rows]
+    return [{**row, "width": min(step, WIDTH - row["x"])} for row in placed]

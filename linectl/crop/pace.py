@@ -15,6 +15,8 @@ DAY_MS = 86_400_000
 TOLERANCE_MS = DAY_MS
 """A gutter within a day of its pace is on it: a line that sows one shift a day makes ages that
 step by a day from one day's gutters to the next (common practice, no source)."""
+TOLERANCE_SHARE = 0.05
+"""But no more than this share of its crop's days: for crops that stand a few days only."""
 
 
 class Pace(StrEnum):
@@ -35,10 +37,19 @@ def due_age_ms(slot: int, slots: int, days_ms: float) -> float:
     return days_ms * (slot + 1) / slots
 
 
-def pace(age_ms: float, due_ms: float, tolerance_ms: float = TOLERANCE_MS) -> Pace:
-    """Ahead if younger than due by more than the tolerance, behind if older by more."""
-    if age_ms < due_ms - tolerance_ms:
+def tolerance_ms(days_ms: float) -> float:
+    """How far from its pace a gutter of a crop of so many days may be and still be on it."""
+    return min(TOLERANCE_MS, days_ms * TOLERANCE_SHARE)
+
+
+def pace(age_ms: float, due_ms: float, days_ms: float) -> Pace:
+    """Ahead if younger than due by more than the tolerance, behind if older by more.
+
+    days_ms: its crop's days.
+    """
+    tolerance = tolerance_ms(days_ms)
+    if age_ms < due_ms - tolerance:
         return Pace.AHEAD
-    if age_ms > due_ms + tolerance_ms:
+    if age_ms > due_ms + tolerance:
         return Pace.BEHIND
     return Pace.ON_PACE

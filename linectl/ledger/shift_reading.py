@@ -142,8 +142,8 @@ class _Reader:
         self._now_ms = now_ms
 
     def shift(self, from_ms: int, to_ms: int) -> ShiftRecord:
-        boots = self._boots()
-        first_ms, last_ms = boots[0].from_ms, boots[-1].to_ms
+        boots = self._boots(from_ms)
+        last_ms = boots[-1].to_ms
         lead_ms = from_ms - LEAD_MS
         before = [boot for boot in boots if boot.from_ms < from_ms]
         if before and before[-1].to_ms > from_ms:
@@ -168,19 +168,22 @@ class _Reader:
                 name: CropDays(days, ripe)
                 for name, days, ripe in self._run("SELECT name, days_ms, ripe_after_ms FROM crops")
             },
-            first_ms=first_ms,
+            first_ms=self._run("SELECT min(started_ms) FROM boots").fetchone()[0],
             last_ms=last_ms,
         )
 
-    def _boots(self) -> list[BootRow]:
+    def _boots(self, from_ms: int) -> list[BootRow]:
+        """From the one that was the last before `from_ms` on."""
         rows = self._run("SELECT id, started_ms, ended_ms FROM boots ORDER BY id").fetchall()
         if not rows:
             raise LedgerUnreachable(f"ledger {self._path}: no controller has written to it yet")
         found = []
         for place, (boot, started_ms, ended_ms) in enumerate(rows):
             last = place == len(rows) - 1
-            running = last and ended_ms is None and _is_held(self._path + "-owner")
+            running = last and ended_ms is None and _is_held(self._path)
             limit = None if last else rows[place + 1][1]
+            if limit is not None and limit <= from_ms:
+                continue
             heard = max(started_ms, self._last_record(boot, limit), ended_ms or 0)
             to_ms = max(heard, self._now_ms) if running else heard
             in_order = running or ended_ms is not None
@@ -255,7 +258,9 @@ class _Reader:
 
     def _first(self, table: str, key: str, time: str, at_ms: int | None) -> int:
         """Key of the first row at or after a time; one beyond the last if there is none."""
-        low, last = self._run(f"SELECT min({key}), max({key}) FROM {table}").fetchone()
+        low, last = self._run(
+            f"SELECT (SELECT min({key}) FROM {table}), (SELECT max({key}) FROM {table})"
+        ).fetchone()
         if low is None:
             return 0
         if at_ms is None:
@@ -276,13 +281,17 @@ def _bisect(low: int, high: int, row_from: Callable[[int], tuple[int, int]], at_
     return low
 
 
-def _is_held(owner: str) -> bool:
-    """Whether a process holds the lock of a ledger's owner; asked of the kernel, which lists all
-    locks, since trying the lock could turn a starting controller away."""
+def _is_held(ledger: str) -> bool:
+    """Whether a controller holds the ledger.
+
+    Asked of the kernel, which lists every lock (proc(5)): trying the lock, if only for a moment,
+    could turn a starting controller away. The file is known by its inode; the device's number is
+    not compared, some file systems show another one there.
+    """
     try:
-        identity = os.stat(owner)
-        locks = Path("/proc/locks").read_text(encoding="ascii")
+        inode = os.stat(os.path.realpath(ledger) + "-owner").st_ino
+        locks = Path("/proc/locks").read_text(encoding="ascii").splitlines()
     except OSError:
         return False
-    device = f"{os.major(identity.st_dev):02x}:{os.minor(identity.st_dev):02x}:{identity.st_ino}"
-    return any(device in line.split() for line in locks.splitlines() if "->" not in line)
+    fields = [line.split() for line in locks if "->" not in line]
+    return any(row[1] == "FLOCK" and row[5].rpartition(":")[2] == str(inode) for row in fields)

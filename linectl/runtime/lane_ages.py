@@ -104,5 +104,5 @@ def _slot(
     due_ms = due_age_ms(place, total, crop.days_ms)
     return SlotAge(
         place, name, state, gutter, there.crop, age_ms / DAY_MS, due_ms / DAY_MS,
-        pace(age_ms, due_ms), age_ms >= crop.ripe_after_ms, age_ms > crop.days_ms,
+        pace(age_ms, due_ms, crop.days_ms), age_ms >= crop.ripe_after_ms, age_ms > crop.days_ms,
     )  # fmt: skip

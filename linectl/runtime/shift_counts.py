@@ -127,22 +127,27 @@ def _counted(move: MoveRow) -> str | None:
 def _partial(record: ShiftRecord) -> list[tuple[int, int, str]]:
     """(when, gutter, crop) of each gutter that was left partly processed: the one that had come
     to the station last when its alarm came."""
-    arrived: dict[str, list[tuple[int, int, str]]] = {}
+    alarms = [
+        (event.at, event.source.removesuffix(".partial"))
+        for _, event in record.events
+        if event.kind == "alarm_on" and event.source.endswith(".partial")
+    ]
+    arrived: dict[str, list[tuple[int, int, str]]] = {station: [] for _, station in alarms}
     for move in record.moves:
+        if move.dest not in arrived:
+            continue
         if move.done_ms is not None:
-            arrived.setdefault(move.dest, []).append((move.done_ms, move.gutter, move.crop))
+            arrived[move.dest].append((move.done_ms, move.gutter, move.crop))
         elif move.kind == "convey":  # told done only when its tail is in
-            arrived.setdefault(move.dest, []).append((move.intended_ms, move.gutter, move.crop))
+            arrived[move.dest].append((move.intended_ms, move.gutter, move.crop))
     for each in arrived.values():
         each.sort()
     found = []
-    for _, event in record.events:
-        station, _, what = event.source.rpartition(".")
-        if event.kind == "alarm_on" and what == "partial":
-            there = arrived.get(station, [])
-            place = bisect_right(there, event.at, key=lambda row: row[0]) - 1
-            if place >= 0:
-                found.append((event.at, there[place][1], there[place][2]))
+    for at_ms, station in alarms:
+        there = arrived[station]
+        place = bisect_right(there, at_ms, key=lambda row: row[0]) - 1
+        if place >= 0:
+            found.append((at_ms, there[place][1], there[place][2]))
     return found
 
 
@@ -152,17 +157,19 @@ def takt_spread(
     """How the intervals between a unit's gutters spread, outside its waits.
 
     stood, short: its stands and its short waits, seconds from `from_ms`. An interval that overlaps
-    a stand is left out; one that overlaps a short wait is counted apart.
+    a stand is left out; one with short waits is counted apart, unless they come to less than a
+    class of the histogram is wide.
     """
     clear: list[int] = []
     waited: list[int] = []
     left_out = 0
     stands, waits = _spans(stood, from_ms), _spans(short, from_ms)
     for before, after in pairwise(times_ms):
-        if _overlaps(stands, before, after):
+        if _within(stands, before, after):
             left_out += 1
         else:
-            (waited if _overlaps(waits, before, after) else clear).append(after - before)
+            felt = _within(waits, before, after) >= CLASS_MS
+            (waited if felt else clear).append(after - before)
     classes = {c.start: [c.found, 0] for c in histogram(clear, CLASS_MS)}
     for c in histogram(waited, CLASS_MS):
         classes.setdefault(c.start, [0, 0])[1] = c.found
@@ -194,5 +201,6 @@ def _spans(rows: Iterable[Row], from_ms: int) -> list[tuple[int, int]]:
     )  # fmt: skip
 
 
-def _overlaps(spans: Sequence[tuple[int, int]], before: int, after: int) -> bool:
-    return any(start < after and end > before for start, end in spans)
+def _within(spans: Sequence[tuple[int, int]], before: int, after: int) -> int:
+    """Milliseconds of the spans that lie between the two times."""
+    return sum(max(0, min(end, after) - max(start, before)) for start, end in spans)

@@ -4,23 +4,31 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
+import importlib
 import re
 import subprocess
 import sys
+from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
 
 from linectl.cli import plots
+from linectl.runtime.account import NO_CONTROLLER
+from linectl.site.load import load_site
+from linectl.site.scenario import load_scenario
 
+ROOT = Path(__file__).parents[2]
 SITE = "config/small"
+command = importlib.import_module("linectl.cli.report")
 
 
 @pytest.fixture(scope="module")
 def recorded(shift, tmp_path_factory):
-    """A rehearsed quarter of an hour in a ledger, and from when to when."""
+    """A rehearsed shift with a guard opened in it, in a ledger, and from when to when."""
     path = tmp_path_factory.mktemp("report") / "ledger.sqlite3"
-    made = shift("small", ledger=str(path))
+    opened = load_scenario(ROOT / "sim" / "scenarios" / "guard_opened.yaml", load_site(ROOT / SITE))
+    made = shift("small", ledger=str(path), scenario=opened)
     start = made.rehearsal.ledger.started_ms
     made.run("12m").outcome  # noqa: B018 closes the ledger
     times = [dt.datetime.fromtimestamp(ms / 1000).isoformat() for ms in (start, start + 720_000)]
@@ -45,7 +53,8 @@ def test_the_text_has_the_figures_with_their_definitions(linectl, recorded):
     said = linectl("report", SITE, *recorded[1])
     assert said.code == 0
     for words in ("Figures", "ISO 22400-2", "Execute, or Completing", "Nothing is cut off at 100 %",
-                  "Waits by reason", "Takt", "Stops by causes none", "Ages by lane"):  # fmt: skip
+                  "Waits by reason", "Takt", "Sowing aborted", "guard at the seeder open",
+                  "Ages by lane"):  # fmt: skip
         assert words in said.out, words
 
 
@@ -84,6 +93,8 @@ def test_without_the_extra_the_page_comes_without_plots_and_says_which_extra(
     assert "extra `report`" in said.err
     text = page.read_text(encoding="utf-8")
     assert "<figure>" not in text
+    assert "Trips: what came first" in text
+    assert "guard at the seeder open" in text
     assert "pip install" in text
     assert "linectl[report]" in text
     assert "Ages by lane" in text
@@ -113,6 +124,30 @@ def test_every_table_is_a_csv_file(linectl, recorded, tmp_path):
     assert len(rows("stands")) == len(told["stands"])
     times = [dt.datetime.fromisoformat(row["at"]) for row in rows("gutter_times")]
     assert all(time.tzinfo is not None for time in times)
+
+
+def test_time_after_the_controllers_end_is_told_as_without_one(
+    linectl, recorded, tmp_path, monkeypatch
+):
+    path, options = recorded
+    end = dt.datetime.fromisoformat(options[5])
+    until = end + dt.timedelta(minutes=5)
+    monkeypatch.setattr(command, "wall_ms", lambda: round(until.timestamp() * 1000) + 1)
+    monkeypatch.setattr(plots, "can_draw", lambda: False)
+    page, folder = tmp_path / "shift.html", tmp_path / "tables"
+    asked = ("report", SITE, "--ledger", path, "--from", options[3], "--to", until.isoformat())
+    said = linectl(*asked, "--html", page, "--csv", folder)
+    assert "No controller" in said.out
+    assert "counted from the last record" in said.out
+    assert "no controller ran" in page.read_text(encoding="utf-8")
+    told = linectl(*asked, "--json").json
+    assert not told["shift"]["under_way"]
+    (boot,) = told["controller"]
+    assert boot["none_after_s"] == pytest.approx(300, abs=60)
+    gone = [s for s in told["stands"] if s["state"] == NO_CONTROLLER]
+    assert {s["unit"] for s in gone} == {"sowing", "harvest"}
+    for row in told["time"]:
+        assert row["production"] + row["planned"] + row["stand"] == pytest.approx(1020)
 
 
 def test_a_shift_without_any_record_says_what_there_is(linectl, recorded):

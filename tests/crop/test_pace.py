@@ -24,4 +24,9 @@ def test_a_slot_that_the_lane_does_not_have_is_refused():
     [(10.9, Pace.AHEAD), (11, Pace.ON_PACE), (13, Pace.ON_PACE), (13.1, Pace.BEHIND)],
 )
 def test_a_gutter_within_a_day_of_its_pace_is_on_it(age_days, found):
-    assert pace(age_days * DAY_MS, 12 * DAY_MS) is found
+    assert pace(age_days * DAY_MS, 12 * DAY_MS, DAYS) is found
+
+
+def test_a_crop_of_a_few_days_is_held_to_a_twentieth_of_them():
+    assert pace(3.4 * DAY_MS, 3 * DAY_MS, 6 * DAY_MS) is Pace.BEHIND
+    assert pace(3.2 * DAY_MS, 3 * DAY_MS, 6 * DAY_MS) is Pace.ON_PACE
