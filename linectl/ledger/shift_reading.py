@@ -16,9 +16,8 @@ from typing import NamedTuple
 
 from linectl.errors import LedgerUnreachable
 from linectl.image import Event
-from linectl.ledger.opening import explain
+from linectl.ledger.looking import looking
 from linectl.ledger.places import UNKNOWN
-from linectl.ledger.schema import APPLICATION_ID, VERSION
 
 DAY_MS = 86_400_000
 LEAD_MS = 7 * DAY_MS
@@ -104,20 +103,8 @@ def read_shift(path: str, site: str, from_ms: int, to_ms: int, now_ms: int) -> S
 
     Raises LedgerUnreachable: no such file, not a ledger, another site's, or nothing in it yet.
     """
-    if not Path(path).is_file():
-        raise LedgerUnreachable(
-            f"ledger {path}: there is no such file; `linectl run` begins it, --ledger names another"
-        )
-    try:
-        connection = sqlite3.connect(f"file:{path}?mode=rw", uri=True)
-        try:
-            connection.execute("PRAGMA query_only = ON")
-            connection.execute("BEGIN")  # one state of the ledger for all questions
-            return _Reader(path, connection, site, now_ms).shift(from_ms, to_ms)
-        finally:
-            connection.close()
-    except sqlite3.Error as error:
-        raise explain(path, error) from error
+    with looking(path) as connection:
+        return _Reader(path, connection, site, now_ms).shift(from_ms, to_ms)
 
 
 class _Reader:
@@ -126,16 +113,6 @@ class _Reader:
     def __init__(self, path: str, connection: sqlite3.Connection, site: str, now_ms: int) -> None:
         self._path = path
         self._run = connection.execute
-        if self._run("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
-            raise LedgerUnreachable(f"ledger {path}: it is not a ledger; name another file")
-        version = self._run("PRAGMA user_version").fetchone()[0]
-        if version != VERSION:
-            older = version < VERSION
-            how = "an older one: `linectl run` brings it forward" if older else "a newer one"
-            raise LedgerUnreachable(
-                f"ledger {path}: its tables are of version {version}, this linectl reads"
-                f" {VERSION}; written by {how}"
-            )
         known = self._run("SELECT value FROM meta WHERE key = 'site'").fetchone()
         if known is not None and known[0] != site:
             raise LedgerUnreachable(f"ledger {path}: it belongs to site {known[0]}, not to {site}")

@@ -14,6 +14,7 @@ from linectl.crop.pace import DAY_MS
 from linectl.errors import LedgerUnreachable, UsageError
 from linectl.image import Event, Move, Slot
 from linectl.ledger import Ledger
+from linectl.ledger.clock import Clock
 from linectl.runtime.account import NO_CONTROLLER
 from linectl.runtime.shift_calendar import Span
 from linectl.runtime.shift_report import report
@@ -144,9 +145,9 @@ def test_a_ledger_of_other_tables_and_another_programs_file_are_refused(rehearse
     path = tmp_path / "copy.sqlite3"
     shutil.copy(rehearsed.path, path)
     for pragma, words in (
-        ("user_version = 1", "an older one: `linectl run` brings it forward"),
-        ("user_version = 99", "a newer one"),
-        ("application_id = 1", "it is not a ledger"),
+        ("user_version = 1", "start the controller on it once"),
+        ("user_version = 99", "written by a newer linectl"),
+        ("application_id = 1", "it is no ledger"),
     ):
         with sqlite3.connect(path) as connection:
             connection.execute(f"PRAGMA {pragma}")
@@ -166,7 +167,8 @@ class Life:
 
     def boot(self, at: int) -> None:
         self.at = at
-        self.ledger = Ledger.open(str(self.path), self.site, lambda: NOON + self.now)
+        clock = Clock(wall=lambda: NOON + self.now, uptime=lambda: self.now)
+        self.ledger = Ledger.open(str(self.path), self.site, clock)
 
     @property
     def now(self) -> int:
