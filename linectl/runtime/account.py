@@ -87,6 +87,12 @@ class Account:
         for alarm in self._open_alarm.values():
             self._end(alarm, at)
         self._open_alarm.clear()
+        latest = {change.tag: change for change in self._changes}
+        self._changes += [
+            change._replace(at=at, state="normal", in_force=False, rang=False)
+            for change in latest.values()
+            if change.state != "normal"
+        ]
         self._trips_before = self.trips()
         self._trips.clear()
         for unit in UNITS:
