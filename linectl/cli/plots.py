@@ -13,7 +13,6 @@ import re
 import string
 from collections.abc import Callable, Mapping, Sequence
 from importlib.util import find_spec
-from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 from linectl.cli.timeline import ticks_s
@@ -32,6 +31,8 @@ WIDTH_IN = 10.0
 REASONS_DRAWN = 7
 """Reasons in a Pareto; what is left is one more bar. The table has all."""
 SHARE_DRAWN = 0.01
+CROPS_NAMED = 2
+"""Crops for which there is room above a lane's strip."""
 LANES_DRAWN = 6
 """Lanes in one picture, which then fits a printed page."""
 REASON_LETTERS = 60
@@ -257,10 +258,10 @@ def _strip(
 ) -> None:  # fmt: skip
     axes.set_title(_lane_words(lane), fontsize=9)
     crops = list(dict.fromkeys(slot.crop for slot in lane.slots if slot.due_days is not None))
-    named = ", ".join(f"{crop} {days[crop][0]:.3g} ({days[crop][1]:.3g})" for crop in crops)
-    axes.set_title(f"days (ripe from): {named}", fontsize=8, loc="right", fontweight="normal")
-    for crop, slots in groupby((s for s in lane.slots if s.due_days is not None), _crop):
-        _crop_lines(axes, list(slots), days[crop])
+    axes.set_title(_crop_words(crops, days), fontsize=8, loc="right", fontweight="normal")
+    for crop in crops:
+        slots = [s for s in lane.slots if s.crop == crop and s.due_days is not None]
+        _crop_lines(axes, slots, days[crop])
     for pace, (marker, fill, size, _) in MARKS.items():
         there = [slot for slot in lane.slots if slot.pace is pace]
         axes.plot([s.place for s in there], [s.days or 0.0 for s in there], marker,
@@ -286,7 +287,7 @@ def _lateness(axes: Axes, lane: LaneAges, most: float, tolerance: float) -> None
         axes.axhline(days, color="#111", linestyle=":", linewidth=0.8)
     axes.axhline(0, color="#444", linewidth=0.6)
     axes.set_ylim(-most, most)
-    axes.set_ylabel("− ahead\n+ behind", fontsize=8)
+    axes.set_ylabel("+ behind\n− ahead", fontsize=8)
 
 
 def _tolerance(days: tuple[float, float]) -> float:
@@ -299,18 +300,22 @@ def _late(slot: SlotAge) -> float:
     return 0.0 if slot.days is None or slot.due_days is None else slot.days - slot.due_days
 
 
-def _crop(slot: SlotAge) -> str:
-    return slot.crop
-
-
 def _crop_lines(axes: Axes, slots: Sequence[SlotAge], days: tuple[float, float]) -> None:
-    """Where a crop stands: its days, the age from which it is ripe, and its even pace."""
+    """From the first gutter of a crop to the last: its days, ripe from, and even pace."""
     ends = [slots[0].place - 0.5, slots[-1].place + 0.5]
     whole, ripe = days
     axes.plot(ends, [whole, whole], "-", color="#111", linewidth=1.0)
     axes.plot(ends, [ripe, ripe], "--", color="#111", linewidth=0.8)
     axes.plot([s.place for s in slots], [s.due_days or 0.0 for s in slots], ":", color="#111",
               linewidth=1.0)  # fmt: skip
+
+
+def _crop_words(crops: Sequence[str], days: Mapping[str, tuple[float, float]]) -> str:
+    if len(crops) > CROPS_NAMED:
+        whole = [days[crop][0] for crop in crops]
+        return f"{len(crops)} crops of {min(whole):.3g} to {max(whole):.3g} days"
+    named = (f"{crop} {days[crop][0]:.3g} ({days[crop][1]:.3g})" for crop in crops)
+    return "days (ripe from): " + ", ".join(named)
 
 
 def _lane_words(lane: LaneAges) -> str:
