@@ -11,6 +11,7 @@ from __future__ import annotations
 import io
 import re
 import string
+import warnings
 from collections.abc import Callable, Mapping, Sequence
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
@@ -48,6 +49,7 @@ STYLE: dict[str, Any] = {
     "svg.hashsalt": "linectl",  # the same shift gives the same page
     "font.family": "sans-serif",
     "font.size": 9.5,
+    "text.parse_math": False,  # a dollar sign in a reason is a dollar sign
     "axes.spines.top": False,
     "axes.spines.right": False,
     "axes.edgecolor": "#444",
@@ -76,7 +78,9 @@ def draw(report: ShiftReport, said: Said) -> dict[str, str]:
     from matplotlib.figure import Figure
 
     told = report.told
-    with mpl.rc_context(STYLE):
+    with mpl.rc_context(STYLE), warnings.catch_warnings():
+        # Text is measured with a font that need not have all letters, and shown with the reader's.
+        warnings.filterwarnings("ignore", message="Glyph .* missing")
         heights = {"pareto": _pareto_height(told), "takt": 3.6, "flow": 3.6}
         figures = {name: Figure(figsize=(WIDTH_IN, height)) for name, height in heights.items()}
         _pareto(figures["pareto"], told)

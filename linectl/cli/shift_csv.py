@@ -33,6 +33,7 @@ def _tables(report: ShiftReport) -> dict[str, tuple[Sequence[str], list[list[Any
     lanes = ("lane", "slots", "indexed", "ejected", "rejected", "removed", "filled")
     ranked = ("unit", "state", "reason", "times", "all_s", "longest_s", "share", "cumulative")
     waits = ("unit", "state", "from", "to", "ongoing", "reason", "meanwhile")
+    stops = ("at", "what", "first", "tie", "resolution_ms", "after", "ended")
     alarms = ("tag", "priority", "first_out", "from", "to", "ongoing", "text")
     takt = ("unit", "from_s", "to_s", "count", "with_short_wait")
     slots = ("lane", "place", "name", "state", "gutter", "crop", "days", "due_days", "pace",
@@ -43,6 +44,21 @@ def _tables(report: ShiftReport) -> dict[str, tuple[Sequence[str], list[list[Any
         "lanes": (lanes, _cells(told["lanes"], lanes)),
         "waits_by_reason": (ranked, _cells(told["pareto"], ranked)),
         "stands": (waits, _cells(_timed(told["stands"], start), waits)),
+        "stops": (
+            stops,
+            [
+                [
+                    _at(start, trip["at_s"]),
+                    trip["what"],
+                    "; ".join(trip["first_words"]),
+                    trip["tie"],
+                    trip["resolution_ms"],
+                    "; ".join(trip["after"]),
+                    trip["ended"],
+                ]
+                for trip in told["trips"]
+            ],
+        ),
         "alarms": (alarms, _cells(_timed(told["alarms"], start), alarms)),
         "takt": (
             takt,

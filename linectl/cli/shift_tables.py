@@ -147,10 +147,9 @@ def controllers(told: Mapping[str, Any], said: Said) -> Shown:
     rows: list[list[str]] = []
     boots: Sequence[Mapping[str, Any]] = told["controller"]
     for row in boots:
-        end = "runs" if row["running"] and row["ongoing"] else said(row["to_s"])
-        how = "" if row["running"] else "in order" if row["in_order"] else "power cut or crash"
-        if row["ongoing"] and not row["running"]:
-            how = ""
+        went_on = row["ongoing"] or row["running"]
+        end = "runs on" if went_on else said(row["to_s"])
+        how = "" if went_on else "in order" if row["in_order"] else "power cut or crash"
         none = row["none_after_s"]
         begin = "before" if row["began_before"] else said(row["from_s"])
         rows.append([str(row["boot"]), begin, end, how, span(none) if none else ""])

@@ -43,8 +43,8 @@ def report(site: Site, path: str, span: Span, now_ms: int) -> ShiftReport:
     reached_ms = max(now_ms, record.last_ms)
     if not record.boots or span.from_ms >= reached_ms:
         raise UsageError(
-            f"ledger {path}: it has nothing from {_said(span.from_ms)} to {_said(span.to_ms)}; its"
-            f" record goes from {_said(record.first_ms)} to {_said(record.last_ms)}: ask for a"
+            f"ledger {path}: no controller ran from {_said(span.from_ms)} to {_said(span.to_ms)};"
+            f" its record goes from {_said(record.first_ms)} to {_said(record.last_ms)}: ask for a"
             " shift with --shift DATE, or for a time with --from and --to"
         )
     return _Telling(site, record, min(span.to_ms, reached_ms), now_ms).report(path, span)

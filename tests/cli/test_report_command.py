@@ -8,6 +8,7 @@ import importlib
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -15,6 +16,8 @@ import pytest
 
 from linectl.cli import plots
 from linectl.runtime.account import NO_CONTROLLER
+from linectl.runtime.shift_calendar import Span
+from linectl.runtime.shift_report import report
 from linectl.site.load import load_site
 from linectl.site.scenario import load_scenario
 
@@ -83,6 +86,19 @@ def test_the_page_has_four_plots_whose_text_is_text_and_whose_ids_are_their_own(
         assert words in said_in, words
 
 
+def test_what_people_wrote_is_drawn_as_they_wrote_it(recorded):
+    """No formula, no markup, and no remark on a letter that the measuring font does not have."""
+    path, options = recorded
+    start, end = (dt.datetime.fromisoformat(options[n]).timestamp() for n in (3, 5))
+    span = Span(round(start * 1000), round(end * 1000))
+    shift = report(load_site(ROOT / SITE), str(path), span, span.to_ms)
+    reason = "held by $x$ <b> & 陳"
+    rows = [{**row, "reason": reason} for row in shift.told["pareto"]]
+    drawn = plots.draw(replace(shift, told={**shift.told, "pareto": rows}), str)
+    texts = [node.text or "" for node in ElementTree.fromstring(drawn["pareto"]).iter()]
+    assert any(reason in text for text in texts)
+
+
 def test_without_the_extra_the_page_comes_without_plots_and_says_which_extra(
     linectl, recorded, tmp_path, monkeypatch
 ):
@@ -115,13 +131,16 @@ def test_every_table_is_a_csv_file(linectl, recorded, tmp_path):
             return list(csv.DictReader(file))
 
     assert {path.stem for path in folder.iterdir()} == {
-        "gutters", "lanes", "waits_by_reason", "stands", "alarms", "takt", "gutter_times",
-        "figures", "ages",
+        "gutters", "lanes", "waits_by_reason", "stands", "stops", "alarms", "takt",
+        "gutter_times", "figures", "ages",
     }  # fmt: skip
     assert sum(int(row["indexed"]) for row in rows("gutters")) == told["gutters"]["indexed"]
     assert len(rows("gutter_times")) == told["gutters"]["indexed"] + told["gutters"]["ejected"]
     assert len(rows("ages")) == sum(lane["slots"] for lane in told["ages"]["lanes"])
     assert len(rows("stands")) == len(told["stands"])
+    assert [row["first"] for row in rows("stops")] == [
+        "guard at the seeder open (guard_seed.closed)"
+    ]
     times = [dt.datetime.fromisoformat(row["at"]) for row in rows("gutter_times")]
     assert all(time.tzinfo is not None for time in times)
 
@@ -153,7 +172,7 @@ def test_time_after_the_controllers_end_is_told_as_without_one(
 def test_a_shift_without_any_record_says_what_there_is(linectl, recorded):
     said = linectl("report", SITE, "--ledger", recorded[0], "--shift", "2020-01-01")
     assert said.code == 2
-    assert "it has nothing from 2020-01-01 00:00:00 to 2020-01-02 00:00:00" in said.err
+    assert "no controller ran from 2020-01-01 00:00:00 to 2020-01-02 00:00:00" in said.err
     assert "its record goes from" in said.err
 
 

@@ -127,7 +127,7 @@ def test_half_a_shift_has_half_of_its_moves_and_keeps_what_had_begun_before(rehe
 
 def test_a_time_without_a_record_says_what_there_is(rehearsed):
     day_before = Span(rehearsed.start - 20 * HOUR, rehearsed.start - 10 * HOUR)
-    with pytest.raises(UsageError, match=r"has nothing from .* its record goes from"):
+    with pytest.raises(UsageError, match=r"no controller ran from .* its record goes from"):
         report(rehearsed.site, str(rehearsed.path), day_before, rehearsed.start)
 
 
