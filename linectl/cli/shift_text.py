@@ -67,6 +67,9 @@ def _title(told: Mapping[str, Any], said: Said) -> None:
             else "never without one"
         )
         _part("Controller", tables.controllers(told, said), text)
+    for row in told["controller"]:
+        if row["clock"]:
+            say(Text(f"At start {row['boot']} {row['clock']} Times here are the ledger's."))
 
 
 def _waits(told: Mapping[str, Any], said: Said) -> None:

@@ -42,6 +42,8 @@ class BootRow(NamedTuple):
     in_order: bool
     """It ended as it was told to, or runs still."""
     running: bool
+    wall_ms: int
+    """What the wall clock said when it began; `from_ms` is ledger time."""
 
 
 class MoveRow(NamedTuple):
@@ -151,11 +153,13 @@ class _Reader:
 
     def _boots(self, from_ms: int) -> list[BootRow]:
         """From the one that was the last before `from_ms` on."""
-        rows = self._run("SELECT id, started_ms, ended_ms FROM boots ORDER BY id").fetchall()
+        rows = self._run(
+            "SELECT id, started_ms, ended_ms, wall_ms FROM boots ORDER BY id"
+        ).fetchall()
         if not rows:
             raise LedgerUnreachable(f"ledger {self._path}: no controller has written to it yet")
         found = []
-        for place, (boot, started_ms, ended_ms) in enumerate(rows):
+        for place, (boot, started_ms, ended_ms, wall_ms) in enumerate(rows):
             last = place == len(rows) - 1
             running = last and ended_ms is None and _is_held(self._path)
             limit = None if last else rows[place + 1][1]
@@ -164,7 +168,7 @@ class _Reader:
             heard = max(started_ms, self._last_record(boot, limit), ended_ms or 0)
             to_ms = max(heard, self._now_ms) if running else heard
             in_order = running or ended_ms is not None
-            found.append(BootRow(boot, started_ms, to_ms, in_order, running))
+            found.append(BootRow(boot, started_ms, to_ms, in_order, running, wall_ms))
         return found
 
     def _last_record(self, boot: int, before_ms: int | None) -> int:

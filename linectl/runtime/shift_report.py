@@ -8,6 +8,7 @@ from typing import Any
 from linectl.crop.pace import DAY_MS
 from linectl.crop.site_takt import site_takt
 from linectl.errors import UsageError
+from linectl.ledger.clock import differs
 from linectl.ledger.shift_reading import ShiftRecord, read_shift
 from linectl.runtime.account import NO_CONTROLLER, UNITS, Row
 from linectl.runtime.lane_ages import LaneAges, lane_ages
@@ -126,7 +127,7 @@ class _Telling:
         }
 
     def _controller(self) -> list[Row]:
-        """The boots of the shift, and how long none ran after each."""
+        """The boots of the shift, how long none ran after each, and a wall clock that was off."""
         start = self._record.from_ms
         rows = cut(
             [
@@ -136,6 +137,7 @@ class _Telling:
                     "to_s": (boot.to_ms - start) / 1000,
                     "in_order": boot.in_order,
                     "running": boot.running,
+                    "clock": differs(boot.from_ms, boot.wall_ms),
                 }
                 for boot in self._record.boots
             ],

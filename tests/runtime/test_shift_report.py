@@ -164,10 +164,11 @@ class Life:
 
     def __init__(self, path, site) -> None:
         self.path, self.site, self.number = path, site, 0
+        self.clock_off = 0
 
     def boot(self, at: int) -> None:
         self.at = at
-        clock = Clock(wall=lambda: NOON + self.now, uptime=lambda: self.now)
+        clock = Clock(wall=lambda: NOON + self.now + self.clock_off, uptime=lambda: self.now)
         self.ledger = Ledger.open(str(self.path), self.site, clock)
 
     @property
@@ -187,7 +188,7 @@ class Life:
         self.ledger.record([move, move._replace(done=True, at=at - self.at)], [])
 
     def power_cut(self) -> None:
-        """The process is gone; nothing is said."""
+        """The process is gone; nothing is said. After a close it does nothing."""
         self.ledger._connection.close()
         self.ledger._owner.close()
 
@@ -197,7 +198,9 @@ class Life:
 
 @pytest.fixture
 def life(tmp_path, rehearsed):
-    return Life(tmp_path / "ledger.sqlite3", rehearsed.site)
+    life = Life(tmp_path / "ledger.sqlite3", rehearsed.site)
+    yield life
+    life.power_cut()
 
 
 MIN = 60_000
@@ -227,6 +230,28 @@ def test_a_power_cut_in_a_shift_is_time_without_a_controller(life):
     ranked = {row["reason"]: row["all_s"] for row in told["pareto"] if row["unit"] == "sowing"}
     assert ranked["power cut or crash"] == 900
     assert ranked["not started since power-up"] == 300
+
+
+def test_a_wall_clock_set_back_while_the_power_was_off_is_told_and_no_time_is_counted_twice(life):
+    life.boot(0)
+    life.unit(0, "sowing", "Execute")
+    life.insert(10 * MIN, 1)
+    life.power_cut()
+    life.clock_off = -3 * HOUR
+    life.boot(20 * MIN)
+    started = life.ledger.started_ms - NOON
+    assert started == pytest.approx(10 * MIN, abs=10), "ledger time goes on from the last record"
+    life.at = started
+    life.unit(15 * MIN, "sowing", "Execute")
+    life.insert(20 * MIN, 2)
+    life.at = 30 * MIN
+    life.power_cut()
+    told = life.told(0, 20 * MIN, 20 * MIN)
+    first, second = told["controller"]
+    assert first["clock"] is None
+    assert "behind the ledger's time" in second["clock"]
+    assert told["time"][0]["production"] == pytest.approx((10 + 5) * 60, abs=0.01)
+    assert told["time"][0]["stand"] == pytest.approx(5 * 60, abs=0.01)
 
 
 def test_a_shift_that_a_running_unit_began_before_knows_its_state(life):
