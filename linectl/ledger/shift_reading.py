@@ -16,6 +16,7 @@ from typing import NamedTuple
 
 from linectl.errors import LedgerUnreachable
 from linectl.image import Event
+from linectl.ledger.checkpoint import ARCHIVE
 from linectl.ledger.looking import looking
 from linectl.ledger.places import UNKNOWN
 
@@ -98,6 +99,8 @@ class ShiftRecord:
     """Where the ledger begins."""
     last_ms: int
     """Its last record, or now if a controller writes it."""
+    archived: tuple[int, str] | None
+    """What is older than that has been moved to that archive, the last of several."""
 
 
 def read_shift(path: str, site: str, from_ms: int, to_ms: int, now_ms: int) -> ShiftRecord:
@@ -149,6 +152,10 @@ class _Reader:
             },
             first_ms=self._run("SELECT min(started_ms) FROM boots").fetchone()[0],
             last_ms=last_ms,
+            archived=self._run(
+                "SELECT at_ms, archive FROM checkpoint WHERE why = ? ORDER BY id DESC LIMIT 1",
+                (ARCHIVE,),
+            ).fetchone(),
         )
 
     def _boots(self, from_ms: int) -> list[BootRow]:

@@ -25,16 +25,22 @@ def collect(record: ShiftRecord) -> Account:
     _begin(account, record)
     events = list(record.events)
     for place, boot in enumerate(record.boots):
-        if boot.from_ms >= start:
-            for unit in UNITS:
-                data = {"mode": "production", "state": "Stopped", "reason": AT_START}
-                account.take([Event(boot.from_ms - start, "unit", unit, AT_START, data)], [])
+        account.take(_first_states(boot, record), [])
         told = [event for number, event in events if number == boot.id]
         account.take([_since(event, boot.from_ms, start) for event in told], [])
         if boot.to_ms < record.to_ms:
             after = record.boots[place + 1 : place + 2]
             account.without_controller(boot.to_ms - start, _why(boot, after))
     return account
+
+
+def _first_states(boot: BootRow, record: ShiftRecord) -> list[Event]:
+    """Units begin Stopped, and no event tells it; what an archive took is not known here."""
+    state, reason = "Stopped", AT_START
+    if record.archived is not None and boot.from_ms < record.archived[0]:
+        state, reason = "Unknown", f"its state then is in the archive {record.archived[1]}"
+    data = {"mode": "production", "state": state, "reason": reason}
+    return [Event(boot.from_ms - record.from_ms, "unit", unit, reason, data) for unit in UNITS]
 
 
 def _begin(account: Account, record: ShiftRecord) -> None:

@@ -41,6 +41,12 @@ def report(site: Site, path: str, span: Span, now_ms: int) -> ShiftReport:
     Raises UsageError where the ledger has nothing of that time, LedgerUnreachable.
     """
     record = read_shift(path, site.name, span.from_ms, span.to_ms, now_ms)
+    if record.archived is not None and span.from_ms < record.archived[0]:
+        cut_ms, archive = record.archived
+        raise UsageError(
+            f"ledger {path}: what is older than {_said(cut_ms)} was moved to the archive {archive};"
+            f" ask there (--ledger), or from then on (--from)"
+        )
     reached_ms = max(now_ms, record.last_ms)
     if not record.boots or span.from_ms >= reached_ms:
         raise UsageError(

@@ -14,6 +14,7 @@ from linectl.crop.pace import DAY_MS
 from linectl.errors import LedgerUnreachable, UsageError
 from linectl.image import Event, Move, Slot
 from linectl.ledger import Ledger
+from linectl.ledger.archive import archive
 from linectl.ledger.clock import Clock
 from linectl.runtime.account import NO_CONTROLLER
 from linectl.runtime.shift_calendar import Span
@@ -324,6 +325,37 @@ def test_a_shift_is_read_while_the_controller_writes(life):
     assert told["time"][0]["production"] == 1200
     life.insert(21 * MIN, 2)  # it was not kept from writing
     life.ledger.close()
+
+
+def test_a_unit_that_was_never_started_stood_all_the_shift(life):
+    life.boot(0)
+    life.at = 300 * MIN
+    life.ledger.close()
+    told = life.told(100 * MIN, 200 * MIN, 300 * MIN)
+    assert [(s["unit"], s["state"], s["to_s"] - s["from_s"]) for s in told["stands"]] == [
+        ("harvest", "Stopped", 6000), ("sowing", "Stopped", 6000),
+    ]  # fmt: skip
+
+
+def test_what_was_archived_is_asked_of_the_archive(rehearsed, tmp_path):
+    path = tmp_path / "ledger.sqlite3"
+    shutil.copy(rehearsed.path, path)
+    cut_ms = archive(str(path), 4 * MIN, str(tmp_path)).to_ms
+    (kept,) = tmp_path.glob("ledger-until-*.sqlite3")
+    early = Span(rehearsed.start, rehearsed.start + 4 * MIN)
+    assert early.to_ms < cut_ms < rehearsed.start + 13 * MIN
+    with pytest.raises(UsageError, match=f"moved to the archive {kept.name}"):
+        report(rehearsed.site, str(path), early, early.to_ms)
+    whole = report(rehearsed.site, str(rehearsed.path), early, early.to_ms).told
+    told = report(rehearsed.site, str(kept), early, early.to_ms).told
+    assert told["gutters"]["indexed"] == whole["gutters"]["indexed"] > 5
+    for part in ("stands", "pareto", "kpi"):
+        assert told[part] == whole[part], part
+    late = Span(cut_ms, rehearsed.start + 16 * MIN)
+    rest = report(rehearsed.site, str(path), late, late.to_ms).told
+    assert rest["stands"][0]["state"] == "Unknown"
+    for row in rest["time"]:
+        assert row["production"] + row["stand"] == pytest.approx(rest["shift"]["told_s"])
 
 
 def test_completed_work_is_planned_and_leaves_availability_whole(life):
