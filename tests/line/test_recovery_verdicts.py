@@ -160,6 +160,7 @@ def test_a_move_is_judged_by_what_the_sensors_show(come_back, start, inputs, ver
     ("start", "inputs"), [row[1:3] for row in ROWS], ids=[row[0] for row in ROWS]
 )
 def test_nothing_moves_before_a_start(come_back, start, inputs):
+    """S30."""
     hand = come_back(start, **inputs)
     hand.settle(1_000)
     on = {tag.rpartition(".")[2] for tag in hand.outputs_on()}
