@@ -180,6 +180,8 @@ class ToolZone(Conveyor):
     def prepare(self, gutter: int, now: int) -> bool:
         self.baseline = -1.0
         self.worked = self.accepted = False
+        self.line.abandon(self.process)  # of one that passed with the tool off
+        self.process = 0
         if self.counter is not None:
             self.line.inputs.ask(self.counter)
         return True

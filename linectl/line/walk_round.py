@@ -21,7 +21,7 @@ USAGE = "correct SLOT hole|unknown|GUTTER, for example: correct lane1.germ.0 hol
 def correct(line: Line, command: Command) -> str | None:
     """What a person found in a slot; None when taken, else why not."""
     words = command.argument.split()
-    if len(words) != 2 or not (words[1] in ("hole", "unknown") or words[1].isdecimal()):
+    if len(words) != 2 or not (words[1] in ("hole", "unknown") or _number(words[1])):
         return USAGE
     if not command.by:
         return "say who has looked: a correction is kept under a person's name"
@@ -46,12 +46,17 @@ def correct(line: Line, command: Command) -> str | None:
     return None
 
 
+def _number(word: str) -> bool:
+    return word.isdecimal() and int(word) > 0
+
+
 def _against(line: Line, lane: Lane, place: str, gutter: int) -> str | None:
     """What speaks against the person's word."""
     if gutter == HOLE and (eye := _eye(lane, place)) is not None and line.seen.on[eye]:
         return f"{place}: its eye still sees a gutter; take it out, or clean the eye"
     for move in line.open_moves.values():
-        if move.kind != "reserve" and place in (move.source, move.dest):
+        ends = (move.source, move.dest)
+        if move.kind != "reserve" and (place in ends or place.rpartition(".")[0] in ends):
             return f"{place}: move {move.number} ({move.kind}) there is not finished; that first"
     if gutter <= HOLE:
         return None

@@ -240,5 +240,15 @@ def test_a_correction_replaces_what_the_record_had_there(come_back):
         ("correct", "lane1.grow.5", "removed"),
         ("correct", "removed", "lane1.grow.5"),
     ]
+    assert "correct SLOT" in hand.obey("correct", "lane1.grow.5 0")
     assert "no slot" in hand.obey("correct", "lane1.nave.5 hole")
     assert "slots 0 to 7" in hand.obey("correct", "lane1.grow.8 hole")
+
+
+def test_a_slot_of_a_run_that_stands_mid_stroke_is_corrected_only_when_it_has_finished(come_back):
+    start = Start(
+        slots=[Slot("lane1.germ.2", 4, GREEN, -9, 9)],
+        moves=[move("stroke", "lane1.germ", "lane1.germ", gutter=-1)],
+    )
+    hand = come_back(start, lane1__germ__home=False)
+    assert "move 5 (stroke)" in hand.obey("correct", "lane1.germ.2 hole")

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from linectl.image import Command
 from linectl.line import gutter_commands
+from linectl.line.carriage import Carriage
 from linectl.line.lane import HOLE, UNKNOWN, Lane
 from linectl.line.part import Part
 from linectl.line.recovery.handing import given, half_out
@@ -106,6 +107,8 @@ def _let_go(line: Line, gutter: int) -> None:
     for station in line.stations.values():
         if station.gutter == gutter:
             station.gutter = station.number = 0
+            if isinstance(station, Carriage):
+                station.lane = 0
     for lane in line.lanes.lanes:
         for run in lane.slots:
             if gutter in run:
