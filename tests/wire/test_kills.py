@@ -8,7 +8,7 @@ phase of each move (some hours); `python -m kills FOLDER` is the same, in pieces
 from __future__ import annotations
 
 import os
-import threading
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -37,7 +37,7 @@ def runtime(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def deaths(folder: Path, lanes: str, orders: tuple[Order, ...], rows: list[Row]) -> None:
+def deaths(folder: Path, lanes: str, orders: tuple[Order, ...]) -> tuple[list[Row], Row]:
     """One pair: a controller after the other, each with its order; then the end."""
     left = iter([*orders, None])
 
@@ -50,30 +50,20 @@ def deaths(folder: Path, lanes: str, orders: tuple[Order, ...], rows: list[Row])
     try:
         for row in killed(pair, following, lambda: len(mine) < len(orders)):
             mine.append(row)
-        rows += mine
-        rows.append(pair.at_the_end() | {"end": True})
+        return mine, pair.at_the_end()
     finally:
         pair.close()
 
 
 def test_after_each_death_the_ledger_says_what_the_bodies_say(runtime: Path) -> None:
-    rows: list[Row] = []
-    threads = [
-        threading.Thread(target=deaths, args=(runtime / str(number), *telling, rows))
-        for number, telling in enumerate(TELLING)
-    ]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
-    died = [row for row in rows if "end" not in row]
+    with ThreadPoolExecutor() as side_by_side:
+        seen = list(side_by_side.map(lambda t: deaths(runtime / t[1][0].kind, *t), TELLING))
+    died = [row for rows, _ in seen for row in rows]
     print("\n" + table(died))
     assert [(row["kind"], wrong(row)) for row in died if wrong(row)] == []
-    assert len(died) == sum(len(orders) for _, orders in TELLING)
-    ends = [row for row in rows if "end" in row]
-    assert [(end["differences"], end["verified"], end["violations"]) for end in ends] == [
-        ([], None, [])
-    ] * len(TELLING)
+    assert [row["phase"] for row in died] == [o.phase for _, orders in TELLING for o in orders]
+    for _, end in seen:
+        assert (end["differences"], end["verified"], end["violations"]) == ([], None, [])
 
 
 @pytest.mark.campaign

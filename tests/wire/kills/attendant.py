@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import time
+from pathlib import Path
 from typing import Any
 
+from kills.held_against import read_record
 from kills.processes import RunProcess
 from kills.talk import Talk
 
@@ -22,8 +24,9 @@ its warning has been tried by then, several times."""
 class Attendant:
     """One round of acts at a time; `acts` keeps what was needed beside resetting and starting."""
 
-    def __init__(self, run: RunProcess, talk: Talk) -> None:
+    def __init__(self, run: RunProcess, talk: Talk, ledger: Path) -> None:
         self._run = run
+        self._ledger = ledger
         self._talk = talk
         self.acts: list[str] = []
         self._since_s: dict[str, float] = {}
@@ -72,9 +75,18 @@ class Attendant:
             self._act("", "handed-over", "")
         elif stood_s > HANDS_AFTER_S and place in self._talk.seen()["places"]:
             self.acts.append(f"by hand: {tag}: {text}")
-            self._talk.do("take out", place)
-            self._act("", "removed", place)
+            self._clear_away(place)
             del self._since_s[tag]
+
+    def _clear_away(self, place: str) -> None:
+        """Take off what lies there, and what the ledger has there or on its way there or away."""
+        record = read_record(self._ledger)
+        mine = {record.stands.get(place)}
+        mine |= {move.gutter for move in record.open() if place in (move.source, move.dest)}
+        for name, gutter in self._talk.seen()["places"].items():
+            if gutter is not None and (name == place or gutter in mine):
+                self._talk.do("take out", name)
+        self._act("", "removed", place)
 
     def _jog(self, lane: str) -> None:
         """At the machine, by the hold-to-run control there: the lift to a level."""
@@ -117,7 +129,8 @@ def truth(question: dict[str, Any], seen: dict[str, Any]) -> str:
     if "finish" in choices:
         return "redo" if "redo" in choices and here not in seen["tamped"] else "finish"
     if "taken" in choices:
-        return "taken" if gutter not in seen["places"].values() else "removed"
+        line = {there for name, there in seen["places"].items() if name != "packing"}
+        return "removed" if gutter in line else "taken"
     if "hole" in choices:
         return "hole" if here is None else "gutter"
     return choices[0]

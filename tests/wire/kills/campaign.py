@@ -130,7 +130,7 @@ class Pair:
         row["judged"] = said["moves"]
         row["moved"] = self.talk.seen()["moving"]
         row["differences"], row["between"] = self.compare()
-        attendant = Attendant(run, self.talk)
+        attendant = Attendant(run, self.talk, self.ledger)
         attendant.answer(said["questions"])
         if said["questions"]:
             row["after_answers"], _ = self.compare()

@@ -11,7 +11,6 @@ import errno
 import os
 import resource
 import shutil
-import signal
 import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -36,6 +35,8 @@ class Disk(Protocol):
     enter: tuple[str, ...]
     """Comes before the controller's command."""
     environ: dict[str, str]
+    lasts: bool
+    """It fails for the next controller too, until it is mended."""
 
     def fail(self, pid: int) -> None: ...
 
@@ -49,6 +50,7 @@ class SmallDisk:
         self.how = "full (a file system in memory)"
         self.inside, self.outside, self.enter = folder, outside, enter
         self.environ: dict[str, str] = {}
+        self.lasts = True
         self._ballast = outside / "ballast"
 
     def fail(self, pid: int) -> None:
@@ -114,6 +116,7 @@ class Shim:
         self.how = f"{os.strerror(number)} ({what})"
         self.inside = self.outside = folder
         self.enter: tuple[str, ...] = ()
+        self.lasts = True
         self._flag = folder.parent / "flag"
         self._says = f"{number} {calls}"
         self.environ = {
@@ -143,7 +146,8 @@ def shim(folder: Path, number: int, calls: str) -> Disk | None:
 
 
 class Limit:
-    """No file of the process may be longer than a byte: what every system can do."""
+    """No file of the process may be longer than a byte: what every system can do. Python ignores
+    SIGXFSZ, so that it is an error of the write."""
 
     def __init__(self, folder: Path) -> None:
         self.how = "files limited to a byte"
@@ -151,6 +155,7 @@ class Limit:
         self.inside = self.outside = folder
         self.enter: tuple[str, ...] = ()
         self.environ: dict[str, str] = {}
+        self.lasts = False
 
     def fail(self, pid: int) -> None:
         _, hard = resource.prlimit(pid, resource.RLIMIT_FSIZE)
@@ -179,6 +184,3 @@ def disk(way: str, folder: Path) -> Iterator[Disk]:
         elif way == "error in syncing":
             made = shim(folder / "disk", errno.EIO, "s")
         yield made or Limit(folder / "limited")
-
-
-assert signal.SIGXFSZ  # Python ignores it, so that a limit is an error of the write

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import random
 from contextlib import closing
 from pathlib import Path
 
+from linectl.commission.approve import approve_site
 from linectl.image import Slot
 from linectl.ledger import Ledger
 from linectl.site.load import load_site
 from linectl.site.model import Site
 
 ROOT = Path(__file__).parents[3]
-_BELT = "speed_mm_s: 500, travel_timeout: 9s"
+_PATIENT = "silent_after: 900ms"
+_BELT = "speed_mm_s: 400, travel_timeout: 11s"
 _RUN = "pitch_mm: 120, stroke: 1500ms, back: 1s, timeout: 4s"
 
 
@@ -38,7 +41,22 @@ _SITE = f"""
 extends: {ROOT / "config" / "small"}
 name: quick
 text: two short lanes on a machine in a hurry
-takt: 12s
+takt: 14s
+buses:
+  io: {{timeout: 300ms}}
+  drives: {{timeout: 150ms}}
+devices: # a busy computer must not be taken for a silent device
+  io_sower: {{{_PATIENT}}}
+  io_lanes: {{{_PATIENT}}}
+  belts_sower: {{{_PATIENT}}}
+  belts_harvest: {{{_PATIENT}}}
+  axis_infeed: {{{_PATIENT}}}
+  axis_outfeed: {{{_PATIENT}}}
+  meter: {{{_PATIENT}}}
+zones:
+  sowing: {{reaction_limit: 3s}}
+  harvest: {{reaction_limit: 3s}}
+  lanes: {{reaction_limit: 3s}}
 stations:
   magazine: {{{_BELT}, gate: 1s, gate_timeout: 3s}}
   fill: {{{_BELT}}}
@@ -64,8 +82,7 @@ def write_site(folder: Path) -> Site:
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "site.yaml").write_text(_SITE, encoding="utf-8")
     (folder / "crops.yaml").write_text(_CROPS, encoding="utf-8")
-    approval = ROOT / "config" / "small" / "approval.yaml"  # its interlocks are the same
-    (folder / "approval.yaml").write_bytes(approval.read_bytes())
+    approve_site(folder, "the tests", dt.date(2026, 1, 1))
     return load_site(folder)
 
 

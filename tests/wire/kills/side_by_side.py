@@ -8,15 +8,19 @@ import random
 import threading
 import time
 from collections import Counter
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
-from kills.account import wrong
+from kills.account import by_hand, wrong, wrong_with_disk
 from kills.campaign import COMING_BACK, Cell, Pair, Row, draw, killed, read_rows, wanted_from
+from kills.disks import WAYS, Disk, disk
+from kills.failing import trial
 from kills.orders import KINDS, Order
 from linectl.errors import LinectlError
 
 LANES = ("full", "holes")
+TRIALS_A_PAIR = 4
 
 
 class Progress:
@@ -46,7 +50,7 @@ class Progress:
             self._count += 1
             self.wanted[row["kind"], row["phase"]] -= 1
             left = sum(max(0, n) for n in self.wanted.values())
-            found = "; ".join(wrong(row)) or "as it should be"
+            found = "; ".join([*wrong(row), *by_hand(row)]) or "as it should be"
             print(
                 f"{self._count:>4} ({left} left) {row['lanes']}: {row['kind']}, {row['phase']}:"
                 f" ready in {row['ready_s']} s, {len(row['questions'])} asked, {found}",
@@ -64,10 +68,7 @@ def run_pairs(
     folder: Path, each: int, pairs: int, for_s: float, kinds: tuple[str, ...] = KINDS
 ) -> list[BaseException]:
     """Deaths until every cell of `kinds` has `each`, or the time is over. What ended a pair."""
-    folder.mkdir(parents=True, exist_ok=True)
-    runtime = folder / "run"
-    runtime.mkdir(mode=0o700, exist_ok=True)
-    os.environ["XDG_RUNTIME_DIR"] = str(runtime)
+    _begin(folder)
     progress = Progress(folder / "kills.jsonl", each, kinds, time.monotonic() + for_s)
     ended: list[BaseException] = []
     mark = f"{int(time.time()) % 10**8:08d}"
@@ -93,9 +94,78 @@ def run_pairs(
                 if again > 5:
                     return
 
-    threads = [threading.Thread(target=work, args=(number,)) for number in range(pairs)]
+    _together(work, pairs)
+    return ended
+
+
+def _begin(folder: Path) -> None:
+    """The results' folder, with one for the controllers' sockets."""
+    runtime = folder / "run"
+    runtime.mkdir(mode=0o700, parents=True, exist_ok=True)
+    os.environ["XDG_RUNTIME_DIR"] = str(runtime)
+
+
+def _together(work: Callable[[int], None], count: int) -> None:
+    threads = [threading.Thread(target=work, args=(number,)) for number in range(count)]
     for thread in threads:
         thread.start()
     for thread in threads:
         thread.join()
+
+
+def run_disks(folder: Path, trials: int, pairs: int, for_s: float) -> list[BaseException]:
+    """Failures of the ledger's disk, as many of each way, until there are `trials`."""
+    _begin(folder)
+    file = folder / "disks.jsonl"
+    until_s = time.monotonic() + for_s
+    mark = f"{int(time.time()) % 10**8:08d}"
+    lock = threading.Lock()
+    counts = Counter(row["way"] for row in read_rows(file))
+    ended: list[BaseException] = []
+
+    def wanted() -> str | None:
+        with lock:
+            way = min(WAYS, key=lambda way: counts[way])
+            if counts[way] * len(WAYS) >= trials or time.monotonic() > until_s:
+                return None
+            counts[way] += TRIALS_A_PAIR
+            return way
+
+    def took(row: Row) -> None:
+        with lock, open(file, "a", encoding="utf-8") as handle:
+            handle.write(json.dumps(row) + "\n")
+        found = "; ".join(wrong_with_disk(row)) or "as it should be"
+        print(f"{row['how']}, killed: {row['killed']}: {found}", flush=True)
+
+    def work(number: int) -> None:
+        again = 0
+        while (way := wanted()) is not None:
+            place = folder / f"disk{number}-{mark}-{again}"
+            again += 1
+            try:
+                with disk(way, place) as failing:
+                    _trials(way, failing, place, LANES[number % len(LANES)], took)
+            except (AssertionError, LinectlError, OSError) as error:
+                ended.append(error)
+                print(f"{place.name} ({way}) ended: {error!r}", flush=True)
+
+    _together(work, pairs)
     return ended
+
+
+def _trials(way: str, failing: Disk, place: Path, lanes: str, took: Callable[[Row], None]) -> None:
+    """Some failures, one after the other, of one pair's disk."""
+    chance = random.Random(place.name)
+    pair = Pair(place / "pair", lanes, chance.randrange(2**30), failing)
+    run, _ = pair.come_back(())
+    try:
+        for _ in range(TRIALS_A_PAIR):
+            run, row = trial(pair, failing, run, chance)
+            took({"way": way, "place": place.name, **row})
+        run.stop()
+        end = pair.at_the_end()
+        assert end["verified"] is None and not end["differences"], end
+    finally:
+        if not run.dead():
+            run.kill()
+        pair.close()
