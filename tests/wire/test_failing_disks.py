@@ -42,7 +42,7 @@ class Chosen(random.Random):
 def one_trial(way: str, dies: str, folder: Path) -> Row:
     with disk(way, folder) as failing:
         pair = Pair(folder / "pair", "full", 5, failing)
-        run, _ = pair.come_back(())
+        run, _ = pair.come_back(list)
         try:
             run, row = trial(pair, failing, run, Chosen(dies))
             assert run.stop() == 0

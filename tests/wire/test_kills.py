@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 from concurrent.futures import ThreadPoolExecutor
+from itertools import chain, repeat
 from pathlib import Path
 
 import pytest
@@ -39,16 +40,12 @@ def runtime(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 def deaths(folder: Path, lanes: str, orders: tuple[Order, ...]) -> tuple[list[Row], Row]:
     """One pair: a controller after the other, each with its order; then the end."""
-    left = iter([*orders, None])
-
-    def following() -> list[Order]:
-        order = next(left)
-        return [] if order is None else [order]
+    left = chain([[order] for order in orders], repeat([]))
 
     mine: list[Row] = []
     pair = Pair(folder, lanes, seed=7)
     try:
-        for row in killed(pair, following, lambda: len(mine) < len(orders)):
+        for row in killed(pair, lambda: next(left), lambda: len(mine) < len(orders)):
             mine.append(row)
         return mine, pair.at_the_end()
     finally:

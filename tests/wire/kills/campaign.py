@@ -120,10 +120,12 @@ class Pair:
         self._told = max([self._told, *record.moves])
         return record
 
-    def come_back(self, orders: Iterable[Order]) -> tuple[RunProcess, Row]:
+    def come_back(self, orders: Callable[[], list[Order]]) -> tuple[RunProcess, Row]:
         """Start again and judge; what was found, before anything moves."""
-        run = self.start(orders)
-        said = run.ready()
+        run = self.start(orders())
+        while (said := run.ready()) is None:
+            self.record()
+            run = self.start(orders())
         ready_s = time.monotonic() - run.began_s
         time.sleep(max(0.0, REST_S - ready_s))
         row: Row = {"ready_s": round(ready_s, 2), "questions": said["questions"]}
@@ -234,7 +236,7 @@ def killed(
     coming_back: share of the controllers that are killed once more before they have judged.
     """
     chance = random.Random(f"coming back {pair.ledger}")
-    run, _ = pair.come_back(orders())
+    run, _ = pair.come_back(orders)
     try:
         while more():
             row = _death(pair, run)
@@ -242,7 +244,7 @@ def killed(
                 row |= {"kind": "any", "phase": "coming back"}
                 pair.die_coming_back(chance)
                 row |= _left(pair.record())
-            run, found = pair.come_back(orders())
+            run, found = pair.come_back(orders)
             yield row | found | {"violations": pair.new_violations()}
         run.stop()
     finally:

@@ -73,7 +73,7 @@ def _again(pair: Pair, disk: Disk, row: Row) -> tuple[RunProcess, Row]:
     """The controller was killed while its disk failed: another is started when it is mended."""
     disk.mend(None)
     pair.record()
-    run, found = pair.come_back(())
+    run, found = pair.come_back(list)
     return run, row | found | _goes_on(pair, run)
 
 

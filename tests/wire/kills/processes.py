@@ -178,19 +178,20 @@ class RunProcess:
             return None
         return str(answer.get("why") or answer.get("error"))
 
-    def ready(self) -> dict[str, Any]:
-        """Waits until it has judged what its ledger left open; its answer to "recovery"."""
+    def ready(self) -> dict[str, Any] | None:
+        """Waits until it has judged what its ledger left open; its answer to "recovery". None if
+        its orders were met before: it tells moves, too, while it judges."""
         while time.monotonic() - self.began_s < PATIENCE_S:
             if self.dead():
+                if self.death() is not None:
+                    return None
                 raise AssertionError(f"the controller ended: {self.said()}")
             try:
                 answer = self.ask(ask="recovery")
             except LinectlError:
                 time.sleep(0.05)
                 continue
-            if "cannot be asked" in str(answer.get("error")) and self._output.stat().st_size:
-                return {"questions": [], "moves": [], "unverified": 0}
-            if answer.get("judged", True) and "error" not in answer:
+            if answer["judged"]:
                 return answer
             time.sleep(0.05)
         raise AssertionError(f"the controller did not judge within {PATIENCE_S} s: {self.said()}")

@@ -157,7 +157,7 @@ def _trials(way: str, failing: Disk, place: Path, lanes: str, took: Callable[[Ro
     """Some failures, one after the other, of one pair's disk."""
     chance = random.Random(place.name)
     pair = Pair(place / "pair", lanes, chance.randrange(2**30), failing)
-    run, _ = pair.come_back(())
+    run, _ = pair.come_back(list)
     try:
         for _ in range(TRIALS_A_PAIR):
             run, row = trial(pair, failing, run, chance)
