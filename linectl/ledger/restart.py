@@ -8,7 +8,7 @@ from typing import Any
 
 from linectl.image import Inside, LaneSet, Move, Start
 from linectl.ledger.reading import Reading
-from linectl.ledger.schema import KINDS, SET_BY_PEOPLE
+from linectl.ledger.schema import IN_LANES, KINDS, SET_BY_PEOPLE
 
 MOTIONS = ("feed", "convey", "process", "pick", "put", "insert", "stroke", "transfer", "eject",
            "handover")  # fmt: skip
@@ -19,15 +19,27 @@ def _codes(*kinds: str) -> str:
     return ", ".join(str(KINDS[kind]) for kind in kinds)
 
 
-_LATER = f"""
-    FROM moves AS l WHERE l.number > m.number AND l.kind NOT IN ({_codes("reserve", "release")})
-      AND (l.kind = {KINDS["process"]}) = (m.kind = {KINDS["process"]})
-      AND (l.kind = {KINDS["stroke"]}) = (m.kind = {KINDS["stroke"]})
+_GONE = f"""
+    SELECT 1 FROM moves AS l WHERE l.gutter = m.gutter AND m.gutter > 0 AND l.number > m.number
+      AND l.kind NOT IN ({_codes("reserve", "release", "process")})
 """
 
-_GONE = f"""
-    FROM moves AS g WHERE g.gutter = m.gutter AND m.gutter > 0 AND g.number > m.number
-      AND g.kind NOT IN ({_codes("reserve", "release", "process")})
+_USED = f"""
+    SELECT 1 FROM moves AS l WHERE l.number > m.number
+      AND l.kind NOT IN ({_codes("reserve", "release", "stroke")})
+      AND (l.kind = {KINDS["process"]}) = (m.kind = {KINDS["process"]})
+      AND ((d.kind != 'end' AND l.dest = m.dest AND l.dest_slot = m.dest_slot)
+           OR (s.kind != 'end' AND l.source = m.source AND l.source_slot = m.source_slot))
+"""
+
+_MOVED_ON = f"""
+    SELECT 1 FROM moves AS l WHERE l.kind IN ({IN_LANES}) AND l.source = m.source
+      AND l.number > m.number AND l.kind = m.kind AND l.source_slot = m.source_slot
+"""
+
+_CORRECTED = f"""
+    SELECT 1 FROM moves AS l WHERE l.kind = {KINDS["correct"]} AND l.gutter = m.gutter
+      AND l.number > m.number AND l.source = m.source AND l.source_slot = m.source_slot
 """
 
 OPEN = f"""
@@ -36,17 +48,19 @@ FROM moves AS m JOIN moves_told AS t ON t.number = m.number
 JOIN places AS s ON s.id = m.source JOIN places AS d ON d.id = m.dest
 LEFT JOIN gutters AS c ON c.id = m.gutter
 WHERE m.took_ms IS NULL AND m.boot < ? AND m.kind IN ({_codes(*MOTIONS)})
-  AND NOT EXISTS (SELECT 1 {_GONE})
-  AND NOT EXISTS (SELECT 1 {_LATER} AND d.kind != 'end'
-                  AND l.dest = m.dest AND l.dest_slot = m.dest_slot)
-  AND NOT EXISTS (SELECT 1 {_LATER} AND s.kind != 'end'
-                  AND l.source = m.source AND l.source_slot = m.source_slot)
+  AND NOT EXISTS ({_GONE})
+  AND CASE WHEN m.kind IN ({IN_LANES})
+      THEN NOT EXISTS ({_MOVED_ON}) AND (m.source = m.dest OR NOT EXISTS ({_CORRECTED}))
+      ELSE NOT EXISTS ({_USED}) END
 ORDER BY m.number
 """
 """Moves never seen done that nothing told later contradicts. A gutter is under way by one move at
 a time, and a place takes part in one: so a later move of the same gutter (a person's, too), or to
 or from the same place, ends an open one. A tool works while its gutter is still on its way in, so
-only a later work ends a work, or the gutter's leaving; only a later stroke of its run a stroke."""
+only a later work ends a work, or the gutter's leaving; only a later stroke of its run a stroke.
+
+Stations and carriages are used by every gutter, so a later use is found soon; what a lane does has
+an index, for it may rest while the others go on."""
 
 RESERVED = f"""
 SELECT p.lane, m.gutter FROM places AS q CROSS JOIN gutters AS g ON g.place = q.id

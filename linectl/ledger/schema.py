@@ -38,6 +38,9 @@ SET_BY_PEOPLE = "'bypass', 'force', 'override', 'lane_set', 'crop_set', 'order'"
 """Kinds of events whose last one holds after a restart, as SQL: a question that repeats these
 words has an index, however long the record is."""
 
+IN_LANES = f"{KINDS['stroke']}, {KINDS['transfer']}"
+"""Kinds that only a lane's own use tells of: a lane may rest for a year while the others go on."""
+
 CASES = " ".join(f"WHEN {code} THEN '{name}'" for name, code in KINDS.items())
 
 TABLES = """
@@ -141,6 +144,7 @@ CREATE TABLE moves (
 CREATE INDEX moves_by_gutter ON moves (gutter);
 CREATE INDEX moves_open ON moves (number) WHERE took_ms IS NULL;
 CREATE INDEX moves_by_hand ON moves (gutter) WHERE kind = BY_HAND;
+CREATE INDEX moves_in_lanes ON moves (source) WHERE kind IN (IN_LANES);
 
 CREATE TABLE events (
     id     INTEGER PRIMARY KEY,
@@ -175,7 +179,11 @@ CREATE TABLE trips (
     complete INTEGER NOT NULL,        -- 1: the two seconds after it are there
     UNIQUE (boot, number)
 );
-""".replace("SET_BY_PEOPLE", SET_BY_PEOPLE).replace("BY_HAND", str(KINDS["correct"]))
+"""
+for _word, _sql in (
+    ("SET_BY_PEOPLE", SET_BY_PEOPLE), ("BY_HAND", str(KINDS["correct"])), ("IN_LANES", IN_LANES),
+):  # fmt: skip
+    TABLES = TABLES.replace(_word, _sql)
 
 VIEWS = f"""
 CREATE VIEW slots AS

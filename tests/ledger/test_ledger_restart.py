@@ -245,6 +245,8 @@ def test_however_long_the_record_a_start_looks_only_at_what_is_in_the_machine(
     }  # fmt: skip
     other.close()
     assert len(plans) > 20
+    for index in ("moves_open", "moves_by_gutter", "moves_in_lanes", "moves_by_hand", "events_set"):
+        assert any(f"INDEX {index}" in step for _, step in plans), index
     long = ("g", "m", "l", "e", "gutters", "moves", "events")
     scans = [(sql, step) for sql, step in plans if step.split()[:1] == ["SCAN"]]
     assert [
