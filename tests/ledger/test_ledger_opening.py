@@ -48,8 +48,10 @@ def test_a_ledger_of_a_newer_linectl_is_refused(tmp_path, site):
     newer = sqlite3.connect(path)
     newer.execute(f"PRAGMA user_version = {VERSION + 1}")
     newer.close()
+    before = path.read_bytes()
     with pytest.raises(LedgerUnreachable, match="newer linectl"):
         Ledger.open(str(path), site)
+    assert path.read_bytes() == before
 
 
 def test_another_sites_ledger_is_refused(tmp_path, make_site):
@@ -77,19 +79,21 @@ def test_a_second_controller_is_told_which_process_writes_it(tmp_path, site):
     Ledger.open(path, site).close()
 
 
-def test_a_ledger_locked_by_another_program_says_so(tmp_path, site, journey, monkeypatch):
+def test_a_ledger_locked_by_another_program_is_not_begun(path, second, site, journey, monkeypatch):
     monkeypatch.setattr("linectl.ledger.opening.BUSY_MS", 10)
-    path = tmp_path / "line.sqlite3"
-    ledger = Ledger.open(str(path), site)
+    ledger = Ledger.open(path, site)
+    ledger.record(journey.sow(1), [])
+    ledger.close()
     other = sqlite3.connect(path, isolation_level=None)
     other.execute("BEGIN EXCLUSIVE")
     with pytest.raises(LedgerUnreachable, match="another program holds it locked"):
-        ledger.record(journey.sow(1), [])
+        Ledger.open(path, site)
     other.execute("ROLLBACK")
     other.close()
-    ledger.record(journey.sow(2), [])
-    assert ledger.places() == {2: "lane1.germ.0"}
-    ledger.close()
+    assert second.one("SELECT count(*) FROM boots") == 1
+    Ledger.open(path, site).close()
+    assert second.one("SELECT count(*) FROM boots") == 2
+    assert second.slots() == {1: "lane1.germ.0"}
 
 
 def test_a_folder_that_is_not_there_is_named(tmp_path, site):
@@ -99,8 +103,7 @@ def test_a_folder_that_is_not_there_is_named(tmp_path, site):
         Ledger.open(str(tmp_path), site)
 
 
-def test_a_full_disk_loses_nothing_that_was_acknowledged(tmp_path, site, journey, events):
-    path = str(tmp_path / "line.sqlite3")
+def test_a_full_disk_loses_nothing_that_was_acknowledged(path, second, site, journey, events):
     ledger = Ledger.open(path, site)
     ledger.record(journey.sow(1), [])
     pages = ledger._connection.execute("PRAGMA page_count").fetchone()[0]
@@ -109,6 +112,8 @@ def test_a_full_disk_loses_nothing_that_was_acknowledged(tmp_path, site, journey
         ledger.record(journey.sow(2), events(2000))
     assert (ledger.durable(), ledger.places()) == (20, {1: "lane1.germ.0"})
     ledger.close()
+    assert second.slots() == {1: "lane1.germ.0"}
+    assert second.one("SELECT count(*) FROM events") == 0
 
 
 def test_a_ledger_behind_a_link_or_another_way_is_the_same_ledger(tmp_path, site):
