@@ -152,9 +152,10 @@ class Posting:
         self._stamp(move.gutter, self._stamps(move, at_ms))
 
     def _stand_unknown(self, move: Move) -> None:
-        """An unnamed gutter goes by its place; where none stood, a person has found one."""
+        """An unnamed gutter goes by its place; from outside, or where none stood, one was found."""
         seats = (*self.seat(move.dest), *self.seat(move.source))
-        if not self._connection.execute(schema.STAND_UNKNOWN, seats).rowcount:
+        inside = self._find(move.source)[0].kind != "end"
+        if not inside or not self._connection.execute(schema.STAND_UNKNOWN, seats).rowcount:
             self._connection.execute(schema.NEW_UNKNOWN, self.seat(move.dest))
 
     def _stamps(self, move: Move, at_ms: int) -> dict[str, object]:

@@ -160,6 +160,19 @@ def test_an_unnamed_gutter_is_found_moves_by_its_place_and_is_taken_out(ledger, 
     assert ledger.counts()["removed_from_lanes"] == 1
 
 
+def test_unnamed_gutters_that_were_taken_out_do_not_come_back_when_another_is_found(
+    ledger, second, journey
+):
+    ledger.seed_lanes(
+        [Slot("lane1.grow.7", -1, "", 0, 0), Slot("lane1.grow.3", -1, "", 0, 0)],
+    )
+    for slot in ("lane1.grow.7", "lane1.grow.3"):
+        ledger.record(journey.step("correct", -1, slot, "removed", ""), [])
+    ledger.record(journey.step("correct", -1, "removed", "lane1.germ.0", ""), [])
+    assert second.slots() == {-3: "lane1.germ.0"}
+    assert [slot.place for slot in ledger.standing()] == ["lane1.germ.0"]
+
+
 def test_a_person_gives_an_unnamed_gutter_its_id(ledger, second, journey):
     ledger.seed_lanes([Slot("lane1.grow.7", -1, "", 0, 0)])
     ledger.record(journey.step("correct", -1, "lane1.grow.7", "removed", ""), [])
