@@ -25,9 +25,9 @@ from linectl.ledger.opening import BUSY_MS, explain
 from linectl.ledger.restart import OPEN
 from linectl.ledger.schema import SET_BY_PEOPLE
 from linectl.ledger.verify import Tell, silent
+from linectl.ledger.verify_moves import Machine
 from linectl.ledger.verify_replay import Replay
 from linectl.ledger.verify_rules import Findings
-from linectl.ledger.verify_state import Machine
 from linectl.ledger.verify_tables import read_boots, read_places
 
 ROWS_A_STEP = 2_000

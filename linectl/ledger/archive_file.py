@@ -16,6 +16,7 @@ from linectl.ledger.keeping import PARTIAL, put_in_place, writing
 from linectl.ledger.places import UNKNOWN
 from linectl.ledger.schema import MARKS, TABLES, VIEWS
 from linectl.ledger.verify import Tell, verify
+from linectl.ledger.verify_moves import Machine
 from linectl.ledger.verify_state import (
     EJECTED,
     FED,
@@ -26,7 +27,6 @@ from linectl.ledger.verify_state import (
     SOWN,
     WET,
     WIDTH,
-    Machine,
 )
 
 CHUNK = 20_000

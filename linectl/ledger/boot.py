@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 from linectl import __version__
 from linectl.errors import LedgerBroken, LedgerUnreachable
+from linectl.ledger.checkpoint import keep_migrated
 from linectl.ledger.clock import Clock, ClockFinding, Last, Look, decide, told
 from linectl.ledger.opening import MEMORY, explain
 from linectl.ledger.places import Place, site_places
@@ -101,8 +102,11 @@ def _begin(path: str, connection: sqlite3.Connection, site: Site, clock: Clock) 
         CROP, [(name, c.seed_form, c.days_ms, c.ripe_after_ms) for name, c in crops]
     )
     places = site_places(site)
+    slots = dict(run("SELECT name, slots FROM places"))
     connection.executemany(PLACE, places)
     _check_standing(path, connection, places)
+    if any(slots.get(place.name, place.slots) != place.slots for place in places):
+        keep_migrated(connection)  # moves up to now were over another number of slots
     now = clock.look()
     stands = _standing_finding(connection)
     last = _last(connection, stands)

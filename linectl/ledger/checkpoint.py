@@ -119,7 +119,8 @@ def keep_start(connection: sqlite3.Connection, slots: Iterable[Standing], at_ms:
 
 
 def keep_migrated(connection: sqlite3.Connection) -> None:
-    """All that stands in the tables now; the moves before are not replayed. In a transaction."""
+    """All that stands in the tables now; the moves before are not replayed, since version 1 told
+    them or runs had other numbers of slots. In a transaction."""
     at_ms = connection.execute(LAST_MS).fetchone()[0]
     strokes = dict(connection.execute("SELECT id, strokes FROM places WHERE kind = 'run'"))
     rows = connection.execute(

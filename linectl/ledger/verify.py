@@ -9,9 +9,10 @@ from typing import Any
 
 from linectl.ledger.checkpoint import Checkpoint, read_checkpoints
 from linectl.ledger.looking import looking
+from linectl.ledger.verify_moves import Machine
 from linectl.ledger.verify_replay import Boot, Replay
 from linectl.ledger.verify_rules import CHECKPOINT, PAGES, RULES, Finding, Findings
-from linectl.ledger.verify_state import Machine, PlaceRow
+from linectl.ledger.verify_state import PlaceRow
 from linectl.ledger.verify_tables import (
     check_checkpoints,
     check_counts,

@@ -8,6 +8,7 @@ from heapq import heappop, heappush
 
 from linectl.ledger.checkpoint import ARCHIVE, START, Checkpoint
 from linectl.ledger.schema import KINDS, NAMES
+from linectl.ledger.verify_moves import Machine
 from linectl.ledger.verify_rules import (
     BOOTS,
     CHECKPOINT,
@@ -17,7 +18,7 @@ from linectl.ledger.verify_rules import (
     TIME,
     Findings,
 )
-from linectl.ledger.verify_state import WET, Machine, Row
+from linectl.ledger.verify_state import WET, Row
 
 MOVES = """
 SELECT number, boot, kind, gutter, source, source_slot, dest, dest_slot, intended_ms, took_ms

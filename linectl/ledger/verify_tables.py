@@ -6,8 +6,9 @@ import sqlite3
 from collections.abc import Sequence
 from itertools import pairwise
 
-from linectl.ledger.checkpoint import ARCHIVE, START, Checkpoint
+from linectl.ledger.checkpoint import START, Checkpoint
 from linectl.ledger.places import UNKNOWN
+from linectl.ledger.verify_moves import Machine
 from linectl.ledger.verify_replay import Boot
 from linectl.ledger.verify_rules import (
     BOOTS,
@@ -33,7 +34,6 @@ from linectl.ledger.verify_state import (
     SHIFT,
     SOWN,
     WET,
-    Machine,
     PlaceRow,
 )
 
@@ -251,7 +251,7 @@ def check_checkpoints(
                 f" {point.number} began, now {count} are",
             )  # fmt: skip
     for before, after in pairwise(bases):
-        if after.number < before.number or after.why != ARCHIVE:
+        if after.number < before.number:
             findings.add(
                 CHECKPOINT, "checkpoint", after.id,
                 f"checkpoint {after.id} begins at move {after.number}, the one before it at"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sqlite3
 from pathlib import Path
 
 import pytest
@@ -11,9 +12,13 @@ from hypothesis import strategies as st
 from long_history import History
 from random_walk import Walk
 
+from linectl.image import Move, Slot
 from linectl.ledger import Ledger
+from linectl.ledger.archive import archive
 from linectl.ledger.verify import verify
 
+T0 = 1_700_000_000_000
+VERSION_1 = Path(__file__).parent / "version1.sql"
 CAMPAIGN = os.environ.get("LINECTL_CAMPAIGN") == "full"
 
 
@@ -69,6 +74,37 @@ def test_it_is_proved_beside_a_controller_that_writes(path, site, journey):
     ledger.record(journey.stroke("lane1.germ"), [])
     ledger.close()
     assert faults(path) == []
+
+
+def test_a_run_that_was_made_longer_is_proved_from_then_on(path, make_site, journey, tmp_path):
+    first = Ledger.open(path, make_site(), lambda: T0)
+    first.seed_lanes([Slot("lane1.grow.7", 5, "oak", -9, 9), Slot("lane1.grow.2", 6, "oak", -9, 9)])
+    first.record(journey.step("eject", 5, "lane1.grow.7", "outfeed"), [])
+    first.close()
+    second = Ledger.open(path, make_site(grow_slots=9), lambda: T0 + 60_000)
+    journey.at = 0
+    second.record(journey.step("handover", 5, "outfeed", "packing"), [])
+    strokes = [move for _ in range(6) for move in journey.stroke("lane1.grow")]
+    second.record([*strokes, *journey.step("eject", 6, "lane1.grow.8", "outfeed")], [])
+    second.close()
+    verdict = verify(path)
+    assert verdict.ok and (verdict.from_number, verdict.done) == (2, 8)
+    done = archive(path, 3000, str(tmp_path))
+    assert faults(path) == faults(done.archive) == []
+
+
+def test_a_ledger_of_version_1_is_proved_from_where_it_was_brought_forward(path, site, journey):
+    db = sqlite3.connect(path)
+    db.executescript(VERSION_1.read_text(encoding="utf-8"))
+    db.close()
+    ledger = Ledger.open(path, site, lambda: T0 + 60_000)
+    number, gutter = ledger.next_move(), ledger.next_gutter()
+    fed = Move(number, "feed", gutter, "stock", "magazine", "", False, 10)
+    if "magazine" not in ledger.places().values():
+        ledger.record([fed, fed._replace(done=True, at=20)], [])
+    ledger.close()
+    verdict = verify(path)
+    assert verdict.findings.kept == [] and verdict.from_number == number
 
 
 def test_a_ledger_without_a_move_verifies_clean(path, site):
