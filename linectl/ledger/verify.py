@@ -18,6 +18,7 @@ from linectl.ledger.verify_tables import (
     check_counts,
     check_events,
     check_gutters,
+    check_lots,
     check_pages,
     check_strokes,
     read_boots,
@@ -139,6 +140,7 @@ def _replay(
     check_strokes(places, machine, findings)
     verdict.standing = check_gutters(connection, machine, findings)
     check_counts(machine, verdict.standing, findings)
+    check_lots(connection, findings)
     check_checkpoints(connection, checkpoints, findings)
     check_events(connection, findings)
     verdict.gutters = _one(connection, "SELECT count(*) FROM gutters")

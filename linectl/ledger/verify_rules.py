@@ -56,6 +56,7 @@ COUNTS = Rule(
 STANDS = Rule("stands", "every gutter stands where its moves have brought it", _STANDS)
 STROKES = Rule("strokes", "a run's count of strokes is what its moves make", _STANDS)
 STAMPS = Rule("stamps", "a gutter's times and lane are those of its moves", _ALTERED)
+LOTS = Rule("lots", "a gutter's lots are in the list of lots, each of its kind", _ALTERED)
 EVENTS = Rule("events", "the events' time never goes back", _ALTERED)
 CHECKPOINT = Rule(
     "checkpoint", "what is kept begins with the state at the last archive's end", _ALTERED
@@ -63,7 +64,7 @@ CHECKPOINT = Rule(
 
 RULES = (
     PAGES, BOOTS, NUMBERS, TIME, KIND, SOURCE, ONE_PLACE, LANES, IDS, RESERVE, PROCESS, COUNTS,
-    STANDS, STROKES, STAMPS, EVENTS, CHECKPOINT,
+    STANDS, STROKES, STAMPS, LOTS, EVENTS, CHECKPOINT,
 )  # fmt: skip
 _TABLES = ("moves", "boots", "gutters", "places", "events", "checkpoint")
 """Order in which a first row is looked for: a cause before what follows from it."""

@@ -16,6 +16,7 @@ from linectl.ledger.verify_rules import (
     COUNTS,
     EVENTS,
     FINDINGS_KEPT,
+    LOTS,
     PAGES,
     STAMPS,
     STANDS,
@@ -45,6 +46,10 @@ FROM gutters ORDER BY id
 STAMPED = (
     ("fed_ms", FED), ("wet_ms", WET), ("sown_ms", SOWN), ("indexed_ms", INDEXED),
     ("ejected_ms", EJECTED), ("handed_ms", HANDED),
+)  # fmt: skip
+LOT_KINDS = (
+    ("lot", "sowing"), ("substrate_lot", "substrate"), ("seed_lot", "seed"),
+    ("packing_lot", "packing"),
 )  # fmt: skip
 
 # A sort of twenty million rows would take longer than a look at each: ids are the order already.
@@ -212,6 +217,20 @@ def _check_stamps(row: tuple[int, ...], start: int, machine: Machine, findings: 
         findings.add(
             STAMPS, "gutters", gutter, f"gutter {gutter} was sown at {sown} and is ripe at {ripe}"
         )
+
+
+def check_lots(connection: sqlite3.Connection, findings: Findings) -> None:
+    """Each lot that a gutter is stamped with is listed, as a lot of that kind."""
+    kinds = dict(connection.execute("SELECT id, kind FROM lots").fetchall())
+    for column, kind in LOT_KINDS:
+        used = f"SELECT {column}, min(id) FROM gutters WHERE {column} IS NOT NULL GROUP BY 1"
+        for lot, gutter in connection.execute(used):
+            if kinds.get(lot) != kind:
+                found = f"a {kinds[lot]} lot" if lot in kinds else "missing"
+                findings.add(
+                    LOTS, "gutters", gutter,
+                    f"gutter {gutter} is stamped with {kind} lot {lot}, which is {found}",
+                )  # fmt: skip
 
 
 def _name_missing(connection: sqlite3.Connection, machine: Machine, findings: Findings) -> None:

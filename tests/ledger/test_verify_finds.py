@@ -166,6 +166,10 @@ TABLES = {
         "UPDATE gutters SET ripe_ms = NULL WHERE id = 2", "stamps", "gutters", 2,
     ),
     "another lane": ("UPDATE gutters SET lane = 2 WHERE id = 3", "stamps", "gutters", 3),
+    "a lot that is not listed": ("UPDATE gutters SET seed_lot = 77 WHERE id = 2", "lots",
+                                 "gutters", 2),
+    "a lot of another kind": ("UPDATE gutters SET packing_lot = lot WHERE id = 2", "lots",
+                              "gutters", 2),
     "another count of strokes": (
         "UPDATE places SET strokes = strokes + 1 WHERE name = 'lane1.grow'", "strokes", "places",
         None,
