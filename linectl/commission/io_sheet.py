@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from linectl.site.durations import format_duration
-from linectl.site.hardware import Bus, Device, Point, RtuBus
+from linectl.site.hardware import CLAIM_REGISTERS, Bus, Device, Point, RtuBus
 from linectl.site.model import Site
 from linectl.site.notation import DIGIT, LAST_ADDRESS, Table, reference
 from linectl.site.parts import Need, needs_of
@@ -257,6 +257,10 @@ def _facts(device: Device, bus: Bus) -> Iterator[tuple[str, str]]:
         register = device.ranges({"holding": (device.heartbeat.address,)}, "holding")[0].start
         spoken = f"holding {register} (reference {reference('holding', register)})"
         yield "heartbeat", f"{spoken}, every {every}"
+    if device.claim is not None:
+        register = device.ranges({"holding": (device.claim,)}, "holding")[0].start
+        last = register + CLAIM_REGISTERS - 1
+        yield "claim of the controller", f"holding {register}–{last}, free in the device"
     yield (
         "writes",
         {

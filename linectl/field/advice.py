@@ -1,8 +1,8 @@
 """What to check next, for each kind of trouble on a bus, in a technician's words. Pure text.
 
 The kinds are those that errors are counted under: link_down, silent, crc, short, foreign, stale,
-stray, refused_1 … refused_11, echo, noise, late, not_taken. What helps depends on what lies
-between:
+stray, refused_1 … refused_11, echo, noise, late, not_taken, claimed. What helps depends on what
+lies between:
 
     serial      an RS-485 line on this machine's own adapter
     converter   a box that passes serial frames over TCP unchanged
@@ -43,6 +43,7 @@ MEANING: Mapping[str, str] = {
     "noise": "bytes come that belong to no answer",
     "late": "answers come later than the time-out",
     "not_taken": "a write was accepted and had no effect",
+    "claimed": "another controller writes to the device, or may",
 }
 """What happened, by kind."""
 
@@ -224,6 +225,10 @@ _NOT_TAKEN = (
     "a second master that writes the same address",
     "the write function: some accept 5 and 6 and act on 15 and 16 only, or the other way round",
 )
+_CLAIMED = (
+    "the other controller: stop it, or this one, then start the one that is to stay again",
+    "`claim` in site.yaml: are these four registers free for it, in the device's own map?",
+)
 _ELSE = (_POWER, _CABLE, _UNIT, "`linectl find` on this bus shows what answers")
 
 _OTHER_FUNCTION: Mapping[int, tuple[str, str]] = {
@@ -256,6 +261,8 @@ def advice(kind: str, bus: Bus, function: int = 0, end_of_range: bool = False) -
         return _PLACED[kind][at]
     if kind == "not_taken":
         return _NOT_TAKEN
+    if kind == "claimed":
+        return _CLAIMED
     if kind == "refused_1" and function in _OTHER_FUNCTION:
         number, word = _OTHER_FUNCTION[function]
         first = f"the write function: this device may know {number} instead: `write: {word}`"

@@ -15,6 +15,7 @@ from random import Random
 
 from linectl.errors import DeviceRefused, LinkDown
 from linectl.field.device import Backoff, FieldDevice
+from linectl.field.device_claim import claim_of
 from linectl.field.exchanges import Exchanges
 from linectl.field.kept_frames import Sink
 from linectl.field.measures import Histogram
@@ -68,6 +69,7 @@ class FieldBus:
                 site.points,
                 random,
                 tuple(request for request in plan if request.device == device_name),
+                claim_of(device_name, device, host),
             )
             for device_name, device in site.file.devices.items()
             if device.bus == name
@@ -245,7 +247,7 @@ class FieldBus:
 
     def _poll_mute(self, device: FieldDevice) -> None:
         """A device with outputs only: its answers to writes are its signs of life."""
-        if not device.snapshot.good and self._writing.refresh(device):
+        if not device.snapshot.good and device.claimed and self._writing.refresh(device):
             device.finish()
 
     def _idle(self, deadline: int) -> None:

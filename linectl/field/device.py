@@ -14,6 +14,7 @@ from random import Random
 from linectl.errors import DeviceRefused, ForeignAnswer, LinkDown, Silent, Unreachable
 from linectl.field.advice import sentence
 from linectl.field.asks import Ask
+from linectl.field.device_claim import DeviceClaim
 from linectl.field.measures import Histogram, Lateness
 from linectl.field.outputs import DeviceOutputs
 from linectl.field.reads import Read, Reads
@@ -78,8 +79,10 @@ class FieldDevice:
         points: Sequence[Point],
         random: Random,
         plan: Sequence[ReadRequest] | None = None,
+        claim: DeviceClaim | None = None,
     ) -> None:
-        """`plan`: its reads in its bus's plan; None: it is alone on its bus."""
+        """`plan`: its reads in its bus's plan; None: it is alone on its bus. `claim`: it must be
+        ours before anything else is written."""
         self.name = name
         self.unit = device.unit
         self.refresh_ms = device.refresh_ms
@@ -87,8 +90,10 @@ class FieldDevice:
         self.late_ms = float(device.late_ms or bus.timeout_ms)
         self.reads_back = device.read_back
         self.outputs = DeviceOutputs(name, device, points)
-        read_backs = self.outputs.read_backs() if device.read_back else ()
-        self.reads = Reads(name, device, bus, points, plan, read_backs)
+        self.claim = claim
+        others = [*self.outputs.read_backs()] if device.read_back else []
+        others += [claim.read] if claim is not None else []
+        self.reads = Reads(name, device, bus, points, plan, others)
         self.lateness = Lateness(bus.timeout_ms)
         self.snapshot = Snapshot(name, 0, 0, self.reads.points, (), False, 0)
         self.refresh_at_ms = 0
@@ -112,7 +117,7 @@ class FieldDevice:
         self._latency = Histogram()
         self._age = Histogram()
         self._beats = 0
-        self._remarked = ("", "", "")
+        self._remarked = ("", "", "", "")
 
     @property
     def demoted(self) -> bool:
@@ -133,6 +138,33 @@ class FieldDevice:
         """True if its last exchange ended with a time-out."""
         return self._failures > 0 and self._failing == "silent"
 
+    @property
+    def claimed(self) -> bool:
+        """True if we may write to it."""
+        return self.claim is None or self.claim.ours
+
+    @property
+    def may_be_told_safe(self) -> bool:
+        """True unless it is, or may be, another controller's: then a last word is not ours."""
+        return self.claim is None or self.claim.was_ours
+
+    def look_at_claim(self, cells: Sequence[int], now_ms: int) -> Ask | None:
+        """What stands in its claim: what to write there now. Good is only what is ours."""
+        claim = self.claim
+        if claim is None:
+            return None
+        wanted = claim.found(tuple(cells), now_ms)
+        if not claim.ours:
+            self._failing = "claimed"
+            self.lose(now_ms)
+        if claim.trouble:
+            self._last = claim.trouble
+            self._check = sentence("claimed", self._bus)
+        remarks = self._remarks()
+        if remarks is not self.snapshot.remarks:
+            self.snapshot = self.snapshot._replace(remarks=remarks)
+        return None if wanted is None else claim.writing(wanted)
+
     def due(self, now_ms: int) -> bool:
         """True if the device may be asked now: it is not demoted, or its probe is due."""
         return not self._demoted or now_ms >= self._probe_at_ms
@@ -150,7 +182,7 @@ class FieldDevice:
         self._heard(self._began_ms)
         if self.reads.all_refused:
             self.reads.begin_anew()
-        if self._untaken(self._began_ms) or not self.reads.whole:
+        if self._untaken(self._began_ms) or not self.reads.whole or not self.claimed:
             return
         if old.good:
             self._age.add(self._began_ms - old.at_ms)
@@ -243,6 +275,8 @@ class FieldDevice:
     def relink(self, now_ms: int) -> None:
         """The link is up again: ask at once; until it has answered, what it holds is unknown."""
         self.lose(now_ms)
+        if self.claim is not None:
+            self.claim.lost()
         self._demoted = False
         self._failures = 0
         self._backoff.reset()
@@ -255,6 +289,8 @@ class FieldDevice:
     def lose(self, now_ms: int, quality: Quality = "") -> None:
         """Bad quality from now on; what the device holds is unknown."""
         old = self.snapshot
+        if self.claim is not None and self.claim.ours:
+            self.claim.lost()
         if old.good:
             self.snapshot = old._replace(
                 sequence=old.sequence + 1, good=False, lost=old.lost + 1, remarks=self._remarks()
@@ -293,9 +329,10 @@ class FieldDevice:
         """The same tuple while nothing of it changes, so that a reader sees that at a glance."""
         refused = ", ".join(self.outputs.refused_tags)
         rising = "answers come late" if self.lateness.rising else ""
-        if (self._not_taken, refused, rising) == self._remarked:
+        claimed = self.claim.trouble if self.claim is not None else ""
+        if (self._not_taken, refused, rising, claimed) == self._remarked:
             return self.snapshot.remarks
-        self._remarked = (self._not_taken, refused, rising)
+        self._remarked = (self._not_taken, refused, rising, claimed)
         remarks = []
         if self._not_taken:
             text = f"{self.name} answers, but does not do as told: {self._not_taken}"
@@ -309,6 +346,9 @@ class FieldDevice:
             text = f"{self.name} answers later and later: {self.lateness.rising}"
             do = sentence("late", self._bus)
             remarks.append(Remark(f"{self.name}.late", "low", text, do))
+        if claimed:
+            do = sentence("claimed", self._bus)
+            remarks.append(Remark(f"{self.name}.claimed", "high", claimed, do))
         return tuple(remarks)
 
     def _untaken(self, now_ms: int) -> bool:

@@ -13,7 +13,8 @@ from linectl.field.measures import Spread
 from linectl.image import Remark, Value
 
 Quality = str
-"""good, or why not: starting, link_down, silent, garbled, refused, not_taken, scan_stopped."""
+"""good, or why not: starting, link_down, silent, garbled, refused, not_taken, scan_stopped,
+claimed."""
 
 
 class Snapshot(NamedTuple):

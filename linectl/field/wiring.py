@@ -110,6 +110,11 @@ class Field:
     def health(self) -> list[BusHealth]:
         return [bus.health for bus in self.buses]
 
+    def claimed_by_others(self) -> str | None:
+        """Of a device that another controller writes to: which, and who; None if there is none."""
+        claims = (device.claim for device in self._devices)
+        return next((claim.trouble for claim in claims if claim and claim.theirs), None)
+
     def failure(self) -> Exception | None:
         """What ended a bus's thread unasked, if any did."""
         return next((bus.failure for bus in self.buses if bus.failure), None)

@@ -55,9 +55,10 @@ class Writing:
         self._stopping = True
 
     def next_due(self) -> int | None:
-        """When the next refresh or heartbeat is due, ms; None: never."""
+        """When the next refresh, heartbeat or look at a claim is due, ms; None: never."""
         due = [device.refresh_at_ms for device in self._devices if self._may_ask(device)]
         due += [at for device in self._devices if (at := self._beat_at(device)) is not None]
+        due += [at for device in self._devices if (at := self._claim_at(device)) is not None]
         return min(due, default=None)
 
     def watch(self) -> None:
@@ -75,7 +76,7 @@ class Writing:
             device.outputs.demand(None if stale or outputs is None else outputs.values)
 
     def _writable(self, device: FieldDevice) -> bool:
-        return not device.outputs.empty and not device.demoted
+        return not device.outputs.empty and not device.demoted and device.claimed
 
     def pending(self) -> None:
         """All that goes safe; some of the other changes; one refresh. A device that does not take
@@ -94,6 +95,10 @@ class Writing:
         for device in self._devices:
             if (at := self._beat_at(device)) is not None and now >= at:
                 self._beat(device)
+                self.safe_going(passed_over)
+        for device in self._devices:
+            if (at := self._claim_at(device)) is not None and now >= at:
+                self._look_at_claim(device)
                 self.safe_going(passed_over)
         for device in self._devices:
             if now >= device.refresh_at_ms and self._may_ask(device):
@@ -126,7 +131,7 @@ class Writing:
             self._said.pop(device.name, None)
             return False
         said, asks = self._said.get(device.name, 0), device.outputs.refresh()
-        if said >= len(asks) or not self._wire.is_open:
+        if said >= len(asks) or not self._wire.is_open or not device.may_be_told_safe:
             return False
         self._said[device.name] = said + 1
         self.safe_going(set())
@@ -141,7 +146,26 @@ class Writing:
     def _beat_at(self, device: FieldDevice) -> int | None:
         """When the device's heartbeat is due: never while the scan stands still."""
         asleep = self._stale or device.demoted or device.name in self._silent
-        return None if asleep else device.heartbeat_at_ms
+        return None if asleep or not device.claimed else device.heartbeat_at_ms
+
+    def _claim_at(self, device: FieldDevice) -> int | None:
+        """When the device's claim is to be looked at; not of one that does not answer."""
+        asleep = device.claim is None or device.demoted or device.name in self._silent
+        return None if asleep or device.claim is None else device.claim.due_ms
+
+    def _look_at_claim(self, device: FieldDevice) -> None:
+        """Read, then written anew if it is ours, or may become so."""
+        claim = device.claim
+        if claim is None or not self._wire.is_open:
+            return
+        claim.asked(self._clock())
+        cells = self._exchanges.do(device, claim.read)
+        if cells is None:
+            self.failed(device)
+            return
+        ask = device.look_at_claim(cells, self._clock())
+        if ask is not None and self._exchanges.do(device, ask) is None:
+            self.failed(device)
 
     def _beat(self, device: FieldDevice) -> None:
         device.beaten(self._clock())
@@ -212,7 +236,11 @@ class Writing:
         self._wire.overtime_s = 0.0
         for device in sorted(self._devices, key=lambda device: device.demoted):
             device.outputs.demand(None)
+            if not device.may_be_told_safe:
+                continue
             if self._told_safe(device) or (device.may_repeat and self._told_safe(device)):
+                if device.claim is not None:
+                    self._exchanges.do(device, device.claim.release())
                 continue
             if not self._wire.numbered:  # in doubt: nothing but a proof was asked of it
                 self._last_word(device)

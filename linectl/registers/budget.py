@@ -31,12 +31,13 @@ from linectl.registers.wire_time import (
 )
 from linectl.registers.write_blocks import (
     WriteBlock,
+    claim_ms,
     heartbeat_ms,
     read_back_ms,
     write_block_ms,
     write_request_ms,
 )
-from linectl.site.hardware import Bus, Device, Point
+from linectl.site.hardware import CLAIM_BEAT_MS, Bus, Device, Point
 from linectl.site.model import Site
 from linectl.site.reading import polls_between
 
@@ -215,12 +216,15 @@ def _bus_budget(site: Site, name: str) -> BusBudget:
     beats = {n: heartbeat_ms(device, bus) for n, device in devices.items()}
     write_ms = sum(write.cost_ms + write.read_back_ms for write in writes)
     write_ms += sum(_beats(device, bus) * beats[n] for n, device in devices.items())
+    claims = [_claims(device, bus) * claim_ms(device, bus) for device in devices.values()]
+    write_ms += sum(claims)
     inputs = [p for p in site.points if p.direction == "in" and p.device in devices]
     longest = [
         *(read.ms for read in reads),
         *(write_request_ms(w.block, devices[w.block.device], bus) for w in writes),
         *(write.read_back_ms for write in writes),
         *beats.values(),
+        *claims,
     ]
     answer = _answer_ms(devices, bus, reads, writes)
     unproven = _unproven(site, name, devices)
@@ -288,6 +292,11 @@ def _answer_ms(
 def _beats(device: Device, bus: Bus) -> int:
     """The most heartbeats of a device that fall into one poll."""
     return 0 if device.heartbeat is None else -(-bus.poll_ms // device.heartbeat.every_ms)
+
+
+def _claims(device: Device, bus: Bus) -> int:
+    """The most looks at a device's claim that fall into one poll."""
+    return 0 if device.claim is None else -(-bus.poll_ms // CLAIM_BEAT_MS)
 
 
 def _timed_write(block: WriteBlock, device: Device, bus: Bus) -> TimedWrite:

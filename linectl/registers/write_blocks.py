@@ -19,7 +19,7 @@ from linectl.registers.frames import (
     WRITE_REGISTERS,
 )
 from linectl.registers.wire_time import reading_ms, writing_ms
-from linectl.site.hardware import Bus, Device, Point
+from linectl.site.hardware import CLAIM_REGISTERS, Bus, Device, Point
 from linectl.site.notation import Table
 from linectl.site.reading import read_limit
 
@@ -72,6 +72,14 @@ def heartbeat_ms(device: Device, bus: Bus) -> float:
     if device.heartbeat is None:
         return 0.0
     return writing_ms(bus, device, write_function(device, "holding", 1), 1)
+
+
+def claim_ms(device: Device, bus: Bus) -> float:
+    """Time of looking at a claim and writing it anew, in ms; 0 if the device has none."""
+    if device.claim is None:
+        return 0.0
+    looking_ms = reading_ms(bus, device, READ_FUNCTIONS["holding"], CLAIM_REGISTERS)
+    return looking_ms + writing_ms(bus, device, WRITE_REGISTERS, CLAIM_REGISTERS)
 
 
 def write_function(device: Device, table: Table, count: int) -> int:

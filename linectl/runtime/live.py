@@ -14,7 +14,7 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Any, Protocol
 
-from linectl.errors import LinectlError, UsageError
+from linectl.errors import LinectlError, Unreachable, UsageError
 from linectl.field.claim import claimed
 from linectl.field.snapshots import Outputs
 from linectl.field.wiring import Field, Reach, reach_of
@@ -149,7 +149,8 @@ class Live:
     def run(self, stop: Stop) -> None:
         """Control until `stop` is set. Outputs are safe and wires closed when it returns.
 
-        Raises LinectlError if a bus's thread died or did not end.
+        Raises LinectlError if a bus's thread died or did not end, and Unreachable if another
+        controller writes to a device before this one has begun to.
         """
         heartbeat = Heartbeat()
         gc.collect()
@@ -214,6 +215,8 @@ class Live:
             self._trips.take(now, frame, line.written, line.outputs, events)
         self._answer(asked, events)
         self._tell(now, any(event.kind == "unit" for event in events))
+        if not self._announced and (other := self.field.claimed_by_others()):
+            raise Unreachable(f"{other}. Stop that controller first; this one ends, outputs safe.")
         if failure := self.field.failure():
             raise LinectlError(f"a bus's program failed: {failure!r}") from failure
 

@@ -102,6 +102,7 @@ KINDS = (
     # what the field remarks of a device, and what follows from the hardware
     AlarmKind("not_taken", ("device",), vital=True),
     AlarmKind("refused", ("device",), vital=True),
+    AlarmKind("claimed", ("device",), vital=True),
     AlarmKind("late", ("device", "record")),
     AlarmKind("silent", ("silent",), vital=True),
     AlarmKind("supply", ("supply",), vital=True),

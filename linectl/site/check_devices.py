@@ -3,9 +3,19 @@ certificates that secured buses need."""
 
 from __future__ import annotations
 
+import contextlib
+
 from linectl.site.draft import Draft, Findings
 from linectl.site.durations import format_duration
-from linectl.site.hardware import UNIT_DIRECT, Device, RtuBus, TcpBus, TlsBus
+from linectl.site.hardware import (
+    CLAIM_REGISTERS,
+    UNIT_DIRECT,
+    Device,
+    RtuBus,
+    TcpBus,
+    TlsBus,
+)
+from linectl.site.notation import LAST_ADDRESS, protocol_address
 
 _REFRESHES_IN_WATCHDOG = 2
 """A watchdog must outlast one lost refresh, or a single lost frame drops the outputs."""
@@ -21,6 +31,8 @@ def check(draft: Draft, say: Findings) -> None:
         _unit(draft, say, name, device)
         _watchdog(draft, say, name, device)
         _heartbeat(draft, say, name, device)
+        if device.claim is not None:
+            _claim(draft, say, name, device, device.claim)
     _unseen(draft, say)
     _moving_names(draft, say)
     for name, bus in draft.buses.items():
@@ -91,6 +103,50 @@ def _heartbeat(draft: Draft, say: Findings, name: str, device: Device) -> None:
         )
         hint = f"at most {device.watchdog_ms // _REFRESHES_IN_WATCHDOG}ms"
         say.errors.append(draft.site(("devices", name, "heartbeat", "every"), text, hint))
+
+
+def _claim(draft: Draft, say: Findings, name: str, device: Device, text: str) -> None:
+    """A claim's registers are read and written four at once, and are nobody else's."""
+    try:
+        first = protocol_address("holding", text, device.notation)
+        readable, holes = (device.ranges(x, "holding") for x in (device.readable, device.holes))
+    except ValueError:
+        return  # told where addresses are read
+    mine = range(first, first + CLAIM_REGISTERS)
+    taken = _held(draft, name, device)
+    hint = "four holding registers that nothing else uses, kept by the device while it has power"
+    if not any(p.device == name and p.direction == "out" for _, p in draft.points):
+        wrong, hint = "there is no output here to claim", "leave claim out"
+    elif shared := [taken[at] for at in mine if at in taken]:
+        wrong = f"{text} and the three after it are not free: {shared[0]} is there"
+    elif mine[-1] > LAST_ADDRESS:
+        wrong = f"the last of its four registers would lie beyond {LAST_ADDRESS}"
+    elif any(at in hole for at in mine for hole in holes) or (
+        readable and any(not any(at in part for part in readable) for at in mine)
+    ):
+        wrong = "its four registers may not be read: see readable and holes"
+    elif device.write == "single":
+        wrong, hint = "it takes function 16, and this device writes single registers only", ""
+    elif min(device.max_read_registers, device.max_write_registers) < CLAIM_REGISTERS:
+        wrong, hint = f"it takes {CLAIM_REGISTERS} registers in one request", "see its manual"
+    else:
+        return
+    say.errors.append(draft.site(("devices", name, "claim"), wrong, hint or None))
+
+
+def _held(draft: Draft, name: str, device: Device) -> dict[int, str]:
+    """What lies at each holding register of a device."""
+    held = {
+        address: point.tag
+        for _, point in draft.points
+        if point.device == name and point.table == "holding"
+        for address in range(point.address, point.address + point.words)
+    }
+    if device.heartbeat is not None:
+        with contextlib.suppress(ValueError):
+            beat = protocol_address("holding", device.heartbeat.address, device.notation)
+            held[beat] = "the heartbeat"
+    return held
 
 
 def _moving_names(draft: Draft, say: Findings) -> None:

@@ -78,6 +78,14 @@ def _ranges(draft: Draft, say: Findings, name: str, device: Device) -> bool:
                 raise ValueError(f"{text!r} is a range; a heartbeat is one register")
         except ValueError as error:
             say.errors.append(draft.site(("devices", name, "heartbeat", "address"), str(error)))
+    if device.claim is not None:
+        try:
+            found = device.ranges({"holding": (device.claim,)}, "holding")
+            if len(found[0]) > 1:
+                raise ValueError(f"{device.claim!r} is a range; a claim is named by its first")
+        except ValueError as error:
+            hint = "the first of four free holding registers"
+            say.errors.append(draft.site(("devices", name, "claim"), str(error), hint))
     return len(say.errors) == before
 
 

@@ -92,6 +92,12 @@ class RtuBus(_Polled, SerialLine):
 Bus = Annotated[TcpBus | TlsBus | RtuBus, Field(discriminator="kind")]
 
 
+CLAIM_REGISTERS = 4
+"""Who (2), process, beat: see field/device_claim.py."""
+CLAIM_BEAT_MS = 500
+"""How often a claim is looked at and written anew."""
+
+
 class Heartbeat(Facts):
     """A holding register that must change for the device's own communication watchdog."""
 
@@ -119,6 +125,9 @@ class Device(Facts):
     silent_after_ms: Timer = Field(alias="silent_after")
     watchdog_ms: Timer | None = Field(default=None, alias="watchdog")
     heartbeat: Heartbeat | None = None
+    claim: str | None = None
+    """First of four holding registers, nobody else's, that say which controller writes to it; in
+    the device's notation."""
     refresh_ms: Timer = Field(default=500, alias="refresh")
     max_read_bits: Annotated[int, Field(ge=1, le=2000)] = 2000
     max_read_registers: Annotated[int, Field(ge=1, le=125)] = 125

@@ -84,6 +84,8 @@ class ServedDevice:
         self._fed_ms = 0
         self._fallen = True
         self._heartbeat = 0
+        self._claim: dict[int, int] = {}
+        """What stands in its claim registers; its power cut would clear them."""
         self._kept: dict[int, Value] = {}
 
     def request(self, pdu: bytes, now_ms: int) -> bytes:
@@ -131,6 +133,8 @@ class ServedDevice:
     def _cell(self, table: Table, address: int) -> int:
         if self._map.is_heartbeat(table, address):
             return self._heartbeat
+        if self._map.is_claim(table, address):
+            return self._claim.get(address, 0)
         cell = 0
         for cells, offset in self._map.cells(table, address):
             cell |= cells.show(self._value(cells.point.index))[offset] & cells.mask
@@ -201,6 +205,9 @@ class ServedDevice:
                     words[offset] = cells[place]
             if one.point.tag not in self.without_effect:
                 self._kept[index] = one.decode(words)
+        for at, cell in enumerate(cells, address):
+            if self._map.is_claim(table, at):
+                self._claim[at] = cell
         beat = self._map.heartbeat_at
         if beat is None:
             self._feed(now_ms)

@@ -13,7 +13,7 @@ from linectl.errors import OutOfRange
 from linectl.image import Value
 from linectl.registers.codec import INTEGER_LIMITS, decoder, encoder
 from linectl.registers.frames import READ_FUNCTIONS
-from linectl.site.hardware import Device, Point
+from linectl.site.hardware import CLAIM_REGISTERS, Device, Point
 from linectl.site.notation import Table, protocol_address
 from linectl_sim.line_devices import ILLEGAL_ADDRESS, RefusalError
 
@@ -51,6 +51,8 @@ class RegisterMap:
     def __init__(self, device: Device, points: Sequence[Point]) -> None:
         self.heartbeat_at: int | None = None
         """Holding register that must change; no point names it."""
+        self.claim_at = range(0)
+        """Holding registers that keep what controllers write there; no point names them."""
         self._gaps = device.gaps
         self._at: dict[str, dict[int, list[tuple[PointCells, int]]]]
         self._at = {table: {} for table in READ_FUNCTIONS}
@@ -62,6 +64,11 @@ class RegisterMap:
             text = device.heartbeat.address
             self.heartbeat_at = protocol_address("holding", text, device.notation)
             self._at["holding"].setdefault(self.heartbeat_at, [])
+        if device.claim is not None:
+            first = protocol_address("holding", device.claim, device.notation)
+            self.claim_at = range(first, first + CLAIM_REGISTERS)
+            for address in self.claim_at:
+                self._at["holding"].setdefault(address, [])
         self._readable = {table: device.ranges(device.readable, table) for table in TABLES}
         self._holes = {table: device.ranges(device.holes, table) for table in TABLES}
 
@@ -71,6 +78,9 @@ class RegisterMap:
 
     def is_heartbeat(self, table: Table, address: int) -> bool:
         return table == "holding" and address == self.heartbeat_at
+
+    def is_claim(self, table: Table, address: int) -> bool:
+        return table == "holding" and address in self.claim_at
 
     def check_read(self, table: Table, address: int, quantity: int) -> None:
         """Raises RefusalError with exception 2 if any of these may not be read."""
