@@ -146,6 +146,7 @@ class Start:
     slots: what stands in lanes, on transfers too. inside: what stands at stations and carriages.
     moves: intended and never seen done, the oldest first. reserved: gutter by lane. lanes, crop
     ("": as the site has it), order_at: what people had set, and the place in the harvest order.
+    clock: what a person must say of the wall clock; empty: nothing.
     """
 
     slots: Sequence[Slot] = ()
@@ -155,6 +156,7 @@ class Start:
     lanes: Mapping[int, LaneSet] = field(default_factory=dict)
     crop: str = ""
     order_at: int = 0
+    clock: str = ""
     next_gutter: int = 1
     next_move: int = 1
 

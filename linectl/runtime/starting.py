@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from linectl.ledger import Ledger
 from linectl.line import Line
 from linectl.site.model import Site
@@ -14,7 +16,9 @@ def begin_line(site: Site, book: Ledger) -> Line:
     what it found as words of this boot (`Line.recovery`). Raises LedgerBroken if the record
     names a place that the site does not have.
     """
-    line = Line(site, book.start())
+    finding = book.clock_finding
+    asked = finding.text if finding is not None and finding.asks else ""
+    line = Line(site, replace(book.start(), clock=asked))
     line.interventions.left(book.left_by_people(), book.exposure())
     line.lots.told(book.lots_in_use())
     return line

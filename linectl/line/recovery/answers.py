@@ -14,7 +14,7 @@ from linectl.line.carriage import Carriage
 from linectl.line.lane import HOLE, UNKNOWN, Lane
 from linectl.line.part import Part
 from linectl.line.recovery.handing import given, half_out
-from linectl.line.recovery.questions import Question
+from linectl.line.recovery.questions import CLOCK, Question
 
 if TYPE_CHECKING:
     from linectl.line.line import Line
@@ -44,6 +44,8 @@ def answer(line: Line, command: Command) -> str | None:
 
 
 def _take(line: Line, question: Question, choice: str, command: Command) -> str | None:
+    if question.id == CLOCK:
+        return None  # the record keeps it, and the next boot acts by it
     part = next(part for part in line.parts if part.name == question.part)
     if question.id.endswith(".partial"):
         argument = f"{part.name} {choice}"

@@ -18,6 +18,10 @@ LOCK_OUT = (
 )
 
 
+CLOCK = "clock"
+"""Id of the question about the wall clock, which waits in no part."""
+
+
 class Question(NamedTuple):
     """One question about one gutter or slot.
 
@@ -44,6 +48,15 @@ class Question(NamedTuple):
         row = list(row)
         row[3] = tuple(tuple(choice) for choice in row[3])  # type: ignore[attr-defined]
         return cls(*row)  # type: ignore[arg-type]
+
+
+def of_the_clock(text: str) -> Question:
+    """Was the controller off for as long as the wall clock says? No sensor and no part knows."""
+    choices = (
+        ("right", "it was off for so long: ages count it from the controller's next start on"),
+        ("wrong", "the clock is wrong: set it, then start the controller again"),
+    )
+    return Question(CLOCK, "the controller's clock", text, choices, "", CLOCK)
 
 
 def caution(part: Part) -> str:

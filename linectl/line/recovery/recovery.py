@@ -18,7 +18,7 @@ from linectl.line.inputs import NEVER
 from linectl.line.lane import Lane
 from linectl.line.part import Part
 from linectl.line.recovery import arms, belts, handing, rest, rows, takeover
-from linectl.line.recovery.questions import Question
+from linectl.line.recovery.questions import CLOCK, Question, of_the_clock
 
 if TYPE_CHECKING:
     from linectl.line.line import Line
@@ -63,6 +63,8 @@ class Recovery:
         self._points = rest.points_of(line)
         self._still_ms, self._least_ms = rest.times_of(line)
         takeover.take_over(self, start)
+        if start.clock:
+            self.questions[CLOCK] = of_the_clock(start.clock)
         if not (start.slots or start.inside or start.moves or start.reserved):
             self.phase = "judged"  # the record has nothing in it: there is nothing to judge
 
@@ -133,8 +135,10 @@ class Recovery:
             part = self.line.stations[question.part]
             if part.state != "partial":
                 self.close(question, "a person has decided it")
+        if self.questions and "recovery" not in self.line.alarms.standing:
+            self._alarm()
         if changed:
-            for name in sorted({question.part for question in self.questions.values()}):
+            for name in sorted({question.part for question in self.questions.values()} - {CLOCK}):
                 part = next(part for part in self.line.parts if part.name == name)
                 self.look_again(part)
 
