@@ -1,4 +1,4 @@
-"""S30: the claim in a device: of two controllers on two computers one writes, or none."""
+"""S33: the claim in a device: of two controllers on two computers one writes, or none."""
 
 from __future__ import annotations
 

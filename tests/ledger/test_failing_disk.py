@@ -1,4 +1,4 @@
-"""S30: a disk that fails: the line is told why, nothing told is lost, nothing is there twice.
+"""S32: a disk that fails: the line is told why, nothing told is lost, nothing is there twice.
 
 The failures are real ones: a full file system of its own, a limit on the file's size (the kernel
 answers EFBIG, which SQLite reports as an I/O error), bytes overwritten in the file, another

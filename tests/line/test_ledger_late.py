@@ -1,4 +1,4 @@
-"""S30: the ledger's word is waited for no longer than the site says: then both units hold."""
+"""S32: the ledger's word is waited for no longer than the site says: then both units hold."""
 
 from __future__ import annotations
 

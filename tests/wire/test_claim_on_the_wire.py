@@ -1,4 +1,4 @@
-"""S30: a claim in a served device: a controller on another computer is seen, and who it is."""
+"""S33: a claim in a served device: a controller on another computer is seen, and who it is."""
 
 from __future__ import annotations
 
