@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from linectl.image import Inside, Move, Slot, Start
 
 GREEN = "green_oakleaf"
@@ -152,3 +154,24 @@ def test_nothing_is_offered_to_packing_before_a_start(come_back):
     assert not hand.on("packing.offer")
     hand.start()
     assert hand.on("packing.offer") and hand.on("turnout.run")
+
+
+@pytest.mark.parametrize("turned", [False, True])
+@pytest.mark.parametrize(
+    ("fill_exit", "verdict", "state"),
+    [(True, "done", "done"), (False, "under_way", "faulted")],
+)
+def test_a_gutter_that_has_left_wholly_is_not_lost_behind_the_next_one(
+    come_back, fill_exit, verdict, state, turned
+):
+    two = [Inside(7, "magazine", ""), Inside(8, "magazine", "")]
+    start = Start(
+        inside=two[::-1] if turned else two,
+        moves=[Move(5, "convey", 7, "magazine", "fill", "", False, -4_000)],
+    )
+    hand = come_back(start, magazine__exit_eye=True, fill__exit_eye=fill_exit)
+    (told,) = hand.line.recovery_view()["moves"]
+    assert (told["gutter"], told["verdict"]) == (7, verdict)
+    fill, magazine = hand.line.stations["fill"], hand.line.stations["magazine"]
+    assert (fill.gutter, fill.state) == (7, state)
+    assert (magazine.gutter, magazine.state) == (8, "done")
