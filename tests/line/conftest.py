@@ -153,7 +153,7 @@ def hand(small):
     return hand
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def hand_of(small):
     """Makes a hand on the small site whose line begins with this record; nothing has answered."""
     return lambda start: Hand(small, start)
