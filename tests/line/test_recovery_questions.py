@@ -202,6 +202,7 @@ def test_an_answered_question_is_not_asked_again_while_another_stands(come_back)
     hand.set("lane1.germ.last_eye", False)
     hand.settle(100)
     assert asked(hand) == ["lane1.mouth"]
+    assert "mouth" in hand.line.alarms.standing["recovery"].text
 
 
 def test_questions_and_verdicts_outlast_a_snapshot(come_back):

@@ -227,6 +227,9 @@ class Recovery:
     def _alarm(self) -> None:
         if self.questions:
             first = next(iter(self.questions.values()))
+            standing = self.line.alarms.standing.get("recovery")
+            if standing is not None and standing.text != first.text:
+                self.line.alarms.clear("recovery")  # the next question rings for itself
             self.line.alarms.raise_("recovery", "high", first.text)
         else:
             self.line.alarms.clear("recovery")
