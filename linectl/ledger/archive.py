@@ -183,7 +183,7 @@ def _cut(path: str, ledger: sqlite3.Connection, number: int, tell: Tell) -> Cut:
     last_boot = ledger.execute("SELECT max(id) FROM boots").fetchone()[0]
     still_open = {row[0] for row in ledger.execute(OPEN, (last_boot + 1,)) if row[0] < number}
     under_way = frozenset({move[1] for move in replay.waiting} | still_open)
-    standing = [Standing(gutter, *machine.parts(key)) for key, gutter in machine.at.items()]
+    standing = [Standing(gutter, *machine.parts(key)) for gutter, key in machine.standing()]
     strokes = {p.id: machine.strokes[p.id] for p in places if p.kind == "run"}
     unsure = any(s.gutter in machine.unsure for s in standing)
     reserved = None if unsure else tuple((g, run) for run, g in sorted(machine.reserved.items()))

@@ -120,7 +120,7 @@ class Machine(Books):
             return SOURCE, (
                 f"gutter {gutter} is moved from {self.say(key)}, but {self._stands(gutter)}"
             )
-        if to in self.at and to != key:
+        if to in self.at and to != key and not self._leaves(to, dest):
             if kind == self._insert:
                 return LANES, (
                     f"gutter {gutter} is put into the mouth {self.say(to)}, where"

@@ -8,7 +8,7 @@ counts its strokes, and a slot is strokes - seat.
 from __future__ import annotations
 
 from array import array
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -53,6 +53,8 @@ class Books:
         self.strokes = dict.fromkeys(self.places, 0)
         self.at: dict[int, int] = {}
         """Key → gutter, for keys in the machine."""
+        self.leaving: dict[int, int] = {}
+        """Gutter → key, for those that a newcomer followed before their own move was seen done."""
         self.where: dict[int, int] = {}
         """Gutter → key, for every gutter that has had one; unnamed ones have none."""
         self.bound: dict[int, int] = {}
@@ -111,6 +113,11 @@ class Books:
         """True for stock, packing, reject, removed."""
         return (key + HALF) >> SHIFT in self._ends
 
+    def standing(self) -> Iterator[tuple[int, int]]:
+        """Every gutter in the machine, with its key."""
+        yield from ((gutter, key) for key, gutter in self.at.items())
+        yield from self.leaving.items()
+
     # taking up a state --------------------------------------------------------------------------
 
     def begin(self, base: Checkpoint) -> None:
@@ -135,9 +142,12 @@ class Books:
             if place not in self.places:
                 broken = broken or (KIND, f"gutter {gutter} at place {place}, unknown here")
                 continue
-            if key in self.at:
+            newest = max(gutter, self.at.get(key, gutter))
+            if key in self.at and place in self._stations:  # the older is leaving it
+                self.leaving[min(gutter, self.at[key])] = key
+            elif key in self.at:
                 broken = broken or (ONE_PLACE, f"two gutters at {self.say(key)}")
-            self.at[key] = gutter
+            self.at[key] = newest
             self.in_lanes += place in self._laned
             if gutter != UNKNOWN:
                 self.where[gutter] = key
@@ -167,16 +177,27 @@ class Books:
             if gutter > self.last_gutter:
                 self.last_gutter = gutter
             source = (key + HALF) >> SHIFT
-        if self.at.pop(key, None) is not None and source in laned:
+        if self.leaving.pop(gutter, None) is not None:
+            pass  # another has come there meanwhile
+        elif self.at.pop(key, None) is not None and source in laned:
             self.in_lanes -= 1
         if dest in self._ends:
             self._free(gutter)
         else:
             if to not in self.at and dest in laned:
                 self.in_lanes += 1
+            elif to in self.at and self._leaves(to, dest):
+                self.leaving[self.at[to]] = to
             self.at[to] = gutter
             if kind == self._insert or (kind == self._correct and dest in laned):
                 self._free(gutter)
+
+    def _leaves(self, key: int, station: int) -> bool:
+        """The gutter at this station is on its way to the next, and its tail may be out of it: its
+        move hangs open, while a cut or a fault keeps it from the eye that ends it."""
+        if station not in self._stations:
+            return False
+        return self.bound.get(self.at[key], station) != station
 
     def _free(self, gutter: int) -> None:
         run = self.holds.pop(gutter, None)

@@ -246,11 +246,12 @@ def _name_missing(connection: sqlite3.Connection, machine: Machine, findings: Fi
 
 def check_counts(machine: Machine, standing: int, findings: Findings) -> None:
     """What stands in the machine, by the moves and by the rows."""
-    if len(machine.at) != standing:
+    left = len(machine.at) + len(machine.leaving)
+    if left != standing:
         findings.add(
             COUNTS, "gutters", "all",
             f"{standing} gutters stand in the machine in the table, the moves leave"
-            f" {len(machine.at)}",
+            f" {left}",
         )  # fmt: skip
 
 

@@ -110,3 +110,21 @@ def test_a_ledger_of_version_1_is_proved_from_where_it_was_brought_forward(path,
 def test_a_ledger_without_a_move_verifies_clean(path, site):
     Ledger.open(path, site).close()
     assert faults(path) == []
+
+
+def test_a_gutter_fed_while_the_one_before_it_is_still_on_its_way_out_verifies_clean(
+    path, site, journey
+):
+    """Its tail is out of the magazine; the eye that ends its move has not yet seen it."""
+    ledger = Ledger.open(path, site)
+    fed = journey.step("feed", 1, "stock", "magazine")
+    intent, done = journey.step("convey", 1, "magazine", "fill")
+    ledger.record([*fed, intent, *journey.step("feed", 2, "stock", "magazine")], [])
+    assert faults(path) == []
+    ledger.record([done._replace(at=journey.at + 50)], [])
+    ledger.record(journey.step("process", 1, "fill", "fill"), [])
+    ledger.record(journey.step("convey", 1, "fill", "water"), [])
+    ledger.record(journey.step("convey", 2, "magazine", "fill"), [])
+    assert faults(path) == []
+    ledger.record(journey.step("feed", 3, "stock", "fill"), [])
+    assert faults(path) != []  # nothing leads gutter 2 out of it
