@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Container, Iterable
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,14 @@ SILENT_MAX = 3
 """Lives that ended because nothing of what was wanted came up."""
 FAILURES_MAX = 12
 """More of them tell no more."""
+
+
+class _Every:
+    def __contains__(self, key: object) -> bool:
+        return True
+
+
+EVERY = _Every()
 
 
 class Tally:
@@ -61,9 +69,10 @@ def _asked(kind: str, names: Iterable[str]) -> int:
 
 
 def play(
-    course: Course, folder: Path, person: Callable[..., Any], least: int, seed: int = 1
-) -> tuple[Tally, list[str]]:
-    """Lives of that course until every kind was cut `least` times in every phase.
+    course: Course, folder: Path, person: Callable[..., Any], least: int, seed: int = 1,
+    only: Container[str] = EVERY,
+) -> tuple[Tally, list[str]]:  # fmt: skip
+    """Lives of that course until every kind (of `only`) was cut `least` times in every phase.
 
     Also what was wrong: each with the course, the seed, and the cuts that led there. A life ends
     with its first defect, or when a moment does not come; the next one has the next seed.
@@ -71,7 +80,7 @@ def play(
     tally, failures, silent = Tally(), list[str](), 0
     for number in range(seed, seed + LIVES_MAX):
         life = Life(course, number, folder, person)
-        tally.seen |= set(life.moments.took)
+        tally.seen |= {key for key in life.moments.took if key in only}
         try:
             came = _live(life, tally, least, failures)
         finally:

@@ -14,7 +14,7 @@ from cutting.bodies import differences
 from cutting.boot import WRITTEN, Boot
 from cutting.dead import unattended
 from cutting.moments import AT_ONCE, Hit, Moments, Target
-from linectl.image import Move
+from linectl.image import Move, Slot
 from linectl.ledger.verify import verify
 from linectl.runtime.plant import open_plant
 from linectl.runtime.standing import standing
@@ -23,8 +23,6 @@ from linectl.site.model import Site
 LEARN_MS = 240_000
 JUDGED_WITHIN_MS = 60_000
 """From a restart until every move is judged, the devices' own time without power included."""
-AGAIN = 0.12
-"""Share of recoveries that are cut themselves: while it judges, asks, or begins again."""
 EVERYTHING = 0.25
 """Share of cuts in which the devices lose power too."""
 DEAD_MS = (300, 30_000)
@@ -38,17 +36,20 @@ PASSING = ("magazine_low", "hopper_low", "seed_low", "mutual_wait")
 
 @dataclass(frozen=True)
 class Course:
-    """How a life begins: the share of the lanes that stands full, and what people command.
+    """How a life begins, and goes on: the share of the lanes that stands full at first, and what
+    people command at each boot.
 
-    work_ms: sowing and harvest after each recovery, before the bodies are counted again.
+    work_ms: sowing and harvest after each recovery, before the bodies are counted again. again:
+    share of recoveries that are cut themselves: while it judges, asks, or begins again.
     """
 
     name: str
     site: Site
     lanes: float = 1.0
     commands: tuple[tuple[int, str, str], ...] = ()
-    """(boot's ms, command, argument) of the first boot."""
+    """(boot's ms, command, argument)"""
     work_ms: int = 60_000
+    again: float = 0.12
 
 
 @dataclass
@@ -80,13 +81,11 @@ class Life:
         self._person = person
         stock = standing(course.site, course.lanes)
         self.plant.stock(stock)
-        self.boot = Boot(course.site, self.plant, self.path, self.chance, stock)
+        self.boot = self._boot(stock)
         self.moments = Moments(self.chance)
         self._heard = 0
         self.story: list[Target] = []
         """Where it was cut: the same seed and story give the same life."""
-        for at, name, argument in course.commands:
-            self.boot.bench.at(at, lambda n=name, a=argument: self.boot.command("", n, a))
         self.person = person(self.boot, first_ms=1_000)
         self.moments.learn(self.boot, LEARN_MS)
 
@@ -102,13 +101,19 @@ class Life:
         cut.wrong += wrong
         try:
             self._come_back(cut)
-            while not cut.wrong and self.chance.random() < AGAIN:
+            while not cut.wrong and self.chance.random() < self.course.again:
                 self._cut_again(cut)
             if not cut.wrong:
                 self._work_on(cut)
         except Exception:  # noqa: BLE001 a crash of the controller is a finding like any other
             cut.wrong.append(traceback.format_exc(limit=-3))
         return cut
+
+    def _boot(self, stock: list[Slot] | None = None) -> Boot:
+        boot = Boot(self.course.site, self.plant, self.path, self.chance, stock)
+        for at, name, argument in self.course.commands:
+            boot.bench.at(at, lambda n=name, a=argument: boot.command("", n, a))
+        return boot
 
     def end(self) -> None:
         """Let the ledger's file go."""
@@ -144,7 +149,7 @@ class Life:
 
     def _come_back(self, cut: Cut) -> None:
         """The next boot judges, and moves nothing; what it says is held against the bodies."""
-        self.boot = Boot(self.course.site, self.plant, self.path, self.chance)
+        self.boot = self._boot()
         line, bench = self.boot.line, self.boot.bench
         with truth.Stillness(self.plant) as still:
 
