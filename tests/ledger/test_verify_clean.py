@@ -128,3 +128,4 @@ def test_a_gutter_fed_while_the_one_before_it_is_still_on_its_way_out_verifies_c
     assert faults(path) == []
     ledger.record(journey.step("feed", 3, "stock", "fill"), [])
     assert faults(path) != []  # nothing leads gutter 2 out of it
+    ledger.close()

@@ -39,8 +39,10 @@ def answering(attendant: type) -> type:
             choices = [choice["choice"] for choice in question["answers"]]
             if kind == "partial":
                 return self._partial(question, choices)
-            if kind == "handover" and gutter not in places.values():
+            if kind == "handover" and places["turnout"] != gutter:
                 return "taken"
+            if "half_out" in choices and self._chance.random() > REJECTS:
+                return "half_out"
             if "hole" in choices:
                 return "hole" if places[question["place"]] is None else "gutter"
             for place, there in places.items():
