@@ -130,7 +130,7 @@ def truth(question: dict[str, Any], seen: dict[str, Any]) -> str:
         return "redo" if "redo" in choices and here not in seen["tamped"] else "finish"
     if "taken" in choices:
         line = {there for name, there in seen["places"].items() if name != "packing"}
-        return "removed" if gutter in line else "taken"
+        return "half_out" if gutter in line else "taken"
     if "hole" in choices:
         return "hole" if here is None else "gutter"
     return choices[0]

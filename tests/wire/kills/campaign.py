@@ -97,7 +97,8 @@ class Pair:
         self.stood: dict[str, Any] = {}
         """What was said when no order was met in time."""
         self._refilled_s = 0.0
-        self._told = 0
+        self._settled: set[int] = set()
+        """Open moves that were found not done: they stay open, and are not under way."""
 
     def close(self) -> None:
         if self.nursery is not None:
@@ -115,9 +116,8 @@ class Pair:
 
     def record(self) -> Record:
         """The ledger as it is on disk, told to the plant where the dead teller had not."""
-        record = read_record(self.ledger, self._told)
+        record = read_record(self.ledger, self._settled)
         tell_what_is_new(self.talk, record.moves)
-        self._told = max([self._told, *record.moves])
         return record
 
     def come_back(self, orders: Callable[[], list[Order]]) -> tuple[RunProcess, Row]:
@@ -130,6 +130,7 @@ class Pair:
         time.sleep(max(0.0, REST_S - ready_s))
         row: Row = {"ready_s": round(ready_s, 2), "questions": said["questions"]}
         row["judged"] = said["moves"]
+        self._settled |= {m["number"] for m in said["moves"] if m["verdict"] == "not_done"}
         row["moved"] = self.talk.seen()["moving"]
         row["differences"], row["between"] = self.compare()
         attendant = Attendant(run, self.talk, self.ledger)
@@ -154,7 +155,7 @@ class Pair:
 
     def compare(self) -> tuple[list[str], int]:
         """Differences between ledger and bodies, and how many gutters are under way."""
-        record = read_record(self.ledger)
+        record = read_record(self.ledger, self._settled)
         found = differences(record.stands, self.talk.seen()["places"], record.open())
         return [str(one) for one in found if not one.under_way], sum(one.under_way for one in found)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import closing
 from pathlib import Path
 from typing import NamedTuple
@@ -12,9 +12,6 @@ from linectl.image import Move
 
 NOT_ON_THE_LINE = ("stock", "packing", "reject", "removed")
 UNKNOWN = -1
-
-
-_NO_WAY = ("reserve", "release", "process")
 
 
 def _of(move: Move) -> int | str:
@@ -29,20 +26,31 @@ class Record(NamedTuple):
     moves: dict[int, Move]
     """Every move by number."""
 
+    nothing: frozenset[int] = frozenset()
+    """Open moves of which it has been found that they came to nothing."""
+
     def open(self) -> list[Move]:
         """Moves intended and not seen done, the oldest first: the last of its gutter, or of its
         run, else it has come to nothing long ago."""
-        last = {_of(move): move for move in self.moves.values() if move.kind not in _NO_WAY}
-        return sorted(move for move in last.values() if not move.done)
+        return sorted(self._still(self._moves_of(work=False).values()))
 
     def uncertain(self) -> set[int | str]:
         """Gutters, and runs, of which the record does not know what became of them."""
-        worked = {m.gutter: m for m in self.moves.values() if m.kind == "process"}
-        return {_of(move) for move in (*self.open(), *worked.values()) if not move.done}
+        return {
+            _of(m) for work in (False, True) for m in self._still(self._moves_of(work).values())
+        }
+
+    def _moves_of(self, work: bool) -> dict[int | str, Move]:
+        """The last work on each gutter, or the last way of each gutter and run."""
+        moves = (m for m in self.moves.values() if m.kind not in ("reserve", "release"))
+        return {_of(move): move for move in moves if (move.kind == "process") is work}
+
+    def _still(self, moves: Iterable[Move]) -> list[Move]:
+        return [move for move in moves if not move.done and move.number not in self.nothing]
 
 
-def read_record(ledger: Path, since: int = 0) -> Record:
-    """What is on disk now; moves after number `since`, and open ones."""
+def read_record(ledger: Path, nothing: Iterable[int] = ()) -> Record:
+    """What is on disk now. nothing: see Record."""
     with closing(sqlite3.connect(f"file:{ledger}?mode=ro", uri=True, timeout=5)) as book:
         stands = {
             f"{name}.{slot}" if kind == "run" else name: max(gutter, UNKNOWN)
@@ -52,18 +60,14 @@ def read_record(ledger: Path, since: int = 0) -> Record:
             )
             if name not in NOT_ON_THE_LINE
         }
-        views = {row[0] for row in book.execute("SELECT name FROM sqlite_master")}
-        told = "moves_told" if "moves_told" in views else "moves"
         crops = dict(book.execute("SELECT id, crop FROM gutters"))
         moves = {
             row[0]: Move(*row[:5], crops.get(row[2], ""), row[5] is not None, 0)
             for row in book.execute(
-                f"SELECT number, kind, gutter, source, dest, done_ms FROM {told}"
-                " WHERE number > ? OR done_ms IS NULL ORDER BY number",
-                (since,),
+                "SELECT number, kind, gutter, source, dest, done_ms FROM moves_told ORDER BY number"
             )
         }
-    return Record(stands, moves)
+    return Record(stands, moves, frozenset(nothing))
 
 
 class Difference(NamedTuple):
