@@ -11,11 +11,12 @@ again. Prints the tables at the end.
 from __future__ import annotations
 
 import argparse
+import signal
 from pathlib import Path
 
 from kills.account import by_hand, disk_table, table, wrong, wrong_with_disk
 from kills.campaign import read_rows
-from kills.side_by_side import run_disks, run_pairs
+from kills.side_by_side import ENOUGH, run_disks, run_pairs
 
 
 def main() -> int:
@@ -27,6 +28,8 @@ def main() -> int:
     parser.add_argument("--table", action="store_true", help="only the table")
     parser.add_argument("--disks", type=int, default=0, help="failures of the disk, instead")
     asked = parser.parse_args()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: ENOUGH.set())
     if asked.disks:
         run_disks(asked.folder, asked.disks, asked.pairs, asked.minutes * 60)
     elif not asked.table:

@@ -21,6 +21,8 @@ from linectl.errors import LinectlError
 
 LANES = ("full", "holes")
 TRIALS_A_PAIR = 4
+ENOUGH = threading.Event()
+"""Set by a signal: each pair ends with what it is at, and takes its processes along."""
 
 
 class Progress:
@@ -36,7 +38,8 @@ class Progress:
 
     def more(self) -> bool:
         """There are deaths to die, and time."""
-        return time.monotonic() < self._until_s and any(n > 0 for n in self.wanted.values())
+        in_time = time.monotonic() < self._until_s and not ENOUGH.is_set()
+        return in_time and any(n > 0 for n in self.wanted.values())
 
     def draw(self, chance: random.Random) -> list[Order]:
         """Orders for the next controller of a pair."""
@@ -126,7 +129,8 @@ def run_disks(folder: Path, trials: int, pairs: int, for_s: float) -> list[BaseE
     def wanted() -> str | None:
         with lock:
             way = min(WAYS, key=lambda way: counts[way])
-            if counts[way] * len(WAYS) >= trials or time.monotonic() > until_s:
+            enough = counts[way] * len(WAYS) >= trials
+            if enough or time.monotonic() > until_s or ENOUGH.is_set():
                 return None
             counts[way] += TRIALS_A_PAIR
             return way
