@@ -9,7 +9,9 @@ from typing import Any
 from kills.orders import KINDS, PHASES
 
 Row = dict[str, Any]
-WATCHDOG_MS = 1_000
+LEFT_ON = ("released_without_gutter", "handover_onto_occupied")
+WATCHDOG_MS = 1_100
+"""With the tick in which the plant looks at it."""
 SEEN_MS = 300
 """The death was noticed so late at most."""
 VERDICTS = ("done", "not_done", "under_way", "asked")
@@ -40,10 +42,11 @@ def by_hand(row: Row) -> list[str]:
 
 
 def _ran_on(broken: Row, row: Row) -> bool:
-    """A tool that a dead controller left on works until its device's watchdog acts, and a gutter
-    may have passed it meanwhile: nothing that any controller could do after its death."""
+    """What a dead controller left on works until its device's watchdog acts: a tool whose gutter
+    has passed it, a belt that hands over when the offer on another device has fallen already.
+    Nothing that any controller could do after its death."""
     after_ms = broken["at_s"] * 1000 - row["killed_ms"]
-    return broken["rule"] == "released_without_gutter" and -SEEN_MS <= after_ms <= WATCHDOG_MS
+    return broken["rule"] in LEFT_ON and -SEEN_MS <= after_ms <= WATCHDOG_MS
 
 
 def _asked_about(text: str, row: Row) -> bool:
