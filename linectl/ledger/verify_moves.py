@@ -7,6 +7,8 @@ from linectl.ledger.schema import NAMES
 from linectl.ledger.verify_rules import IDS, KIND, LANES, ONE_PLACE, PROCESS, RESERVE, SOURCE
 from linectl.ledger.verify_state import HALF, SHIFT, Books, Broken, Row
 
+STOCK = "stock"
+
 
 class Machine(Books):
     """Plays moves in the order in which they were done. `play` refuses, `put` takes it as told."""
@@ -16,8 +18,8 @@ class Machine(Books):
         _, _, kind, gutter, source, source_slot, dest, dest_slot = move
         if kind == self._stroke:
             last = (source << SHIFT) + self.strokes[source] - self._last_slot[source]
-            if source not in self._rows or source != dest:
-                return KIND, f"a stroke of {self.places[source].name}, which is no run"
+            if source not in self._rows or source != dest or gutter > 0:
+                return KIND, f"a stroke of {self.places[source].name}, of no run or of one gutter"
             if last in self.at:
                 return LANES, (
                     f"a stroke of {self.places[source].name} with {_named(self.at[last])} in its"
@@ -81,6 +83,11 @@ class Machine(Books):
                     f"gutter {gutter} gives back the hole at {self.say(key)}, which is reserved"
                     f" for gutter {self.reserved[source]}"
                 )
+            if self.where.get(gutter) != self.key(dest, dest_slot):
+                return SOURCE, (
+                    f"gutter {gutter} gives back a hole at {self.say(self.key(dest, dest_slot))},"
+                    f" but {self._stands(gutter)}"
+                )
             self._free(gutter)
             self.counts[kind] += 1
             return None
@@ -105,7 +112,7 @@ class Machine(Books):
         """May this move carry its gutter from `key` to `to`?"""
         _, _, kind, gutter, source, _, dest, _ = move
         if kind == self._feed:
-            if source not in self._ends or dest not in self._stations:
+            if self.places[source].name != STOCK or dest not in self._stations:
                 return KIND, f"a feed from {self.say(key)} to {self.say(to)}"
             if gutter <= self.last_gutter:
                 return IDS, f"a feed gives id {gutter}, but {self.last_gutter} was given before"
@@ -120,6 +127,8 @@ class Machine(Books):
             return SOURCE, (
                 f"gutter {gutter} is moved from {self.say(key)}, but {self._stands(gutter)}"
             )
+        if to == key and kind not in self._by_person:
+            return KIND, f"{_named(gutter)} is moved from {self.say(key)} to where it was"
         if to in self.at and to != key and not self._leaves(to, dest):
             if kind == self._insert:
                 return LANES, (

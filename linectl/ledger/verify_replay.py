@@ -79,7 +79,9 @@ class Replay:
         self._first_left = 0
         self.number = self.from_number - 1
         """The last move that was read."""
-        self._boot = 0
+        self._boot = -1
+        self._until_ms = -1
+        """When the boot after the present one began."""
         self._intended_ms = -(1 << 62)
 
     def run(self, connection: sqlite3.Connection, total: int, tell: Tell) -> None:
@@ -106,7 +108,7 @@ class Replay:
                 return
             self._gap(number)
         self.number = number
-        if boot != self._boot or intended < self._intended_ms:
+        if boot != self._boot or intended < self._intended_ms or intended > self._until_ms:
             self._judge_time(number, boot, intended)
         self._intended_ms = intended
         if self._boots and (self._boots[0].id <= boot or self._boots[0].started_ms < intended):
@@ -123,6 +125,8 @@ class Replay:
                 " one of them is unknown here",
             )  # fmt: skip
             return
+        if (source_slot or dest_slot) and (why := self._odd(row)):
+            self.findings.add(KIND, "moves", number, f"move {number} {why}")
         if kind == _PROCESS:
             if source in machine.water:
                 machine.tell(gutter, WET, intended)  # from then on the valve may have opened
@@ -155,6 +159,14 @@ class Replay:
                 NUMBERS, "moves", number,
                 f"move {number}, under way at the last archive's end, is missing",
             )  # fmt: skip
+
+    def _odd(self, row: Move) -> str | None:
+        """A slot that its place has not."""
+        _, _, _, _, source, source_slot, dest, dest_slot, _, _ = row
+        for place, slot in ((source, source_slot), (dest, dest_slot)):
+            if not 0 <= slot < self.machine.places[place].slots:
+                return f"names slot {slot} of {self.machine.places[place].name}, which has none"
+        return None
 
     # numbers, time, boots -----------------------------------------------------------------------
 
@@ -238,6 +250,14 @@ class Replay:
                     f"move {number} was intended {began - intended} ms before its boot began",
                 )  # fmt: skip
             self._boot = max(boot, self._boot)
+            later = [ms for other, ms in self._began.items() if other > self._boot]
+            self._until_ms = min(later, default=1 << 62)
+        if intended > self._until_ms:
+            add(
+                TIME, "moves", number,
+                f"move {number} of boot {boot} was intended {intended - self._until_ms} ms after"
+                " the next boot had begun",
+            )  # fmt: skip
 
     def _begin_boots(self, before: int, until: int) -> None:
         """Hold the gutters in lanes against what boots counted at their start: boots that began

@@ -16,6 +16,7 @@ from linectl.ledger.verify_rules import (
     COUNTS,
     EVENTS,
     FINDINGS_KEPT,
+    KIND,
     LOTS,
     PAGES,
     STAMPS,
@@ -40,7 +41,7 @@ from linectl.ledger.verify_state import (
 
 GUTTERS = """
 SELECT id, place, seat, crop, ripe_ms, fed_ms, wet_ms, sown_ms, indexed_ms, ejected_ms, handed_ms,
-       lane
+       lane, lot
 FROM gutters ORDER BY id
 """
 STAMPED = (
@@ -120,6 +121,13 @@ def check_events(connection: sqlite3.Connection, findings: Findings) -> None:
 def check_strokes(places: Sequence[PlaceRow], machine: Machine, findings: Findings) -> None:
     """Each run's count, as tabled and as replayed."""
     for place in places:
+        laned = place.kind in ("run", "transfer")
+        if (place.lane is not None) is not laned or (place.slots != 1 and place.kind != "run"):
+            findings.add(
+                KIND, "places", place.id,
+                f"{place.name} is of kind {place.kind}, with lane {place.lane} and"
+                f" {place.slots} slots",
+            )  # fmt: skip
         made = machine.strokes[place.id]
         if place.strokes != made:
             findings.add(
@@ -138,7 +146,7 @@ def check_gutters(connection: sqlite3.Connection, machine: Machine, findings: Fi
         key = (place << SHIFT) + seat
         inside = place in machine.places and not machine.outside(key)
         standing += inside
-        if gutter < 0:
+        if gutter <= 0:
             if inside and key not in unnamed:
                 findings.add(
                     STANDS, "gutters", gutter,
@@ -212,6 +220,8 @@ def _check_stamps(row: tuple[int, ...], start: int, machine: Machine, findings: 
         else:
             text = f"has {name} {value}, its move was at {moment}"
         findings.add(STAMPS, "gutters", gutter, f"gutter {gutter} {text}")
+    if told[start + SOWN] != NEVER and row[7] is not None and row[12] is None:
+        findings.add(STAMPS, "gutters", gutter, f"gutter {gutter} lacks its sowing lot")
     sown = row[7]
     if (ripe is None) is not (sown is None) or (ripe is not None and ripe < sown):
         findings.add(

@@ -109,9 +109,10 @@ class Walk:
             self.now += 500
             return
         act = self.chance.choice(acts)
-        took = 0 if act.kind in ("reserve", "release") else self.chance.choice((0, 1, 700, 2500))
+        took = self.chance.choice((0, 1, 700, 2500))
         move = self._intend(act)
-        if took == 0 and self.chance.random() < 0.5:
+        at_once = act.kind in ("reserve", "release")
+        if at_once or (took == 0 and self.chance.random() < 0.5):
             self._done(act, move)
             return
         self.open.append((self.now + took, act, move))

@@ -86,7 +86,7 @@ MOVES = {
     ),
     "a move of another gutter": (["UPDATE moves SET gutter = 2 WHERE number = 33"], "source", 33),
     "a second gutter in a station": (
-        [f"UPDATE moves SET dest = {at('magazine')}, source = {at('magazine')} WHERE number = 36",
+        ["UPDATE moves SET took_ms = NULL WHERE number = 36",
          "UPDATE moves SET kind = 1, gutter = 5 WHERE number = 37",
          f"UPDATE moves SET source = {at('stock')}, dest = {at('magazine')} WHERE number = 37"],
         "one place", 37,
@@ -107,11 +107,22 @@ MOVES = {
     ),
     "a transfer that jumps": (["UPDATE moves SET dest_slot = 1 WHERE number = 14"], "lanes", 14),
     "an insert without a reservation": (
-        ["UPDATE moves SET took_ms = NULL WHERE number = 18"], "reserve", 24,
+        ["UPDATE moves SET kind = 3, dest = source WHERE number = 18"], "reserve", 24,
     ),
     "a mouth reserved twice": (
         ["UPDATE moves SET kind = 4, gutter = 3, source_slot = 0, dest_slot = 0,"
          f" source = {at('stock')}, dest = {GERM} WHERE number = 40"], "source", 40,
+    ),
+    "a reservation that was never made": (
+        ["UPDATE moves SET took_ms = NULL WHERE number = 18"], "reserve", 24,
+    ),
+    "a slot of a station": (["UPDATE moves SET dest_slot = 1 WHERE number = 2"], "kinds", 2),
+    "a move told of the boot before": (["UPDATE moves SET boot = 1 WHERE number = 34"], "time", 34),
+    "a move to where it was": (
+        ["UPDATE moves SET kind = 2 WHERE number = 17"], "kinds", 17,
+    ),
+    "a feed from the rejects": (
+        [f"UPDATE moves SET source = {at('reject')} WHERE number = 45"], "kinds", 45,
     ),
     "a process where the gutter is not": (
         ["UPDATE moves SET gutter = 1 WHERE number = 17"], "process", 17,
@@ -165,6 +176,7 @@ TABLES = {
     "no time at which it is ripe": (
         "UPDATE gutters SET ripe_ms = NULL WHERE id = 2", "stamps", "gutters", 2,
     ),
+    "no sowing lot": ("UPDATE gutters SET lot = NULL WHERE id = 2", "stamps", "gutters", 2),
     "another lane": ("UPDATE gutters SET lane = 2 WHERE id = 3", "stamps", "gutters", 3),
     "a lot that is not listed": ("UPDATE gutters SET seed_lot = 77 WHERE id = 2", "lots",
                                  "gutters", 2),
@@ -178,7 +190,7 @@ TABLES = {
         "UPDATE boots SET in_lanes = 7 WHERE id = 2", "counts", "boots", 2,
     ),
     "a boot that began too early": (
-        f"UPDATE boots SET started_ms = {T0 - 5} WHERE id = 2", "time", "boots", 2,
+        f"UPDATE boots SET started_ms = {T0 - 5} WHERE id = 2", "time", "moves", 1,
     ),
     "an event out of its time": (
         "UPDATE events SET at_ms = at_ms - 3000 WHERE id = 20", "events", "events", 20,
