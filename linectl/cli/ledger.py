@@ -202,7 +202,7 @@ def _show(verdict: Verdict) -> None:
     since = "" if verdict.from_number == 1 else f" since move {verdict.from_number}"
     say(
         Text(
-            f"{verdict.moves:,} moves{since}, {verdict.done:,} done, {verdict.boots:,} starts;"
+            f"{verdict.moves:,} moves{since}, {verdict.done:,} done, {verdict.boots:,} start{'' if verdict.boots == 1 else 's'};"
             f" {verdict.gutters:,} gutters, {verdict.standing:,} in the machine;"
             f" {verdict.events:,} events"
         )
