@@ -9,6 +9,9 @@ import pytest
 
 from linectl.commission.walk_round import Lane, folded, lane_of, read_corrections
 from linectl.errors import UsageError
+from linectl.image import Command, Frame
+from linectl.ledger import Ledger
+from linectl.runtime.starting import begin_line
 
 pytestmark = pytest.mark.wire
 SITE = "config/small"
@@ -154,6 +157,45 @@ def test_without_a_controller_it_says_to_start_one_first(linectl, monkeypatch, t
     said = linectl("recover", SITE)
     assert said.code == 3
     assert "Recovery needs the sensors: start it first, with: linectl run" in said.err
+
+
+@pytest.fixture
+def cut_line(shift, tmp_path):
+    """A line begun from the record of one that was cut with its drum over a gutter, and judged."""
+    run = shift("small", seed=5, ledger=str(tmp_path / "line.sqlite3"))
+    while run.line.stations["seed"].state != "tooling":
+        run.rehearsal.run(run.rehearsal.bench.now + 500)
+    assert run.outcome["unconfirmed"]["process"]
+    site, plant = run.line.site, run.plant
+    book = Ledger.open(str(tmp_path / "line.sqlite3"), site)
+    line = begin_line(site, book)
+    book.close()
+    inputs = [point.index for point in site.points if point.direction == "in"]
+    seen = [(index, plant.read(index)) for index in inputs]
+    line.scan(Frame(values=seen, quality=[(index, True) for index in inputs]), 10)
+    for now in range(500, 30_000, 500):
+        line.scan(Frame(), now)
+    assert line.recovery.judged
+    return line
+
+
+def test_a_line_that_was_cut_is_asked_about_answered_and_walked_round(typed, answering, cut_line):
+    def answer(request):
+        if request["ask"] == "recovery":
+            return {"site": "small", **cut_line.recovery_view()}
+        words = (request["name"], request["argument"], request["by"])
+        why = cut_line.obey(Command("", *words))
+        return {"accepted": why is None, "why": why}
+
+    answering.answer = answer
+    count = len(cut_line.recovery_view()["questions"])
+    assert count
+    said = typed("anna\n" + "1\n" * count)
+    assert "seed: gutter" in said.out.replace("\n", " ") and "finish: taken" in said.out
+    assert (said.code, cut_line.recovery_view()["questions"]) == (0, [])
+    said = typed("grow.3 hole\ngrow.4 7000\n\n", "--lane", "2", "--by", "anna")
+    assert "lane2.grow.3 hole: taken" in said.out and "grow 3: hole" in said.out
+    assert "7000: refused: " in said.out and said.code == 1
 
 
 # ---- the walk-round -----------------------------------------------------------------------
