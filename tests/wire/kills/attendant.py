@@ -11,6 +11,7 @@ from kills.processes import RunProcess
 from kills.talk import Talk
 
 UNITS = ("sowing", "harvest")
+SOWER = ("magazine", "fill", "tamp", "water", "seed", "turn")
 NEXT = {
     "Aborted": "clear", "Stopped": "reset", "Idle": "start", "Held": "unhold", "Complete": "reset",
 }  # fmt: skip
@@ -19,6 +20,11 @@ LATCHED = ("tripped", "silent", "latched", "interlock", "air")
 HANDS_AFTER_S = 25.0
 """An alarm of a station that stands longer is ended by hand: its gutter is taken off. A start with
 its warning has been tried by then, several times."""
+HANDS_FIRST = ("stray", "early", "centred")
+"""Faults that no start ends while the gutter lies there: hands come at once, when all stands."""
+SEEN_TWICE_S = 6.0
+GONE_S = 20.0
+"""An alarm that has not been back for so long is a new one when it comes again."""
 
 
 class Attendant:
@@ -29,7 +35,8 @@ class Attendant:
         self._ledger = ledger
         self._talk = talk
         self.acts: list[str] = []
-        self._since_s: dict[str, float] = {}
+        self._first_s: dict[str, float] = {}
+        self._last_s: dict[str, float] = {}
 
     def round(self) -> None:
         """Look, and do what is next. Raises LinectlError when the controller is gone."""
@@ -41,8 +48,6 @@ class Attendant:
         present = [r for r in self._run.ask(ask="alarms")["alarms"] if r["present"]]
         for row in present:
             self._put_right(str(row["tag"]), str(row["text"]))
-        standing = {str(row["tag"]) for row in present}
-        self._since_s = {tag: s for tag, s in self._since_s.items() if tag in standing}
         for lane in self._run.ask(ask="status")["lanes"]:
             if lane["state"] == "faulted":
                 self._act("", "lane-resume", str(lane["lane"]))
@@ -66,27 +71,43 @@ class Attendant:
 
     def _put_right(self, tag: str, text: str) -> None:
         place, _, fault = tag.rpartition(".")
-        stood_s = time.monotonic() - self._since_s.setdefault(tag, time.monotonic())
+        stood_s = self._stood_s(tag)
         if fault == "partial":
             self._act("", "partial", f"{place} {self._how(place)}")
         elif fault == "between":
             self._jog(place)
         elif fault == "handover" and self._gutter_at(place) is None:
             self._act("", "handed-over", "")
-        elif stood_s > HANDS_AFTER_S and place in self._talk.seen()["places"]:
-            self.acts.append(f"by hand: {tag}: {text}")
-            self._clear_away(place)
-            del self._since_s[tag]
+        elif stood_s > (SEEN_TWICE_S if fault in HANDS_FIRST else HANDS_AFTER_S):
+            self._clear_away(place, f"{tag}: {text}")
+            del self._first_s[tag]
 
-    def _clear_away(self, place: str) -> None:
-        """Take off what lies there, and what the ledger has there or on its way there or away."""
-        record = read_record(self._ledger)
+    def _stood_s(self, tag: str) -> float:
+        """Since when the alarm is there, on and off: each start ends it, and it comes again."""
+        now_s = time.monotonic()
+        if now_s - self._last_s.get(tag, 0.0) > GONE_S:
+            self._first_s[tag] = now_s
+        self._last_s[tag] = now_s
+        return now_s - self._first_s.setdefault(tag, now_s)
+
+    def _clear_away(self, place: str, why: str) -> None:
+        """Take off what lies there, or reaches there from the zone before; tell it from where the
+        ledger has it."""
+        seen, record = self._talk.seen(), read_record(self._ledger)
+        if place not in seen["places"] or zone_of(place) in seen["moving"]:
+            return
+        self.acts.append(f"by hand: {why}")
         mine = {record.stands.get(place)}
         mine |= {move.gutter for move in record.open() if place in (move.source, move.dest)}
-        for name, gutter in self._talk.seen()["places"].items():
+        reached = SOWER[SOWER.index(place) - 1] if place in SOWER[1:] else place
+        if seen["places"][place] is None and not mine & set(record.stands.values()):
+            mine.add(record.stands.get(reached))
+        for name, gutter in seen["places"].items():
             if gutter is not None and (name == place or gutter in mine):
                 self._talk.do("take out", name)
-        self._act("", "removed", place)
+        told = {name for name, gutter in record.stands.items() if gutter in mine}
+        for name in sorted(told | {place}):
+            self._act("", "removed", name)
 
     def _jog(self, lane: str) -> None:
         """At the machine, by the hold-to-run control there: the lift to a level."""
@@ -119,6 +140,13 @@ class Attendant:
         place = next(name for name, there in places.items() if there == gutter)
         self.acts.append(f"by hand: gutter {gutter} taken out at {place}")
         self._talk.do("take out", place)
+
+
+def zone_of(place: str) -> str:
+    """The zone in which somebody stands who reaches there."""
+    if place.startswith("lane"):
+        return "lanes"
+    return "sowing" if place in (*SOWER, "infeed") else "harvest"
 
 
 def truth(question: dict[str, Any], seen: dict[str, Any]) -> str:

@@ -38,6 +38,7 @@ COMING_BACK = 0.04
 REST_S = 1.3
 """By then every device's watchdog (1 s) has acted: what a dead controller left on is off."""
 ROUND_S = 0.5
+SECOND_LOOK_S = 0.4
 WITHIN_S = 90.0
 """No order met by then: killed as it stands."""
 MAGAZINE_EVERY_S = 60.0
@@ -155,9 +156,14 @@ class Pair:
 
     def compare(self) -> tuple[list[str], int]:
         """Differences between ledger and bodies, and how many gutters are under way."""
-        record = read_record(self.ledger, self._settled)
-        found = differences(record.stands, self.talk.seen()["places"], record.open())
-        return [str(one) for one in found if not one.under_way], sum(one.under_way for one in found)
+        for last in (False, False, True):
+            record = read_record(self.ledger, self._settled)
+            found = differences(record.stands, self.talk.seen()["places"], record.open())
+            told = [str(one) for one in found if not one.under_way]
+            if not told or last:
+                break
+            time.sleep(SECOND_LOOK_S)  # what has just been judged may just be written
+        return told, len(found) - len(told)
 
     def until_death(self, run: RunProcess) -> Row | None:
         """Tend the line until the controller's orders are met; what they were. None: not met."""

@@ -4,7 +4,7 @@
 
     python killed_run.py nursery
 
-reads such arguments from its standard input, a JSON line each with the files for the output, forks
+reads such arguments from its standard input, a JSON line each with a file for the errors, forks
 a process for each and prints its number, then how it ended: the imports are paid for once.
 
 ORDERS: a file of orders. DEATH: a file that gets one JSON line just before the end. PORT: the
@@ -188,7 +188,7 @@ def nursery() -> None:
         pid = os.fork()
         if pid == 0:
             sys.stdin.close()
-            for name, fd in ((asked["output"], 1), (asked["errors"], 2)):
+            for name, fd in ((os.devnull, 1), (asked["errors"], 2)):
                 handle = os.open(name, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
                 os.dup2(handle, fd)
                 os.close(handle)

@@ -68,10 +68,10 @@ class Nursery:
             cwd=ROOT, env=environment(), stdin=subprocess.PIPE, stdout=subprocess.PIPE,
         )  # fmt: skip
 
-    def bear(self, arguments: list[str], output: Path, errors: Path) -> Born:
+    def bear(self, arguments: list[str], errors: Path) -> Born:
         """A controller with these arguments."""
         assert self._process.stdin is not None
-        asked = {"arguments": arguments, "output": str(output), "errors": str(errors)}
+        asked = {"arguments": arguments, "errors": str(errors)}
         self._process.stdin.write(json.dumps(asked).encode() + b"\n")
         self._process.stdin.flush()
         return Born(int(self._line(None) or 0), self._line)
@@ -142,11 +142,8 @@ class RunProcess:
     ) -> None:
         """beside: a folder for what it says. enter, environ: see `disks.Disk`."""
         self.site = site
-        self._death, self._errors, self._output = (
-            beside / f"controller.{name}" for name in ("death", "stderr", "stdout")
-        )
+        self._death, self._errors = beside / "controller.death", beside / "controller.stderr"
         self._death.unlink(missing_ok=True)
-        self._output.write_bytes(b"")
         listed = beside / "controller.orders"
         write_orders(listed, orders)
         arguments = [str(listed), str(self._death), str(talk_port)]
@@ -154,14 +151,14 @@ class RunProcess:
         self.began_s = time.monotonic()
         self.process: Born | subprocess.Popen[bytes]
         if nursery is not None:
-            self.process = nursery.bear(arguments, self._output, self._errors)
+            self.process = nursery.bear(arguments, self._errors)
             return
-        with open(self._errors, "wb") as errors, open(self._output, "wb") as output:
+        with open(self._errors, "wb") as errors:
             self.process = subprocess.Popen(
                 [*enter, sys.executable, str(KILLED_RUN), *arguments],
                 cwd=ROOT,
                 env=environment() | dict(environ or {}),
-                stdout=output,
+                stdout=subprocess.DEVNULL,
                 stderr=errors,
             )
 
