@@ -156,14 +156,20 @@ class Lane(Part):
         if self.programme == "filling" and not self.holes():
             self.set("steady", self.locked_by)
             self.line.note(f"{self.name} is full: steady from now on", self.name)
-        self.go("give_back")
+        self.give_back()
 
     def ejected(self) -> None:
         """The tail has been taken out."""
         self.slots[-1][-1] = HOLE
         if self.eject_credit:
             self.eject_credit -= 1
-        self.go("give_back")
+        self.give_back()
+
+    def give_back(self) -> None:
+        """What it was taken for is over. One that a person has locked since a power cut, or that
+        stands faulted since, was not taken, and stays as it is."""
+        if self.state in ("taken_by_sowing", "taken_by_harvest"):
+            self.go("give_back")
 
     def advance_empty(self) -> None:
         """A person lets the lane advance once without an insert, and harvest take one more."""

@@ -85,7 +85,7 @@ class Infeed(Carriage):
         return self.intend("insert", self.gutter, self.name, lane.mouth)
 
     def give_up_put(self) -> None:
-        self.line.lanes.by_id[self.lane].go("give_back")
+        self.line.lanes.by_id[self.lane].give_back()
 
     def laid(self, now: int) -> bool:
         return self.line.seen.on[self.line.lanes.by_id[self.lane].mouth_eye]
@@ -165,7 +165,7 @@ class Outfeed(Carriage):
         return self.intend("eject", self.gutter, lane.tail, self.name)
 
     def give_up_pick(self) -> None:
-        self.line.lanes.by_id[self.lane].go("give_back")
+        self.line.lanes.by_id[self.lane].give_back()
 
     def source_clear(self) -> bool:
         return self.line.seen.off[self.line.lanes.by_id[self.lane].tail_eye]
