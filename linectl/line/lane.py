@@ -316,6 +316,10 @@ class Lane(Part):
 
     def _carrying(self, now: int) -> None:
         if self._at(source=False):
+            if self.clear(self.which) and not self.line.seen.off[self._eyes[self.which + 1][0]]:
+                slot = f"{self.runs[self.which + 1]}.0"
+                self._fail("unload", f"{self.joints[self.which]}: {slot} is not seen empty")
+                return
             self.go("at_dest", now + self.facts.transfers[self.which].timeout_ms)
         elif now >= self.due:
             self._fail("lift", f"{self.joints[self.which]}: did not reach the far level")

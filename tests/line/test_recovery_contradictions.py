@@ -72,3 +72,80 @@ def test_a_controller_comes_back_to_a_locked_lane_with_an_eject_done(come_back):
     hand = come_back(start, outfeed__on_board=True, outfeed__gripped=True)
     assert verdicts(hand) == [("eject", "done")]
     assert (part(hand, "lane1").state, part(hand, "outfeed").gutter) == ("out_of_service", G)
+
+
+# an arm that says home and holds a gutter --------------------------------------------------------
+
+
+def test_a_home_switch_that_sticks_does_not_end_an_insert_whose_grip_still_holds(come_back):
+    """Else the carriage would drive off with its arm in the mouth."""
+    hand = come_back(INSERT, lane1__germ__first_eye=True, infeed__gripped=True)
+    assert verdicts(hand) == [("insert", "asked")]
+
+
+def test_a_home_switch_that_sticks_does_not_undo_a_pick_whose_grip_holds(come_back):
+    hand = come_back(
+        PICK, turn__at_0=False, turn__at_90=True, turn__centred=True, infeed__gripped=True
+    )
+    assert verdicts(hand) == [("pick", "asked")]
+
+
+# belts and tables --------------------------------------------------------------------------------
+
+
+def test_a_blind_exit_eye_lets_no_second_gutter_be_drawn_into_the_first(come_back):
+    """The gutter stands in fill, unseen; tamp cannot show it: fill must draw in nothing."""
+    hand = come_back(FILLED)
+    hand.set("tamp.running", True)
+    hand.start()
+    hand.settle(2_000)
+    assert part(hand, "tamp").fault == "no_exit"
+    hand.set("tamp.running", False)
+    hand.command("sowing", "unhold")  # a person tries again without having looked
+    hand.settle(50)
+    warn(hand, "sowing")
+    hand.settle(400)
+    hand.set("magazine.gate_home", False)
+    hand.settle(100)
+    hand.set("magazine.gate_home", True)
+    hand.set("magazine.exit_eye", True)
+    hand.settle(500)
+    assert part(hand, "magazine").state == "done"
+    assert part(hand, "fill").state == "giving" and not hand.on("fill.run")
+
+
+def test_a_gutter_that_no_tool_is_known_to_have_touched_does_not_count_as_worked(come_back):
+    start = Start(
+        inside=[Inside(G, "tamp", GREEN, done=("fill", "tamp"))],
+        moves=[move("convey", "tamp", "water")],
+        reserved={1: G},
+    )
+    hand = come_back(start)
+    assert not part(hand, "water").worked
+
+
+def test_a_turntable_whose_switches_contradict_does_not_run_its_belt(come_back):
+    """At 90° its belt would push the gutter towards the carriage."""
+    hand = come_back(
+        Start(inside=[Inside(G, "turn", GREEN)]),
+        turn__centred=True, turn__at_0=True, turn__at_90=True,
+    )  # fmt: skip
+    turn = part(hand, "turn")
+    assert (turn.state, turn.back) == ("faulted", "turning")
+    hand.start()
+    assert not hand.on("turn.run")
+
+
+def test_a_lift_gives_nothing_into_a_slot_whose_eye_sees_a_gutter(come_back):
+    """One put in by hand while the power was off would be crushed."""
+    up = {"lane1__lift__on_board": True, "lane1__lift__at_down": False, "lane1__lift__at_up": True}
+    hand = come_back(LIFT, lane1__grow__first_eye=True, **up)
+    hand.start()
+    assert hand.obey("lane-resume", "1") is None
+    hand.settle(500)
+    lane = part(hand, "lane1")
+    assert (lane.state, lane.fault) == ("faulted", "unload") and not hand.on("lane1.lift.belt")
+    hand.set("lane1.grow.first_eye", False)
+    assert hand.obey("lane-resume", "1") is None
+    hand.settle(100)
+    assert hand.on("lane1.lift.belt")

@@ -62,7 +62,7 @@ ROWS = [
      "under_way", ("tamp", "faulted", "leading")),
     ("convey: tail out, across", CONVEY, {"tamp__entry_eye": True},
      "under_way", ("tamp", "faulted", "leading")),
-    ("convey: between the eyes", CONVEY, {}, "under_way", ("tamp", "faulted", "settling")),
+    ("convey: between the eyes", CONVEY, {}, "under_way", ("tamp", "faulted", "leading")),
     ("convey: arrived", CONVEY, {"tamp__exit_eye": True}, "done", ("tamp", "faulted", "still")),
     ("pick: on board", PICK, TURNED | arm("infeed", {}, on_board=True, gripped=True),
      "done", ("infeed", "loaded", "")),

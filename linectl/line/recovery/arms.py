@@ -13,8 +13,9 @@ Arm home (·: any; source: the eye at the place that a pick empties; far: at the
            no         dark     asked
            yes        lit      asked
 
-Arm not home: what is gripped is brought on board again, what is not is left where it lies.
-The grip stays closed meanwhile (`Carriage.untried`).
+Home with nothing on board and yet something in the grip: the arm's switch or the grip's is wrong,
+and it is asked. Arm not home: what is gripped is brought on board again, what is not is left where
+it lies. The grip stays closed meanwhile (`Carriage.untried`).
 """
 
 from __future__ import annotations
@@ -85,7 +86,7 @@ def _pick(recovery: Recovery, carriage: Carriage, move: Move) -> None:
         recovery.done(move, "it is on board, the arm is home, its source sees nothing")
         _picked(recovery, carriage, lane)
         carriage.stand("loaded")
-    elif home and none and not clear:
+    elif home and none and not clear and not seen.on[carriage.gripped]:
         recovery.not_done(move, f"{move.source} still sees it and nothing is on board")
         carriage.lane = 0
     elif home is False and seen.on[carriage.gripped]:
@@ -123,7 +124,7 @@ def _put(recovery: Recovery, carriage: Carriage, move: Move) -> None:
     aboard, none = seen.on[carriage.aboard], seen.off[carriage.aboard]
     laid = carriage.laid(recovery.line.now)
     home = _home(carriage)
-    if home and none and laid:
+    if home and none and laid and not seen.on[carriage.gripped]:
         _held_lane(lane, "take_sowing")
         recovery.done(move, f"{move.dest} sees it, nothing is on board, the arm is home")
         carriage.put_done(recovery.line.now)

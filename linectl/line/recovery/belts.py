@@ -89,13 +89,16 @@ def _convey(recovery: Recovery, belt: Conveyor, up: Conveyor, move: Move) -> Non
             recovery.interrupted(belt, "leading", "a gutter lies across its entry eye")
     elif gone:
         _take(belt, up, move)
-        _leave(up, move.gutter)
+        given = up.gutter != move.gutter or _another_comes(recovery, up, move)
+        if given:
+            _leave(up, move.gutter)
+        else:
+            up.stand("giving")  # its exit eye may be blind: nothing is drawn in there before then
         _process(recovery, belt)
         recovery.verdict(move, "under_way", f"between {belt.name}'s eyes, where none sees it")
         if not _partial(recovery, belt):
-            if isinstance(belt, ToolZone):
-                belt.worked = True  # its tail is past the tool: nothing more can be done to it
-            recovery.interrupted(belt, "settling", "a gutter lies between its eyes")
+            back = "settling" if given else "leading"
+            recovery.interrupted(belt, back, "a gutter lies between its eyes")
     else:
         recovery.not_done(move, f"{up.name} still sees it at its exit eye")
         if belt.name == recovery.line.ends.water.name:
@@ -105,12 +108,16 @@ def _convey(recovery: Recovery, belt: Conveyor, up: Conveyor, move: Move) -> Non
 def _has_left(recovery: Recovery, up: Conveyor, move: Move) -> bool:
     """The zone before no longer has it: its exit eye is dark, or it has been sent another since,
     which it takes only when the one before is wholly out."""
-    line = recovery.line
-    if not line.seen.on[up.exit] or up.gutter != move.gutter:
+    if not recovery.line.seen.on[up.exit] or up.gutter != move.gutter:
         return True
+    return _another_comes(recovery, up, move)
+
+
+def _another_comes(recovery: Recovery, up: Conveyor, move: Move) -> bool:
+    """The zone before is being sent the next gutter."""
     return any(
         other.dest == up.name and other.number > move.number and other.kind in ("feed", "convey")
-        for other in line.open_moves.values()
+        for other in recovery.line.open_moves.values()
     )
 
 
@@ -186,7 +193,7 @@ def _standing(recovery: Recovery, belt: Conveyor) -> None:
         belt.ready_for(belt.line.gutters[belt.gutter])
         if _partial(recovery, belt):
             return
-    if isinstance(belt, Turn) and not seen.on[belt.at_0]:
+    if isinstance(belt, Turn) and not (seen.on[belt.at_0] and seen.off[belt.at_90]):
         _turned(recovery, belt)
     elif not seen.on[belt.exit]:
         text = f"gutter {belt.gutter} is out of the exit eye's sight"
@@ -204,10 +211,11 @@ def _turned(recovery: Recovery, turn: Turn) -> None:
         text = f"gutter {turn.gutter} is not seen on the table"
         back = "offered" if seen.on[turn.at_90] else "turning"
         recovery.interrupted(turn, back, text, "lost")
-    elif seen.on[turn.at_90]:
+    elif seen.on[turn.at_90] and seen.off[turn.at_0]:
         turn.stand("offered")
     else:
-        recovery.interrupted(turn, "turning", "the table stands between its ends")
+        text = "the table stands between its ends, or its switches contradict"
+        recovery.interrupted(turn, "turning", text)
 
 
 def _rest(belt: Conveyor) -> None:
