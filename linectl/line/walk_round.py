@@ -58,13 +58,23 @@ def _against(line: Line, lane: Lane, place: str, gutter: int) -> str | None:
         ends = (move.source, move.dest)
         if move.kind != "reserve" and (place in ends or place.rpartition(".")[0] in ends):
             return f"{place}: move {move.number} ({move.kind}) there is not finished; that first"
-    if gutter <= HOLE:
-        return None
+    return _against_gutter(line, place, gutter) if gutter > HOLE else None
+
+
+def _against_gutter(line: Line, place: str, gutter: int) -> str | None:
+    """What speaks against it that this gutter, named by a person, stands there."""
     known = line.gutters.get(gutter)
     if known is None:
         return f"the record has no gutter {gutter} in the line: correct {place} unknown"
-    if _slot_of(line, gutter) is None:
+    found = _slot_of(line, gutter)
+    if found is None:
         return f"the record has gutter {gutter} at {known.place}: first removed {known.place}"
+    for move in line.open_moves.values():
+        if move.gutter == gutter or move.source == found[2].rpartition(".")[0]:
+            return (
+                f"gutter {gutter} is under way: move {move.number} ({move.kind}) from"
+                f" {move.source} is not finished; that first"
+            )
     return None
 
 

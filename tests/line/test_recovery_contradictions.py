@@ -149,3 +149,24 @@ def test_a_lift_gives_nothing_into_a_slot_whose_eye_sees_a_gutter(come_back):
     assert hand.obey("lane-resume", "1") is None
     hand.settle(100)
     assert hand.on("lane1.lift.belt")
+
+
+# a walk-round and what hangs between two places --------------------------------------------------
+
+
+def test_a_gutter_under_way_is_not_corrected_into_a_slot(come_back):
+    """It hangs in the grip: the record would have it twice."""
+    hand = come_back(EJECT, outfeed__gripper_home=False, outfeed__gripped=True)
+    assert verdicts(hand) == [("eject", "under_way")]
+    assert "under way" in (hand.obey("correct", f"lane2.germ.1 {G}") or "")
+    assert part(hand, "lane2").filled() == 0
+
+
+def test_a_move_left_open_long_ago_does_not_bar_a_slot_from_correction(come_back):
+    """An eject not done in an earlier boot; the carriage has carried another gutter since."""
+    other = Inside(9, "outfeed", GREEN)
+    start = Start(slots=[TAIL], inside=[other], moves=EJECT.moves)
+    on_board = {"outfeed__on_board": True, "outfeed__gripped": True}
+    hand = come_back(start, lane1__grow__last_eye=True, **on_board)
+    assert hand.line.open_moves == {}
+    assert hand.obey("correct", "lane1.grow.7 unknown") is None

@@ -144,9 +144,11 @@ def release_unused(recovery: Recovery) -> None:
 
 
 def left_over(recovery: Recovery) -> None:
-    """Open processes of gutters that are past that station: nothing is under way there."""
+    """Open moves that no part has taken up and nobody is asked about: nothing is under way there.
+    A move found not done after an earlier power cut is one, if another gutter has come since."""
     line = recovery.line
-    held = {part.process for part in line.ends.belts}
-    for move in list(line.open_moves.values()):
-        if move.kind == "process" and move.number <= recovery.known and move.number not in held:
-            line.abandon(move.number)
+    held = {number for part in line.parts for number in (part.number, getattr(part, "process", 0))}
+    held |= {number for number, (_, verdict, _) in recovery.moves.items() if verdict == "asked"}
+    for number in list(line.open_moves):
+        if number <= recovery.known and number not in held:
+            line.abandon(number)
