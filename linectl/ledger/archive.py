@@ -303,5 +303,6 @@ def _writer(path: str) -> sqlite3.Connection:
         f"{Path(path).absolute().as_uri()}?mode=rw", uri=True, timeout=5 * BUSY_MS / 1000,
         isolation_level=None,
     )  # fmt: skip
+    connection.execute("PRAGMA journal_mode = WAL")  # one just restored is not yet
     connection.execute("PRAGMA synchronous = FULL")
     return connection
