@@ -107,20 +107,13 @@ def _from_list(site: Path, lane: Lane, listed: Path, by: str, as_json: bool) -> 
 
 
 def _dialogue(site: Path, by: str, as_json: bool) -> None:
-    told = recovering.recovery_of(site)
+    told: recovering.Answer = recovering.recovery_of(site)
     if as_json or not recovering.at_terminal():
         say_json(told)
-        left = len(told["questions"])
     else:
         recovering.print_settled(told)
-        left = recovering.ask_all(site, told, by)
+        told = recovering.ask_all(site, told, by)
         if told.get("judged", True):
-            say(Text(_ending(left)))
-    if left:
+            say(Text(recovering.ending(site, told)), soft_wrap=True)
+    if told["questions"]:
         raise typer.Exit(LEFT)
-
-
-def _ending(left: int) -> str:
-    if left:
-        return f"\n{left} still to be answered: both units refuse to start until then."
-    return "\nNo question stands. The units wait for a person's reset and start, with the warning."

@@ -85,7 +85,12 @@ def print_settled(told: Answer) -> None:
         ]  # fmt: skip
         say(table("move|>gutter|from → to|verdict|why", rows))
     if told["unverified"]:
-        say(Text(f"{told['unverified']} positions are still unverified."))
+        say(
+            Text(
+                f"{told['unverified']} gutters in the lanes no sensor has seen since power-up: they"
+                " count as the record has them. In doubt, walk the lane round: --lane NUMBER."
+            )
+        )
 
 
 def _gutter(number: int) -> str:
@@ -95,8 +100,8 @@ def _gutter(number: int) -> str:
 # ---- the questions ------------------------------------------------------------------------
 
 
-def ask_all(site: Path, told: Answer, by: str) -> int:
-    """Ask each question until it is answered or left; how many still stand."""
+def ask_all(site: Path, told: Answer, by: str) -> Answer:
+    """Ask each question until it is answered or left; what the controller says then."""
     left: set[str] = set()
     cautioned = False
     while open_ := [one for one in told["questions"] if one["id"] not in left]:
@@ -114,7 +119,27 @@ def ask_all(site: Path, told: Answer, by: str) -> int:
         if not reply["accepted"]:
             left.add(one["id"])
         told = recovery_of(site)
-    return len(told["questions"])
+    return told
+
+
+def ending(site: Path, told: Answer) -> str:
+    """What a person does next."""
+    if left := len(told["questions"]):
+        return f"\n{left} still to be answered: both units refuse to start until then."
+    lanes = {
+        move["source"].partition(".")[0].removeprefix("lane")
+        for move in told["moves"]
+        if move["verdict"] == "under_way" and move["kind"] in ("stroke", "transfer")
+    }
+    said = [
+        "\nNo question stands. The units wait for a person's reset and start, with the warning."
+    ]
+    said += [
+        f"Lane {lane} was caught in the middle: see that it is clear, mouth to tail, then: linectl"
+        f" command {site} line lane-resume {lane}"
+        for lane in sorted(lanes, key=int)
+    ]
+    return "\n".join(said)
 
 
 def _choose(one: Answer, count: int) -> str | None:
@@ -122,7 +147,7 @@ def _choose(one: Answer, count: int) -> str | None:
     say(Text(f"\n{count} question{'s' if count != 1 else ''} left."))
     if one["caution"]:
         say(Text(f"CAUTION: {one['caution']}", style="bold"))
-    say(heading(f"{one['place']}:"), Text(one["text"]))
+    say(heading(one["text"]), Text(f"({one['place']})"))
     for number, answer in enumerate(one["answers"], 1):
         say(Text(f"  {number}  {answer['choice']}: {answer['text']}"))
     numbers = [str(number) for number in range(1, len(one["answers"]) + 1)]

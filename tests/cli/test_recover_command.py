@@ -122,6 +122,15 @@ def test_at_a_terminal_the_settled_comes_first_then_each_question_with_its_cauti
     assert said.err.count("Your name") == 1
 
 
+def test_a_lane_caught_in_a_stroke_is_named_with_what_lets_it_go_on(typed, record, monkeypatch):
+    stroke = {**MOVES[0], "kind": "stroke", "source": "lane2.grow", "verdict": "under_way"}
+    monkeypatch.setitem(globals(), "MOVES", [stroke])
+    record.questions = []
+    said = typed("")
+    assert "Lane 2 was caught in the middle: see that it is clear" in said.out
+    assert "linectl command config/small line lane-resume 2" in said.out
+
+
 def test_a_refused_or_left_question_still_stands_and_says_so(typed, record):
     said = typed("anna\n2\n\n")
     assert said.code == 1
@@ -191,7 +200,7 @@ def test_a_line_that_was_cut_is_asked_about_answered_and_walked_round(typed, ans
     count = len(cut_line.recovery_view()["questions"])
     assert count
     said = typed("anna\n" + "1\n" * count)
-    assert "seed: gutter" in said.out.replace("\n", " ") and "finish: taken" in said.out
+    assert "seed: gutter" in said.out and "finish: taken" in said.out
     assert (said.code, cut_line.recovery_view()["questions"]) == (0, [])
     said = typed("grow.3 hole\ngrow.4 7000\n\n", "--lane", "2", "--by", "anna")
     assert "lane2.grow.3 hole: taken" in said.out and "grow 3: hole" in said.out

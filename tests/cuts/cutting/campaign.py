@@ -10,6 +10,7 @@ from typing import Any
 from cutting.boot import PHASES
 from cutting.life import Course, Cut, Life
 from cutting.moments import AT_ONCE, Target, key_of, targets_of
+from linectl.image import Move
 
 COLUMNS = ("cuts", "done", "not_done", "under_way", "asked", "never on disk", "questions")
 LIVES_MAX = 200
@@ -44,8 +45,9 @@ class Tally:
                 continue
             row = self.rows[Target(key_of(move), phase)]
             row["cuts"] += 1
-            row[cut.verdicts.get(number) or "never on disk"] += 1
-            row["questions"] += _asked(move.kind, cut.asked.get(move.gutter, ()))
+            at_once = "done" if move.kind in AT_ONCE and phase == PHASES[-1] else "never on disk"
+            row[cut.verdicts.get(number, at_once)] += 1
+            row["questions"] += _asks(move, cut.asked.get(move.gutter, ""))
 
     def wanting(self, keys: Iterable[str], least: int) -> list[Target]:
         """What has not been cut often enough yet."""
@@ -63,9 +65,11 @@ class Tally:
         return "\n".join(lines)
 
 
-def _asked(kind: str, names: Iterable[str]) -> int:
-    suffix = {"process": ".partial", "handover": ".handover", "transfer": ".transfer"}.get(kind)
-    return sum(suffix is not None and name.endswith(suffix) for name in names)
+def _asks(move: Move, question: str) -> bool:
+    """That question is about this move."""
+    kinds = {"partial": "process", "handover": "handover", "transfer": "transfer"}
+    place, _, what = question.rpartition(".")
+    return kinds.get(what) == move.kind and (move.kind != "process" or place == move.source)
 
 
 def play(

@@ -11,7 +11,7 @@ from typing import Any
 
 from cutting import seen, truth
 from cutting.bodies import differences
-from cutting.boot import WRITTEN, Boot
+from cutting.boot import BEFORE, WRITTEN, Boot
 from cutting.dead import unattended
 from cutting.moments import AT_ONCE, Hit, Moments, Target
 from linectl.image import Move, Slot
@@ -63,9 +63,11 @@ class Cut:
     hit: dict[int, tuple[Move, str]]
     """Moves under way and their phases, by number."""
     verdicts: dict[int, str] = field(default_factory=dict)
-    """Of each: done, not_done, under_way, asked; one that is not on the disk has none."""
-    asked: dict[int, list[str]] = field(default_factory=dict)
-    """By gutter: ids of the questions asked in any of the boots after it."""
+    """By number, at the first return: done, not_done, under_way, asked; none where the record never
+    had the move."""
+    asked: dict[int, str] = field(default_factory=dict)
+    """By gutter, at the first return: the question's id."""
+    returns: int = 0
     wrong: list[str] = field(default_factory=list)
     """What must not be; empty when all is well."""
 
@@ -164,23 +166,24 @@ class Life:
         cut.wrong += [f"moved before a person's start: {what}" for what in still.stirred]
         cut.wrong += self._violations(dead=True)  # a watchdog may act only after the new start
         told = seen.view(line)
-        cut.verdicts.update({move["number"]: move["verdict"] for move in told["moves"]})
+        if not cut.returns:
+            cut.verdicts = {move["number"]: move["verdict"] for move in told["moves"]}
+            cut.asked = {one["gutter"]: one["id"] for one in told["questions"]}
+            cut.wrong += _never_told(cut)
+        cut.returns += 1
         cut.wrong += self._held_against()
-        self._questions(cut, told["questions"])
+        cut.wrong += self._questions(told["questions"])
 
-    def _questions(self, cut: Cut, questions: list[dict[str, Any]]) -> None:
+    def _questions(self, questions: list[dict[str, Any]]) -> list[str]:
         """At most one about each gutter that no sensor can tell of, none about any other."""
         rightly = truth.uncertain(self.plant, self.boot.found_open)
-        gutters = [question["gutter"] or question["id"] for question in questions]
-        if len(set(gutters)) < len(gutters):
-            cut.wrong.append(f"two questions about one gutter: {questions}")
-        for question in questions:
-            gutter, name = question["gutter"], question["id"]
-            asked = cut.asked.setdefault(gutter, [])
-            if name not in asked:
-                asked.append(name)
-            if rightly.get(gutter) != name:
-                cut.wrong.append(f"asked what sensors decide: {name}: {question['text']}")
+        gutters = [one["gutter"] or one["id"] for one in questions]
+        wrong = [f"two questions about one gutter: {questions}"]
+        return wrong[: len(set(gutters)) < len(gutters)] + [
+            f"asked what sensors decide: {one['id']}: {one['text']}"
+            for one in questions
+            if rightly.get(one["gutter"]) != one["id"]
+        ]
 
     def _cut_again(self, cut: Cut) -> None:
         """Power goes once more: while it settles, while a question stands, while it begins."""
@@ -232,6 +235,15 @@ class Life:
             for row in rows
             if not (dead and row["rule"] in truth.DEAD_RULES)
         ]
+
+
+def _never_told(cut: Cut) -> list[str]:
+    """A move whose intent never came to the disk cannot be judged: its number is free again."""
+    return [
+        f"{move.kind} {number} was never on disk and is judged {cut.verdicts[number]}"
+        for number, (move, phase) in cut.hit.items()
+        if phase == BEFORE and number in cut.verdicts
+    ]
 
 
 def _unbalanced(before: dict[str, int], after: dict[str, int]) -> list[str]:
