@@ -5,7 +5,8 @@
     python killed_run.py nursery
 
 reads such arguments from its standard input, a JSON line each with a file for the errors, forks
-a process for each and prints its number, then how it ended: the imports are paid for once.
+a process for each and prints its number, then how it ended: imports and the reading of the site's
+files are paid for once.
 
 ORDERS: a file of orders. DEATH: a file that gets one JSON line just before the end. PORT: the
 plant's own talk; each move is told there once it is on disk, before the line hears that it is, so
@@ -16,6 +17,7 @@ Ledger, writer and field are the real ones; what is added here only looks on.
 
 from __future__ import annotations
 
+import importlib
 import json
 import os
 import signal
@@ -23,6 +25,7 @@ import socket
 import sys
 import threading
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -183,8 +186,11 @@ def begin(arguments: list[str]) -> None:
 
 def nursery() -> None:
     """One child at a time, until the input ends."""
+    run = importlib.import_module("linectl.cli.run")
+    run.load_site = cache(run.load_site)
     for line in sys.stdin:
         asked = json.loads(line)
+        run.load_site(Path(asked["site"]))
         pid = os.fork()
         if pid == 0:
             sys.stdin.close()

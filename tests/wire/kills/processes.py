@@ -68,10 +68,10 @@ class Nursery:
             cwd=ROOT, env=environment(), stdin=subprocess.PIPE, stdout=subprocess.PIPE,
         )  # fmt: skip
 
-    def bear(self, arguments: list[str], errors: Path) -> Born:
+    def bear(self, arguments: list[str], site: Path, errors: Path) -> Born:
         """A controller with these arguments."""
         assert self._process.stdin is not None
-        asked = {"arguments": arguments, "errors": str(errors)}
+        asked = {"arguments": arguments, "site": str(site), "errors": str(errors)}
         self._process.stdin.write(json.dumps(asked).encode() + b"\n")
         self._process.stdin.flush()
         return Born(int(self._line(None) or 0), self._line)
@@ -151,7 +151,7 @@ class RunProcess:
         self.began_s = time.monotonic()
         self.process: Born | subprocess.Popen[bytes]
         if nursery is not None:
-            self.process = nursery.bear(arguments, self._errors)
+            self.process = nursery.bear(arguments, site, self._errors)
             return
         with open(self._errors, "wb") as errors:
             self.process = subprocess.Popen(

@@ -58,9 +58,9 @@ zones:
   harvest: {{reaction_limit: 3s}}
   lanes: {{reaction_limit: 3s}}
 stations:
-  magazine: {{{_BELT}, gate: 1s, gate_timeout: 3s}}
+  magazine: {{{_BELT}, gate: 600ms, gate_timeout: 3s}}
   fill: {{{_BELT}}}
-  tamp: {{{_BELT}, clamp: 300ms, press: 1s, press_timeout: 3s}}
+  tamp: {{{_BELT}, clamp: 300ms, press: 600ms, press_timeout: 3s}}
   water: {{{_BELT}}}
   seed: {{{_BELT}}}
   turn: {{{_BELT}, turn: 1s, turn_timeout: 4s}}

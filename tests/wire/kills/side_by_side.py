@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import random
+import subprocess
 import threading
 import time
 from collections import Counter
 from collections.abc import Callable
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 
 from kills.account import by_hand, wrong, wrong_with_disk
@@ -17,6 +19,7 @@ from kills.campaign import COMING_BACK, Cell, Pair, Row, draw, killed, read_rows
 from kills.disks import WAYS, Disk, disk
 from kills.failing import trial
 from kills.orders import KINDS, Order
+from kills.processes import ROOT
 from linectl.errors import LinectlError
 
 LANES = ("full", "holes")
@@ -87,7 +90,7 @@ def run_pairs(
                 try:
                     draws = partial(progress.draw, random.Random(place.name))
                     for row in killed(pair, draws, progress.more, COMING_BACK):
-                        progress.took({"pair": place.name, **row})
+                        progress.took({"pair": place.name, "commit": commit(), **row})
                 finally:
                     progress.ended({"pair": place.name, **pair.at_the_end()})
                     pair.close()
@@ -99,6 +102,15 @@ def run_pairs(
 
     _together(work, pairs)
     return ended
+
+
+@cache
+def commit() -> str:
+    """Which linectl this is, as git names it; "" without git."""
+    asked = ["git", "-C", str(ROOT), "describe", "--always", "--dirty"]
+    with contextlib.suppress(OSError):
+        return subprocess.run(asked, capture_output=True, text=True, check=False).stdout.strip()
+    return ""
 
 
 def _begin(folder: Path) -> None:
@@ -165,7 +177,7 @@ def _trials(way: str, failing: Disk, place: Path, lanes: str, took: Callable[[Ro
     try:
         for _ in range(TRIALS_A_PAIR):
             run, row = trial(pair, failing, run, chance)
-            took({"way": way, "place": place.name, **row})
+            took({"way": way, "place": place.name, "commit": commit(), **row})
         run.stop()
         end = pair.at_the_end()
         assert end["verified"] is None and not end["differences"], end
