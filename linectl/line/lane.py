@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 HOLE = 0
 UNKNOWN = -1
+AT_A_LEVEL = "the lift stands between its levels: bring it to one by the control at the machine"
 
 _ACTIVE = (
     "asked_stroke|stroking|asked_home|returning|"
@@ -61,7 +62,7 @@ class Lane(Part):
     )
     FIELDS = (
         *Part.FIELDS, "slots", "programme", "reserved", "open_since", "calling", "which",
-        "eject_credit", "stroke_credit", "locked_by",
+        "eject_credit", "stroke_credit", "locked_by", "adrift",
     )  # fmt: skip
 
     def __init__(self, line: Line, facts: LaneFacts, io: dict[str, int]) -> None:
@@ -83,6 +84,8 @@ class Lane(Part):
         self.eject_credit = 0
         self.stroke_credit = [0] * len(self.runs)
         self.locked_by = ""
+        self.adrift: list[int] = []
+        """Transfers whose lift stood between its levels at power-up."""
         self._io = io
         self.mouth_eye = io[f"{self.runs[0]}.first_eye"]
         self.tail_eye = io[f"{self.runs[-1]}.last_eye"]
@@ -206,6 +209,11 @@ class Lane(Part):
                 self._begin(number, "stroke", self.runs[number], self.runs[number], 0, now)
                 return
             if number and self._wants_transfer(number - 1):
+                if number - 1 in self.adrift:
+                    if self.between_levels(number - 1):
+                        self.strand(number - 1)
+                        return
+                    self.adrift.remove(number - 1)
                 gutter = self.slots[number - 1][-1]
                 source = f"{self.runs[number - 1]}.{len(self.slots[number - 1]) - 1}"
                 self._begin(number - 1, "transfer", source, f"{self.runs[number]}.0", gutter, now)
@@ -316,7 +324,8 @@ class Lane(Part):
 
     def _carrying(self, now: int) -> None:
         if self._at(source=False):
-            if self.clear(self.which) and not self.line.seen.off[self._eyes[self.which + 1][0]]:
+            full = not self.line.seen.off[self._eyes[self.which + 1][0]]
+            if full and self.clear(self.which) and self.on_board(self.which):
                 slot = f"{self.runs[self.which + 1]}.0"
                 self._fail("unload", f"{self.joints[self.which]}: {slot} is not seen empty")
                 return
@@ -393,6 +402,18 @@ class Lane(Part):
         if self.facts.transfers[number].kind == "level":
             return False
         return not (self.at_level(number, True) or self.at_level(number, False))
+
+    def strand(self, number: int) -> None:
+        """An empty lift stands between its levels, and nobody knows why: a person brings it to
+        one by the control at the machine; this program moves it by no command."""
+        self.which = number
+        self.back, self.fault = "", "between"
+        if self.state != "out_of_service":
+            self.stand("faulted")
+        self.line.alarms.raise_(
+            f"{self.name}.between", "high",
+            f"{self.name}: {self.joints[number]}: {AT_A_LEVEL}, then lane-resume",
+        )  # fmt: skip
 
     def on_board(self, number: int) -> bool | None:
         """Whether a gutter is on a lift; None if nobody can say. A level joint holds none."""

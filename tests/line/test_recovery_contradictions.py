@@ -170,3 +170,46 @@ def test_a_move_left_open_long_ago_does_not_bar_a_slot_from_correction(come_back
     hand = come_back(start, lane1__grow__last_eye=True, **on_board)
     assert hand.line.open_moves == {}
     assert hand.obey("correct", "lane1.grow.7 unknown") is None
+
+
+# a lift that was found between its levels --------------------------------------------------------
+
+
+def test_a_lift_between_its_levels_in_a_locked_lane_is_not_moved_after_the_unlock(come_back):
+    """S31."""
+    waits = Slot("lane1.germ.3", G, GREEN, -10_000, 10_000)
+    start = Start(slots=[waits], lanes={1: LaneSet("steady", "otto")})
+    hand = come_back(start, lane1__germ__last_eye=True, lane1__lift__at_down=False)
+    hand.start()
+    assert hand.obey("in-service", "1", by="otto") is None
+    hand.settle(1_000)
+    lane = part(hand, "lane1")
+    assert (lane.state, lane.fault) == ("faulted", "between")
+    assert "between its levels" in (hand.obey("lane-resume", "1") or "")
+    hand.set("lane1.lift.at_down", True)
+    assert hand.obey("lane-resume", "1") is None
+
+
+def test_a_lift_between_its_levels_is_not_moved_once_its_lane_is_given_back(come_back):
+    """S31: the lane was taken for an eject when the power was cut."""
+    waits = Slot("lane1.germ.3", 9, GREEN, -10_000, 10_000)
+    start = Start(slots=[waits, TAIL], moves=EJECT.moves)
+    hand = come_back(
+        start, lane1__germ__last_eye=True, lane1__lift__at_down=False,
+        outfeed__gripper_home=False, outfeed__gripped=True,
+    )  # fmt: skip
+    assert part(hand, "lane1").state == "taken_by_harvest"
+    hand.start()
+    hand.set("outfeed.on_board", True)
+    hand.set("outfeed.gripper_home", True)
+    hand.settle(1_000)
+    lane = part(hand, "lane1")
+    assert (lane.state, lane.fault) == ("faulted", "between")
+
+
+def test_a_question_about_a_transfer_stands_though_its_lift_is_between_its_levels(come_back):
+    hand = come_back(LIFT, lane1__lift__at_down=False)
+    asked = ["lane1.lift.transfer"]
+    assert [q["id"] for q in hand.line.recovery_view()["questions"]] == asked
+    hand.set("fill.exit_eye", True)
+    assert [q["id"] for q in hand.line.recovery_view()["questions"]] == asked

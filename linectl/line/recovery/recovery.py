@@ -108,6 +108,8 @@ class Recovery:
         takeover.sort_out(self)
         for part in self._in_order():
             self.look(part)
+        for lane in self.line.lanes.lanes:
+            rows.between_levels(self, lane)
         takeover.release_unused(self)
         takeover.left_over(self)
         self._alarm()

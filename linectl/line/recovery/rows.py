@@ -25,7 +25,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from linectl.line.lane import HOLE, Lane
+from linectl.line.lane import AT_A_LEVEL, HOLE, Lane
 from linectl.line.recovery.questions import Question, caution
 
 if TYPE_CHECKING:
@@ -36,7 +36,6 @@ FORWARD_ONLY = (
     "the stroke stands between its ends: see that nobody and nothing is in its way, then"
     " lane-resume; it can only be finished forward, at its own speed, for it has no slower one"
 )
-AT_A_LEVEL = "the lift stands between its levels: bring it to one by the control at the machine"
 
 
 def judge(recovery: Recovery, lane: Lane) -> None:
@@ -49,7 +48,6 @@ def judge(recovery: Recovery, lane: Lane) -> None:
             source = f"{lane.runs[number]}.{len(lane.slots[number]) - 1}"
             if move := recovery.open_move("transfer", source=source):
                 _transfer(recovery, lane, number, move)
-        _between_levels(recovery, lane)
     if lane.state != "faulted":
         for number in range(len(lane.runs)):
             _ends(recovery, lane, number)
@@ -125,18 +123,13 @@ def _on_lift(recovery: Recovery, lane: Lane, number: int, whole: bool) -> None:
         recovery.interrupted(lane, "carrying" if whole else "fetching", text, "between")
 
 
-def _between_levels(recovery: Recovery, lane: Lane) -> None:
-    """A lift that carries nothing, and stands between its levels."""
-    if lane.state != "available":
-        return
-    for number, facts in enumerate(lane.facts.transfers):
-        if facts.kind == "level":
-            continue
-        if not (lane.at_level(number, source=True) or lane.at_level(number, source=False)):
-            text = f"{lane.joints[number]}: {AT_A_LEVEL}, then lane-resume"
-            lane.which = number
-            recovery.interrupted(lane, "", text, "between")
-            return
+def between_levels(recovery: Recovery, lane: Lane) -> None:
+    """Once, at the end: lifts that carry nothing and stand between their levels. Where the lane
+    is asked about, or in the middle of something, they are seen to before it moves them."""
+    lane.adrift = [number for number in range(len(lane.joints)) if lane.between_levels(number)]
+    asked = any(question.part == lane.name for question in recovery.questions.values())
+    if lane.adrift and lane.state in ("available", "out_of_service") and not (lane.fault or asked):
+        lane.strand(lane.adrift[0])
 
 
 def _ask_transfer(recovery: Recovery, lane: Lane, number: int, move: Move) -> None:
