@@ -199,10 +199,11 @@ def _show(verdict: Verdict) -> None:
         heading(f"ledger {verdict.path}:"),
         Text("every rule holds" if first is None else "A RULE IS BROKEN"),
     )
+    starts = "1 start" if verdict.boots == 1 else f"{verdict.boots:,} starts"
     since = "" if verdict.from_number == 1 else f" since move {verdict.from_number}"
     say(
         Text(
-            f"{verdict.moves:,} moves{since}, {verdict.done:,} done, {verdict.boots:,} start{'' if verdict.boots == 1 else 's'};"
+            f"{verdict.moves:,} moves{since}, {verdict.done:,} done, {starts};"
             f" {verdict.gutters:,} gutters, {verdict.standing:,} in the machine;"
             f" {verdict.events:,} events"
         )
