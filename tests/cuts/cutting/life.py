@@ -30,8 +30,8 @@ DEAD_MS = (300, 30_000)
 LATER_MS = 150_000
 """What a line may need beyond its work, for a person to put right what they find."""
 WORKING = {"Execute", "Suspended", "Suspending", "Unsuspending"}
-PASSING = ("magazine_low", "hopper_low", "seed_low", "mutual_wait")
-"""Alarms of a line at work: people bring what is missing."""
+PASSING = ("magazine_low", "hopper_low", "seed_low", "mutual_wait", "lot.")
+"""Beginnings of alarms of a line at work: people bring, or say, what is missing."""
 
 
 @dataclass(frozen=True)
@@ -214,7 +214,7 @@ class Life:
 
     def _at_work(self) -> bool:
         line = self.boot.line
-        alarms = [tag for tag in line.alarms.standing if tag not in PASSING]
+        alarms = [tag for tag in line.alarms.standing if not tag.startswith(PASSING)]
         return not alarms and all(unit.state in WORKING for unit in line.units)
 
     # held against the bodies -------------------------------------------------------------------
