@@ -175,9 +175,9 @@ class Conveyor(Part):
         """
         inputs = self.line.seen
         if inputs.on[self.entry]:
-            if self.seen_at == NEVER:
-                self.seen_at = RESUMED
-                self.act_at = now + self.tool_delay_ms()
+            if self.seen_at == NEVER and self._belts_run():
+                self.seen_at = RESUMED  # from a standstill: a ramp's way is only half its time
+                self.act_at = now + self.tool_delay_ms() + self.facts.ramp_ms // 2
             if inputs.on[self.exit] or now >= self.due:
                 self._fail_missing("no_clear", "the entry eye going dark")
         elif inputs.off[self.entry]:
