@@ -116,6 +116,8 @@ def test_a_difference_that_no_question_names_is_told_as_silent() -> None:
     assert wrong(row) == ["silent: gutter 3: ledger fill, body tamp"]
     asked = {"gutter": 3, "place": "tamp"}
     assert wrong(row | {"questions": [asked]}) == []
+    assert wrong(row | {"alarms": ["tamp: gutter 3 is out of the exit eye's sight"]}) == []
+    assert wrong(row | {"alarms": ["tamp: gutter 31 is out of the exit eye's sight"]}) != []
     assert wrong(row | {"questions": [asked, asked]}) == ["2 questions about gutter 3"]
     assert wrong(row | {"questions": [asked], "uncertain": []}) == [
         "1 questions about gutter 3, which was not under way"

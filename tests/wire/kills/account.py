@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from typing import Any
@@ -50,11 +51,13 @@ def _ran_on(broken: Row, row: Row) -> bool:
 
 
 def _asked_about(text: str, row: Row) -> bool:
-    """A question names the gutter or its place."""
-    return any(
-        f"gutter {question['gutter']}:" in text or question["place"] in text
+    """A question names the gutter or its place, or an alarm the gutter."""
+    gutter = text.partition(":")[0]
+    asked = any(
+        gutter == f"gutter {question['gutter']}" or question["place"] in text
         for question in row["questions"]
     )
+    return asked or any(re.search(rf"\b{gutter}\b", alarm) for alarm in row.get("alarms", ()))
 
 
 def table(rows: Sequence[Row]) -> str:

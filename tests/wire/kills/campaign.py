@@ -134,6 +134,8 @@ class Pair:
         self._settled |= {m["number"] for m in said["moves"] if m["verdict"] == "not_done"}
         row["moved"] = self.talk.seen()["moving"]
         row["differences"], row["between"] = self.compare()
+        alarms = run.ask(ask="alarms")["alarms"]
+        row["alarms"] = [alarm["text"] for alarm in alarms if alarm["present"]]
         attendant = Attendant(run, self.talk, self.ledger)
         attendant.answer(said["questions"])
         if said["questions"]:
