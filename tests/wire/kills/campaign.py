@@ -32,7 +32,7 @@ TYPICAL_MS = {
 """From intent to done on this site, about: deaths in mid-travel are drawn from it."""
 IN_COMMIT_MS = 1.5
 """A commit takes up to about so long here: half the deaths around it are drawn from it."""
-ORDERS_AT_ONCE = 8
+ORDERS_AT_ONCE = 20
 COMING_BACK = 0.04
 """Share of the controllers that are killed before they have judged."""
 REST_S = 1.3
