@@ -90,6 +90,10 @@ def unlock(line: Line, command: Command) -> str | None:
         return f"{lane.name} was locked by {lane.locked_by}; only they unlock it"
     lane.go("unlock")
     if lane.fault:
-        lane.stand("faulted")  # something was under way in it when the power was cut
+        lane.stand("faulted")  # something was under way in it, or it stood faulted when locked
+        tag = f"{lane.name}.{lane.fault}"
+        if tag not in line.alarms.standing:
+            text = f"{lane.name}: not finished when it was locked: see to it, then lane-resume"
+            line.alarms.raise_(tag, "high", text)
     lane.set(lane.programme, "")
     return None

@@ -213,3 +213,14 @@ def test_a_question_about_a_transfer_stands_though_its_lift_is_between_its_level
     assert [q["id"] for q in hand.line.recovery_view()["questions"]] == asked
     hand.set("fill.exit_eye", True)
     assert [q["id"] for q in hand.line.recovery_view()["questions"]] == asked
+
+
+def test_a_lane_locked_while_faulted_says_so_again_when_it_is_unlocked(come_back):
+    """Else it would stand for ever, and no alarm would say why."""
+    stroke = Start(slots=[TAIL], moves=[move("stroke", "lane1.germ", "lane1.germ", -1)])
+    hand = come_back(stroke, lane1__germ__home=False)
+    assert hand.obey("out-of-service", "1", by="otto") is None
+    assert "lane1.stroke" not in hand.line.alarms.standing
+    assert hand.obey("in-service", "1", by="otto") is None
+    assert part(hand, "lane1").state == "faulted"
+    assert "lane1.stroke" in hand.line.alarms.standing
