@@ -6,6 +6,7 @@ Each test says which sensor lies (or what a person did) and what would have been
 from __future__ import annotations
 
 from linectl.image import Inside, LaneSet, Move, Slot, Start
+from linectl.line.recovery.recovery import AGAIN_MS
 
 G = 7
 GREEN = "green_oakleaf"
@@ -53,6 +54,7 @@ def test_an_insert_that_ends_in_a_lane_locked_meanwhile_leaves_it_locked(come_ba
     assert verdicts(hand) == [("insert", "asked")]
     assert hand.obey("out-of-service", "1", by="otto") is None  # whoever reaches in locks it
     hand.set("lane1.germ.first_eye", True)
+    hand.settle(AGAIN_MS)
     lane = part(hand, "lane1")
     assert verdicts(hand) == [("insert", "done")]
     assert (lane.state, lane.locked_by, lane.slots[0][0]) == ("out_of_service", "otto", G)
@@ -212,6 +214,7 @@ def test_a_question_about_a_transfer_stands_though_its_lift_is_between_its_level
     asked = ["lane1.lift.transfer"]
     assert [q["id"] for q in hand.line.recovery_view()["questions"]] == asked
     hand.set("fill.exit_eye", True)
+    hand.settle(AGAIN_MS)
     assert [q["id"] for q in hand.line.recovery_view()["questions"]] == asked
 
 
@@ -224,3 +227,22 @@ def test_a_lane_locked_while_faulted_says_so_again_when_it_is_unlocked(come_back
     assert hand.obey("in-service", "1", by="otto") is None
     assert part(hand, "lane1").state == "faulted"
     assert "lane1.stroke" in hand.line.alarms.standing
+
+
+# whoever looks -----------------------------------------------------------------------------------
+
+
+def test_a_hand_before_an_eye_does_not_answer_the_question_that_sent_it_there(come_back):
+    """Asked whether a gutter lies in the mouth, a person reaches in: no insert was done by that."""
+    hand = come_back(INSERT)
+    hand.line.take_moves()
+    hand.set("lane1.germ.first_eye", True)
+    hand.settle(AGAIN_MS - 1_000)
+    hand.set("lane1.germ.first_eye", False)
+    hand.settle(AGAIN_MS + 1_000)
+    assert verdicts(hand) == [("insert", "asked")]
+    assert hand.line.take_moves() == [] and part(hand, "lane1").filled() == 0
+    hand.set("lane1.germ.first_eye", True)
+    assert hand.line.next_due() == hand.now + AGAIN_MS
+    hand.settle(AGAIN_MS)
+    assert verdicts(hand) == [("insert", "done")]

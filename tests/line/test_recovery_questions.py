@@ -89,7 +89,7 @@ def test_a_question_ends_by_itself_when_the_sensors_settle_it(come_back):
     hand = come_back(INSERT)
     hand.line.take_moves()
     hand.set("lane1.germ.first_eye", True)
-    hand.settle(100)
+    hand.settle(5_100)
     assert asked(hand) == []
     assert words(hand) == [("insert", "infeed", "lane1.germ.0")]
     assert hand.line.lanes.by_id[1].slots[0][0] == 7
@@ -103,7 +103,7 @@ def test_packing_may_be_answered_for_and_its_late_word_answers_too(come_back):
     late = come_back(HANDOVER)
     late.line.take_moves()
     late.set("packing.taken", True)
-    late.settle(100)
+    late.settle(5_100)
     assert asked(late) == [] and words(late) == [("handover", "turnout", "packing")]
 
 
@@ -190,7 +190,7 @@ def test_a_tail_that_does_not_show_what_the_record_has_is_asked_about(come_back)
     stays = come_back(start)
     assert stays.obey("answer", "lane1.tail gutter") is None
     stays.set("lane1.grow.first_eye", True)
-    stays.settle(100)
+    stays.settle(5_100)
     assert asked(stays) == [] and stays.line.lanes.by_id[1].slots[1][7] == 4
 
 
@@ -200,7 +200,7 @@ def test_an_answered_question_is_not_asked_again_while_another_stands(come_back)
     assert hand.obey("answer", "lane1.tail gutter") is None
     hand.set("lane1.germ.last_eye", True)
     hand.set("lane1.germ.last_eye", False)
-    hand.settle(100)
+    hand.settle(5_100)
     assert asked(hand) == ["lane1.mouth"]
     assert "mouth" in hand.line.alarms.standing["recovery"].text
 

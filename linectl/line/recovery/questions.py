@@ -1,7 +1,7 @@
 """What the sensors cannot settle after a power cut: plain questions, and what a person may answer.
 
-A question is data only. What it asks about is judged anew whenever an input changes while it
-stands, so that it ends by itself as soon as the sensors do settle it.
+A question is data only. What it asks about is judged anew when an input has changed while it
+stands and has been still since, so that it ends by itself once the sensors do settle it.
 """
 
 from __future__ import annotations

@@ -27,13 +27,17 @@ RESTLESS_MS = 20_000
 """Inputs that do not come to rest by then are judged as they are: a flickering eye is no reason
 to wait for ever."""
 
+AGAIN_MS = 5_000
+"""Inputs that would end a question must stand so long: it sends people there, and a hand or a back
+before an eye is no gutter (common practice, no source)."""
+
 
 class Recovery:
     """What the record left open, what was found, and what is asked."""
 
     FIELDS = (
         "phase", "least_at", "rest_ms", "still_at", "due", "worked", "known", "unverified", "stale",
-        "settled_ids",
+        "settled_ids", "again_at",
     )  # fmt: skip
 
     def __init__(self, line: Line, start: Start) -> None:
@@ -55,12 +59,16 @@ class Recovery:
         """Gutters in lanes that no sensor and no person has confirmed since power-up."""
         self.stale: set[int] = set()
         """Numbers of open moves that a later one of the same gutter has overtaken."""
+        self.again_at = NEVER
+        """When what is asked is looked at again."""
         self.settled_ids: set[str] = set()
         """Questions that a person has answered."""
         self.questions: dict[str, Question] = {}
         self.moves: dict[int, tuple[Move, str, str]] = {}
         """By number: the move that was under way, its verdict, why."""
         self._points = rest.points_of(line)
+        self._telling = self._points | {line.ends.turnout.taken}
+        """Inputs that can end a question."""
         self._still_ms, self._least_ms = rest.times_of(line)
         takeover.take_over(self, start)
         if start.clock:
@@ -79,7 +87,7 @@ class Recovery:
         """Wait for the devices, for rest; judge once; look again while a question stands."""
         if self.phase == "judged":
             if self.questions:
-                self._ask_again(changed)
+                self._ask_again(changed, now)
             return
         if self.phase == "waiting":
             if not self.line.polled:
@@ -131,7 +139,7 @@ class Recovery:
         elif isinstance(part, Lane):
             rows.judge(self, part)
 
-    def _ask_again(self, changed: list[int]) -> None:
+    def _ask_again(self, changed: list[int], now: int) -> None:
         """What is asked is looked at again: the sensors may settle it by themselves."""
         for question in [q for q in self.questions.values() if _of_people(q)]:
             part = self.line.stations[question.part]
@@ -139,7 +147,12 @@ class Recovery:
                 self.close(question, "a person has decided it")
         if self.questions and "recovery" not in self.line.alarms.standing:
             self._alarm()
-        if changed:
+        if self._telling.intersection(changed):
+            self.again_at = now + AGAIN_MS
+            self.line.changed = True
+        elif now >= self.again_at:
+            self.again_at = NEVER
+            self.line.changed = True
             for name in sorted({question.part for question in self.questions.values()} - {CLOCK}):
                 part = next(part for part in self.line.parts if part.name == name)
                 self.look_again(part)
@@ -239,7 +252,7 @@ class Recovery:
     def next_due(self) -> int:
         """When it goes on by itself."""
         if self.phase != "settling":
-            return NEVER
+            return self.again_at if self.questions else NEVER
         due = min(self.due, max(self.least_at, self.still_at))
         return due if due > self.line.now else NEVER  # past it, only an input is waited for
 
