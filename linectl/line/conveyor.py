@@ -320,6 +320,12 @@ class Conveyor(Part):
             return rest_mm * 1000 // facts.speed_mm_s + SETTLE_SLACK_MS
         return facts.travel_timeout_ms
 
+    def rearm(self, now: int) -> None:
+        """The short last stretch holds no ramp; from a standstill the belt needs one."""
+        super().rearm(now)
+        if self.state in ("settling", "seeking"):
+            self.due += self.facts.ramp_ms
+
     def resume(self, now: int) -> None:
         """An entry eye that lit too early must be seen dark, a blind exit eye must see, before
         anything moves again; or a person takes the gutter out."""

@@ -6,6 +6,7 @@ Each test says which sensor lies (or what a person did) and what would have been
 from __future__ import annotations
 
 from linectl.image import Inside, LaneSet, Move, Slot, Start
+from linectl.line.conveyor import SETTLE_SLACK_MS
 from linectl.line.recovery.recovery import AGAIN_MS
 
 G = 7
@@ -246,3 +247,45 @@ def test_a_hand_before_an_eye_does_not_answer_the_question_that_sent_it_there(co
     assert hand.line.next_due() == hand.now + AGAIN_MS
     hand.settle(AGAIN_MS)
     assert verdicts(hand) == [("insert", "done")]
+
+
+# two zones that both see the one gutter ----------------------------------------------------------
+
+
+BOTH = {"fill__exit_eye": True, "tamp__exit_eye": True}
+
+
+def test_a_gutter_that_two_zones_see_at_their_ends_is_asked_about(come_back):
+    hand = come_back(FILLED, **BOTH)
+    assert verdicts(hand) == [("convey", "asked")]
+    assert list(hand.line.recovery.questions) == ["tamp.between"]
+    assert "both exit eyes see one" in str(hand.line.recovery.bars())
+
+
+def test_the_eye_that_was_wrong_at_the_far_end_leaves_it_where_it_was(come_back):
+    hand = come_back(FILLED, **BOTH)
+    hand.set("tamp.exit_eye", False)
+    hand.settle(AGAIN_MS)
+    assert verdicts(hand) == [("convey", "not_done")] and not hand.line.recovery.questions
+    assert (part(hand, "fill").state, part(hand, "fill").gutter) == ("done", G)
+    assert part(hand, "tamp").gutter == 0
+
+
+def test_the_eye_that_was_wrong_at_the_near_end_tells_it_done(come_back):
+    hand = come_back(FILLED, **BOTH)
+    hand.set("fill.exit_eye", False)
+    hand.settle(AGAIN_MS)
+    assert verdicts(hand) == [("convey", "done")] and not hand.line.recovery.questions
+    assert (part(hand, "fill").gutter, part(hand, "tamp").gutter) == (0, G)
+
+
+# a belt that starts from a standstill ------------------------------------------------------------
+
+
+def test_the_last_stretch_has_the_ramp_of_a_belt_that_starts_from_a_standstill(come_back):
+    hand = come_back(FILLED)
+    tamp = part(hand, "tamp")
+    tamp.state = "settling"
+    tamp.rearm(hand.line.now)
+    way_ms = tamp.timeout("settling") - SETTLE_SLACK_MS
+    assert tamp.due - hand.line.now - way_ms == SETTLE_SLACK_MS + tamp.facts.ramp_ms

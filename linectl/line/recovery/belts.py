@@ -3,7 +3,8 @@
 For a convey A → B that was open (· = any):
 
     A.exit   B.entry  B.exit
-    ·        dark     lit     done: it has arrived, two eyes say so
+    dark     dark     lit     done: it has arrived, two eyes say so
+    lit      dark     lit     asked: no gutter is that long, one of the eyes is wrong
     ·        lit      ·       under way: it lies across the entry, and is drawn on
     lit      dark     dark    not done: it still stands in A
     dark     dark     dark    under way: between B's eyes, where none sees it; B brings it on
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
     from linectl.line.recovery.recovery import Recovery
 
 
+BETWEEN = ".between"
+"""Ends the id of a question about two zones that both see the one gutter."""
 STOCK = "stock"
 """Where a gutter is before it is fed."""
 
@@ -72,7 +75,9 @@ def _feed(recovery: Recovery, belt: Magazine, move: Move) -> None:
 def _convey(recovery: Recovery, belt: Conveyor, up: Conveyor, move: Move) -> None:
     seen = recovery.line.seen
     entry, gone = not seen.off[belt.entry], _has_left(recovery, up, move)
-    if seen.on[belt.exit] and not entry:
+    if seen.on[belt.exit] and not entry and not gone:
+        _contradicted(recovery, belt, up, move)
+    elif seen.on[belt.exit] and not entry:
         _take(belt, up, move)
         _leave(up, move.gutter)
         _process(recovery, belt)
@@ -103,6 +108,21 @@ def _convey(recovery: Recovery, belt: Conveyor, up: Conveyor, move: Move) -> Non
         recovery.not_done(move, f"{up.name} still sees it at its exit eye")
         if belt.name == recovery.line.ends.water.name:
             recovery.line.lanes.let_go(recovery.line.gutters[move.gutter])
+
+
+def _contradicted(recovery: Recovery, belt: Conveyor, up: Conveyor, move: Move) -> None:
+    """The eyes of both zones see a gutter where there is one."""
+    recovery.verdict(move, "asked", f"the exit eyes of {up.name} and {belt.name} are both lit")
+    recovery.ask(
+        Question(
+            f"{belt.name}{BETWEEN}", belt.name,
+            f"{belt.name}: gutter {move.gutter} was on its way from {up.name}, and both exit eyes"
+            " see one; where is it, and which eye is wrong?",
+            (("removed", "it has been taken away; the record lets it go"),),
+            caution(belt) + "; when the eyes agree, the question ends by itself",
+            belt.name, move.gutter,
+        )
+    )  # fmt: skip
 
 
 def _has_left(recovery: Recovery, up: Conveyor, move: Move) -> bool:

@@ -235,8 +235,12 @@ class Recovery:
         """A question has been answered, or has ended by itself."""
         self.questions.pop(question.id, None)
         self.line.note(f"{question.id}: no longer asked, {how}", question.part)
-        if self.line.stations.get(question.part) is self.line.ends.infeed:
+        station = self.line.stations.get(question.part)
+        if station is self.line.ends.infeed:
             self.look(self.line.ends.turn)  # it waited for what became of the pick
+        elif question.id.endswith(belts.BETWEEN):
+            assert isinstance(station, Conveyor) and station.upstream is not None
+            self.look(station.upstream)  # it waited for which of the two has the gutter
         self._alarm()
 
     def _alarm(self) -> None:
