@@ -76,18 +76,19 @@ def move(kind: str, gutter: int, source: str, dest: str) -> Move:
 @pytest.mark.parametrize(
     ("stands", "bodies", "found"),
     [
-        ({"fill": 3}, {"fill": 3}, []),
-        ({"fill": 3}, {"fill": None, "tamp": 3}, ["gutter 3: ledger fill, body tamp"]),
-        ({"fill": 3}, {"fill": 4}, [
+        ([("fill", 3)], {"fill": 3}, []),
+        ([("fill", 3)], {"fill": None, "tamp": 3}, ["gutter 3: ledger fill, body tamp"]),
+        ([("fill", 3)], {"fill": 4}, [
             "gutter 3: ledger fill, body gone", "gutter 4: ledger nowhere, body fill",
         ]),
-        ({}, {"magazine": -1}, ["gutter -1: ledger nowhere, body magazine"]),
-        ({"lane1.grow.0": -1}, {"lane1.grow.0": 9}, []),
-        ({}, {"packing": 3}, []),
+        ([], {"magazine": -1}, ["gutter -1: ledger nowhere, body magazine"]),
+        ([("lane1.grow.0", -1)], {"lane1.grow.0": 9}, []),
+        ([], {"packing": 3}, []),
+        ([("fill", 3), ("fill", 4)], {"fill": 4, "tamp": 3}, ["gutter 3: ledger fill, body tamp"]),
     ],
 )  # fmt: skip
 def test_a_gutter_elsewhere_than_the_ledger_has_it_is_a_difference(
-    stands: dict[str, int], bodies: dict[str, int | None], found: list[str]
+    stands: list[tuple[str, int]], bodies: dict[str, int | None], found: list[str]
 ) -> None:
     assert [str(one) for one in differences(stands, bodies, [])] == found
 
@@ -104,9 +105,9 @@ def test_a_gutter_elsewhere_than_the_ledger_has_it_is_a_difference(
 def test_between_the_ends_of_its_open_move_it_is_under_way_and_nowhere_else(
     open_move: Move, ledger: str, body: str
 ) -> None:
-    (found,) = differences({ledger: 3}, {body: 3} if body else {}, [open_move])
+    (found,) = differences([(ledger, 3)], {body: 3} if body else {}, [open_move])
     assert found.under_way
-    (found,) = differences({ledger: 3}, {"water": 3}, [open_move])
+    (found,) = differences([(ledger, 3)], {"water": 3}, [open_move])
     assert not found.under_way
 
 

@@ -55,7 +55,7 @@ def _asked_about(text: str, row: Row) -> bool:
     gutter = text.partition(":")[0]
     asked = any(
         gutter == f"gutter {question['gutter']}" or question["place"] in text
-        for question in row["questions"]
+        for question in row.get("questions", ())
     )
     return asked or any(re.search(rf"\b{gutter}\b", alarm) for alarm in row.get("alarms", ()))
 

@@ -97,15 +97,15 @@ class Attendant:
         if place not in seen["places"] or zone_of(place) in seen["moving"]:
             return
         self.acts.append(f"by hand: {why}")
-        mine = {record.stands.get(place)}
+        mine = record.at(place)
         mine |= {move.gutter for move in record.open() if place in (move.source, move.dest)}
         reached = SOWER[SOWER.index(place) - 1] if place in SOWER[1:] else place
-        if seen["places"][place] is None and not mine & set(record.stands.values()):
-            mine.add(record.stands.get(reached))
+        if seen["places"][place] is None and not mine:
+            mine = record.at(reached)
         for name, gutter in seen["places"].items():
             if gutter is not None and (name == place or gutter in mine):
                 self._talk.do("take out", name)
-        told = {name for name, gutter in record.stands.items() if gutter in mine}
+        told = {name for name, gutter in record.stands if gutter in mine}
         for name in sorted(told | {place}):
             self._act("", "removed", name)
 

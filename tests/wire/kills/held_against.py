@@ -21,13 +21,18 @@ def _of(move: Move) -> int | str:
 class Record(NamedTuple):
     """What the ledger has, read through a connection of its own."""
 
-    stands: dict[str, int]
-    """Gutter by place, -1 for one that nobody has named."""
+    stands: tuple[tuple[str, int], ...]
+    """(place, gutter), -1 for one that nobody has named. Two at a station: the older one is on its
+    way out of it."""
     moves: dict[int, Move]
     """Every move by number."""
 
     nothing: frozenset[int] = frozenset()
     """Open moves of which it has been found that they came to nothing."""
+
+    def at(self, place: str) -> set[int]:
+        """Gutters that stand there."""
+        return {gutter for where, gutter in self.stands if where == place}
 
     def open(self) -> list[Move]:
         """Moves intended and not seen done, the oldest first: the last of its gutter, or of its
@@ -52,14 +57,14 @@ class Record(NamedTuple):
 def read_record(ledger: Path, nothing: Iterable[int] = ()) -> Record:
     """What is on disk now. nothing: see Record."""
     with closing(sqlite3.connect(f"file:{ledger}?mode=ro", uri=True, timeout=5)) as book:
-        stands = {
-            f"{name}.{slot}" if kind == "run" else name: max(gutter, UNKNOWN)
+        stands = tuple(
+            (f"{name}.{slot}" if kind == "run" else name, max(gutter, UNKNOWN))
             for name, kind, slot, gutter in book.execute(
                 "SELECT p.name, p.kind, p.strokes - g.seat, g.id"
                 " FROM gutters g JOIN places p ON p.id = g.place"
             )
             if name not in NOT_ON_THE_LINE
-        }
+        )
         crops = dict(book.execute("SELECT id, crop FROM gutters"))
         moves = {
             row[0]: Move(*row[:5], crops.get(row[2], ""), row[5] is not None, 0)
@@ -87,9 +92,10 @@ class Difference(NamedTuple):
 
 
 def differences(
-    stands: Mapping[str, int], bodies: Mapping[str, int | None], moves: Sequence[Move]
+    stands: Iterable[tuple[str, int]], bodies: Mapping[str, int | None], moves: Sequence[Move]
 ) -> list[Difference]:
-    """Where the two differ. `moves`: the open ones."""
+    """Where the two differ. `stands`: see Record; `moves`: the open ones."""
+    stands = tuple(stands)
     seen = {
         place: gutter
         for place, gutter in bodies.items()
@@ -97,14 +103,13 @@ def differences(
     }
     by_body = {gutter: place for place, gutter in seen.items()}
     found = []
-    for place, gutter in stands.items():
+    for place, gutter in stands:
         if seen.get(place) == gutter or (gutter == UNKNOWN and place in seen):
             continue
         there = by_body.get(gutter, "")
         found.append(Difference(gutter, place, there, _between(gutter, place, there, moves)))
-    known = set(stands.values())
     for place, gutter in seen.items():
-        if gutter not in known and stands.get(place) != UNKNOWN:
+        if gutter not in {known for _, known in stands} and (place, UNKNOWN) not in stands:
             found.append(Difference(gutter, "", place, _between(gutter, "", place, moves)))
     return found
 
