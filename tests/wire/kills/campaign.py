@@ -86,8 +86,7 @@ class Pair:
         self.site = write_site(self._site_folder)
         self._file = folder / "plant.json"
         self.disk = disk
-        self._inside = (folder if disk is None else disk.inside) / "ledger.sqlite3"
-        self.ledger = (folder if disk is None else disk.outside) / "ledger.sqlite3"
+        self.ledger = (folder if disk is None else disk.folder) / "ledger.sqlite3"
         slots = stock(self.site, 1.0 if lanes == "full" else 0.5, self._chance)
         begin_ledger(self.ledger, self.site, slots)
         self.plant = PlantProcess(self._site_folder, self._file, seed)
@@ -109,9 +108,8 @@ class Pair:
     def start(self, orders: Iterable[Order] = ()) -> RunProcess:
         """A controller on the ledger as it is."""
         return RunProcess(
-            self._site_folder, self._file, self._inside, self.talk.port, list(orders),
+            self._site_folder, self._file, self.ledger, self.talk.port, list(orders),
             beside=self._folder, nursery=self.nursery,
-            enter=self.disk.enter if self.disk is not None else (),
             environ=self.disk.environ if self.disk is not None else {},
         )  # fmt: skip
 

@@ -20,7 +20,6 @@ from typing import Protocol
 SHIM = Path(__file__).with_name("fails.c")
 SIZE = "3m"
 """Of the small disk: a ledger with its log fits in several times over."""
-READY_S = 10.0
 
 
 class Disk(Protocol):
@@ -28,13 +27,9 @@ class Disk(Protocol):
 
     how: str
     """In words, for the results."""
-    inside: Path
-    """The folder as the controller names it."""
-    outside: Path
-    """The same as everybody else reaches it."""
-    enter: tuple[str, ...]
-    """Comes before the controller's command."""
+    folder: Path
     environ: dict[str, str]
+    """Beside the controller's own environment."""
     lasts: bool
     """It fails for the next controller too, until it is mended."""
 
@@ -46,12 +41,12 @@ class Disk(Protocol):
 class SmallDisk:
     """A file system of its own in memory, that a file beside the ledger fills up."""
 
-    def __init__(self, folder: Path, outside: Path, enter: tuple[str, ...]) -> None:
+    def __init__(self, folder: Path) -> None:
         self.how = "full (a file system in memory)"
-        self.inside, self.outside, self.enter = folder, outside, enter
+        self.folder = folder
         self.environ: dict[str, str] = {}
         self.lasts = True
-        self._ballast = outside / "ballast"
+        self._ballast = folder / "ballast"
 
     def fail(self, pid: int) -> None:
         """Fill it to the last byte."""
@@ -68,30 +63,16 @@ class SmallDisk:
 
 @contextmanager
 def small_disk(folder: Path) -> Iterator[Disk | None]:
-    """A small file system: mounted, or in a mount namespace of its own; None if neither may be."""
+    """A small file system, mounted; None where that may not be (`unshare -rm` before the whole
+    command gives the right to a user who is not root)."""
     folder.mkdir(parents=True, exist_ok=True)
-    mount = ["mount", "-t", "tmpfs", "-o", f"size={SIZE}", "tmpfs", str(folder)]
-    if _works(mount):
-        try:
-            yield SmallDisk(folder, folder, ())
-        finally:
-            subprocess.run(["umount", "-l", str(folder)], check=False, capture_output=True)
-        return
-    script = f"mount -t tmpfs -o size={SIZE} tmpfs '{folder}' && echo there && exec sleep infinity"
-    keeper = _start(["unshare", "-r", "-m", "sh", "-c", script])
-    if keeper is None:
+    if not _works(["mount", "-t", "tmpfs", "-o", f"size={SIZE}", "tmpfs", str(folder)]):
         yield None
         return
     try:
-        assert keeper.stdout is not None
-        if not keeper.stdout.readline():
-            yield None
-            return
-        inside = ("nsenter", "-t", str(keeper.pid), "-U", "-m", "--preserve-credentials", "--")
-        yield SmallDisk(folder, Path(f"/proc/{keeper.pid}/root{folder}"), inside)
+        yield SmallDisk(folder)
     finally:
-        keeper.kill()
-        keeper.communicate()
+        _works(["umount", "-l", str(folder)])
 
 
 def _works(command: list[str]) -> bool:
@@ -101,21 +82,13 @@ def _works(command: list[str]) -> bool:
         return False
 
 
-def _start(command: list[str]) -> subprocess.Popen[bytes] | None:
-    try:
-        return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
-    except OSError:
-        return None
-
-
 class Shim:
     """The ledger's files give the error that a flag file names."""
 
     def __init__(self, folder: Path, library: Path, number: int, calls: str) -> None:
         what = {"w": "writing", "s": "syncing"}[calls]
         self.how = f"{os.strerror(number)} ({what})"
-        self.inside = self.outside = folder
-        self.enter: tuple[str, ...] = ()
+        self.folder = folder
         self.lasts = True
         self._flag = folder.parent / "flag"
         self._says = f"{number} {calls}"
@@ -152,8 +125,7 @@ class Limit:
     def __init__(self, folder: Path) -> None:
         self.how = "files limited to a byte"
         folder.mkdir(parents=True, exist_ok=True)
-        self.inside = self.outside = folder
-        self.enter: tuple[str, ...] = ()
+        self.folder = folder
         self.environ: dict[str, str] = {}
         self.lasts = False
 
@@ -177,6 +149,7 @@ def disk(way: str, folder: Path) -> Iterator[Disk]:
         made: Disk | None = None
         if way == "full":
             made = open_.enter_context(small_disk(folder / "disk"))
+            made = made or shim(folder / "disk", errno.ENOSPC, "w")
         elif way == "read-only":
             made = shim(folder / "disk", errno.EROFS, "w")
         elif way == "error in writing":

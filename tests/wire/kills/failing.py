@@ -51,7 +51,8 @@ def trial(pair: Pair, disk: Disk, run: RunProcess, chance: random.Random) -> tup
             )
             row["held_s"] = round(time.monotonic() - began_s, 2)
             row["moved"] = _moving(pair)
-            row["refused"] = _refusal(run)
+            late = _alarm(run, "ledger.late")  # there is none where no move waits for the disk
+            row["refused"] = _refusal(run) if late else "no move waits for the disk"
         if dies != "no":
             run.kill()
             if disk.lasts and chance.random() < 0.5:
@@ -117,9 +118,13 @@ def _tend(pair: Pair, run: RunProcess, for_s: float) -> None:
 
 
 def _ledger_alarm(run: RunProcess) -> str | None:
-    """Text of the alarm that says what is wrong with the disk; "" is none."""
+    """Text of the alarm that says what is wrong with the disk."""
+    return _alarm(run, "ledger.disk")
+
+
+def _alarm(run: RunProcess, tag: str) -> str | None:
     rows = run.ask(ask="alarms")["alarms"]
-    return next((r["text"] for r in rows if r["present"] and r["tag"] == "ledger.disk"), None)
+    return next((str(row["text"]) for row in rows if row["present"] and row["tag"] == tag), None)
 
 
 def _held(run: RunProcess) -> bool:

@@ -137,10 +137,9 @@ class RunProcess:
         *,
         beside: Path,
         nursery: Nursery | None = None,
-        enter: Sequence[str] = (),
         environ: Mapping[str, str] | None = None,
     ) -> None:
-        """beside: a folder for what it says. enter, environ: see `disks.Disk`."""
+        """beside: a folder for what it says. environ: see `disks.Disk`."""
         self.site = site
         self._death, self._errors = beside / "controller.death", beside / "controller.stderr"
         self._death.unlink(missing_ok=True)
@@ -155,7 +154,7 @@ class RunProcess:
             return
         with open(self._errors, "wb") as errors:
             self.process = subprocess.Popen(
-                [*enter, sys.executable, str(KILLED_RUN), *arguments],
+                [sys.executable, str(KILLED_RUN), *arguments],
                 cwd=ROOT,
                 env=environment() | dict(environ or {}),
                 stdout=subprocess.DEVNULL,
