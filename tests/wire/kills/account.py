@@ -21,7 +21,8 @@ VERDICTS = ("done", "not_done", "under_way", "asked")
 def wrong(row: Row) -> list[str]:
     """What should not be, of one death; empty if all is as it should be."""
     found = [f"silent: {text}" for text in row["differences"] if not _asked_about(text, row)]
-    found += [f"after the answers: {text}" for text in row.get("after_answers", ())]
+    later = row.get("after_answers", ())
+    found += [f"after the answers: {text}" for text in later if not _alarmed(text, row)]
     found += [f"moved before the start: {zone}" for zone in row["moved"]]
     found += [f"{b['rule']}: {b['detail']}" for b in row["violations"] if not _ran_on(b, row)]
     found += [act for act in row["acts_before"] if act.startswith("refused")]
@@ -53,11 +54,16 @@ def _ran_on(broken: Row, row: Row) -> bool:
 def _asked_about(text: str, row: Row) -> bool:
     """A question names the gutter or its place, or an alarm the gutter."""
     gutter = text.partition(":")[0]
-    asked = any(
+    return _alarmed(text, row) or any(
         gutter == f"gutter {question['gutter']}" or question["place"] in text
         for question in row.get("questions", ())
     )
-    return asked or any(re.search(rf"\b{gutter}\b", alarm) for alarm in row.get("alarms", ()))
+
+
+def _alarmed(text: str, row: Row) -> bool:
+    """An alarm names the gutter: what a person did at the machine and was not told yet shows so."""
+    gutter = text.partition(":")[0]
+    return any(re.search(rf"\b{gutter}\b", alarm) for alarm in row.get("alarms", ()))
 
 
 def table(rows: Sequence[Row]) -> str:
@@ -101,7 +107,8 @@ def _verdict(row: Row) -> str:
 def wrong_with_disk(row: Row) -> list[str]:
     """What should not be, of one failure of the disk."""
     found = [f"silent: {text}" for text in row["differences"] if not _asked_about(text, row)]
-    found += [f"after the answers: {text}" for text in row.get("after_answers", ())]
+    later = row.get("after_answers", ())
+    found += [f"after the answers: {text}" for text in later if not _alarmed(text, row)]
     found += [f"moved: {zone}" for zone in row.get("moved", ())]
     found += [f"{broken['rule']}: {broken['detail']}" for broken in row["violations"]]
     found += [act for act in row["acts_before"] if act.startswith("refused")]
