@@ -60,10 +60,11 @@ class Reaper:
             if not move.done:
                 self._intended(move)
                 continue
-            timer = self._timers.pop(move.number, None)
-            if timer is not None and move.kind != "reserve":
-                timer.cancel()
-            self._asked.pop(move.number, None)
+            if move.kind != "reserve":  # done at once: what stands then is the reservation
+                timer = self._timers.pop(move.number, None)
+                if timer is not None:
+                    timer.cancel()
+                self._asked.pop(move.number, None)
             if move.number in self._kinds:
                 order = self._wanted(move.kind, (SIGNED,))
                 if order is not None:
