@@ -105,7 +105,7 @@ COMMANDS = (
     "abort", "stop", "reset", "start", "hold", "suspend", "unhold", "unsuspend", "clear",
     "mode", "run-out", "crop", "skip", "interlock-reset", "advance-empty", "programme",
     "out-of-service", "in-service", "lane-resume", "partial", "reject", "removed", "handed-over",
-    "correct", "bypass", "bypass-end", "force", "force-end", "override", "override-end",
+    "correct", "answer", "bypass", "bypass-end", "force", "force-end", "override", "override-end",
     "alarm-ack", "alarm-shelve", "alarm-unshelve", "alarm-out-of-service", "alarm-in-service",
     "lot", "weight",
 )  # fmt: skip

@@ -57,7 +57,7 @@ def shift():
 
 
 def test_a_wait_is_one_bar_with_its_ways_in_and_out_and_its_reason(shift):
-    (_, bars), _ = timeline(shift).units
+    (_, bars), _ = timeline(shift, shift["simulated_s"]).units
     assert [(bar.x, bar.x + bar.width, bar.look) for bar in bars] == [
         (0, 400, "run"),
         (400, pytest.approx(703), "wait"),
@@ -67,7 +67,7 @@ def test_a_wait_is_one_bar_with_its_ways_in_and_out_and_its_reason(shift):
 
 
 def test_an_alarm_that_stands_reaches_the_end_and_bars_share_one_scale(shift):
-    drawn = timeline(shift)
+    drawn = timeline(shift, shift["simulated_s"])
     ((alarm,),) = drawn.alarms
     assert (alarm.x, alarm.width, alarm.label) == (500, 500, "air")
     assert drawn.flow_max == 5
@@ -79,10 +79,10 @@ def test_alarms_that_stand_at_once_are_drawn_under_one_another_and_no_more_than_
         return {"tag": tag, "priority": "high", "from_s": start, "to_s": end}
 
     shift["alarms"] = [alarm("first", 100, 300), alarm("second", 200), alarm("later", 400)]
-    drawn = timeline(shift)
+    drawn = timeline(shift, shift["simulated_s"])
     assert [[bar.label for bar in row] for row in drawn.alarms] == [["first", "later"], ["second"]]
     shift["alarms"] = [alarm(f"a{n}", n) for n in range(ALARM_ROWS_MAX + 3)]
-    drawn = timeline(shift)
+    drawn = timeline(shift, shift["simulated_s"])
     assert (len(drawn.alarms), drawn.undrawn) == (ALARM_ROWS_MAX, 3)
 
 
@@ -91,10 +91,10 @@ def test_an_alarm_whose_tag_is_written_beside_its_bar_keeps_that_room(shift):
         {"tag": "a_long_tag", "priority": "low", "from_s": 100, "to_s": 101},
         {"tag": "next", "priority": "low", "from_s": 120, "to_s": 121},
     ]
-    assert [len(row) for row in timeline(shift).alarms] == [1, 1]
+    assert [len(row) for row in timeline(shift, shift["simulated_s"]).alarms] == [1, 1]
 
 
 def test_a_shift_in_which_nothing_happened_is_drawn_too(shift):
     shift.update(states=[], alarms=[], flow=[])
-    drawn = timeline(shift)
+    drawn = timeline(shift, shift["simulated_s"])
     assert (drawn.flow_max, drawn.units[0][1]) == (1, ())

@@ -21,6 +21,8 @@ GIVE_BACK = ("bypass-end", "force-end", "override-end")
 """Taken from anywhere too: they give an interlock or a reading back."""
 ALARMS = ("alarm-ack", "alarm-shelve", "alarm-unshelve", "alarm-out-of-service", "alarm-in-service")
 """And these: they alter what is shown of an alarm and lead to no motion."""
+TELLING = ("answer", "lot", "weight")
+"""And these: a person tells the record what is so, and nothing moves by it."""
 WARNED = ("Starting", "Unholding", "Unsuspending")
 
 
@@ -189,7 +191,7 @@ def test_no_command_is_taken_from_the_room_while_the_machine_has_the_control_pla
                 unit.asked = ""
                 if name in ("stop", "hold", "abort"):
                     assert why is None or "nothing to do" in why
-                elif name in (*GIVE_BACK, *ALARMS):
+                elif name in (*GIVE_BACK, *ALARMS, *TELLING):
                     assert why is None or "control place" not in why
                     assert unit.state == state
                 elif unit.name in concerned:

@@ -86,10 +86,8 @@ MOVES = {
     ),
     "a move of another gutter": (["UPDATE moves SET gutter = 2 WHERE number = 33"], "source", 33),
     "a second gutter in a station": (
-        ["UPDATE moves SET took_ms = NULL WHERE number = 36",
-         "UPDATE moves SET kind = 1, gutter = 5 WHERE number = 37",
-         f"UPDATE moves SET source = {at('stock')}, dest = {at('magazine')} WHERE number = 37"],
-        "one place", 37,
+        [f"UPDATE moves SET kind = 1, gutter = 5, source = {at('stock')}, dest = {at('magazine')}"
+         " WHERE number = 36"], "one place", 36,
     ),
     "a stroke over an occupied last slot": (
         [f"UPDATE moves SET kind = 9, gutter = -1, source = {GERM}, source_slot = 0, dest = {GERM}"
