@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
+import sys
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -60,11 +63,34 @@ def run(
             ledger=str(ledger or site / LEDGER),
             reach=None if at is None else read_endpoints(at, loaded),
             stock=standing(loaded, lanes),
-            on_status=say_json if as_json else Told(),
+            on_status=Untroubled(say_json if as_json else Told()),
             site_folder=site,
             trace=trace,
             on_remark=complain,
         )
+
+
+class Untroubled:
+    """Tells as long as that can be done: a full disk under the output, or a reader that is gone,
+    is no reason to stop a line. From then on nothing more is told there; `status` still answers."""
+
+    def __init__(self, tell: Callable[[Mapping[str, Any]], None]) -> None:
+        self._tell: Callable[[Mapping[str, Any]], None] | None = tell
+
+    def __call__(self, status: Mapping[str, Any]) -> None:
+        if self._tell is None:
+            return
+        try:
+            self._tell(status)
+            sys.stdout.flush()
+        except OSError as error:
+            self._tell = None
+            # What waits to be written goes nowhere, or Python would fail at it as it ends.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            with contextlib.suppress(OSError):
+                complain(
+                    f"standard output takes no more ({error.strerror}): the line goes on untold"
+                )
 
 
 class Told:
