@@ -29,6 +29,8 @@ class Field:
 
     def publish(self, outputs, changed) -> None: ...
 
+    def claimed_by_others(self) -> None: ...
+
     def health(self):
         return ()
 

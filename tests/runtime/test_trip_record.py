@@ -227,6 +227,8 @@ class NoField:
 
     def publish(self, outputs, changed) -> None: ...
 
+    def claimed_by_others(self) -> None: ...
+
     def health(self):
         return ()
 
