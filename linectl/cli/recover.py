@@ -20,7 +20,7 @@ Examples:
 
   linectl recover config/small
 
-  linectl recover config/small --answer seed=finish --by anna
+  linectl recover config/small --answer seed.partial=finish --by anna
 
   linectl recover config/small --lane 2
 
@@ -35,8 +35,9 @@ def recover(
         str, typer.Option(metavar="ID=CHOICE", help="Answer one question, without a dialogue.")
     ] = "",
     lane: Annotated[
-        int, typer.Option(metavar="NUMBER", help="Walk round this lane, and correct its slots.")
-    ] = 0,
+        int | None,
+        typer.Option(metavar="NUMBER", help="Walk round this lane, and correct its slots."),
+    ] = None,
     listed: Annotated[
         Path | None,
         typer.Option("--from", metavar="FILE", help="With --lane: a list, SLOT,WHAT a row."),
@@ -51,13 +52,13 @@ def recover(
     a hole, or is unknown. Without a terminal, or with --json, it prints one object. Exit 1 while
     a question stands or a correction was refused.
     """
-    if answer and lane:
+    if answer and lane is not None:
         raise UsageError("--answer and --lane are two things: say one of them")
-    if listed is not None and not lane:
+    if listed is not None and lane is None:
         raise UsageError("--from is a list of one lane's slots: say also --lane")
     if answer:
         _answer(site, answer, by, as_json)
-    elif lane:
+    elif lane is not None:
         _walk_round(site, lane, listed, by, as_json)
     else:
         _dialogue(site, by, as_json)

@@ -21,6 +21,8 @@ VERDICTS = {
     "under_way": "goes on after a start",
     "asked": "asked below",
 }
+OF_LANES = ("stroke", "transfer")
+"""Moves of a lane's own machinery, which no unit owns."""
 CAUTION = (
     "CAUTION: what nobody has confirmed may still move or fall. Where a question or a walk-round"
     " sends you into the machine: isolate, lock and try before you reach in; a line that stands is"
@@ -80,7 +82,7 @@ def print_settled(told: Answer) -> None:
     if told["moves"]:
         rows = [
             [move["kind"], _gutter(move["gutter"]), f"{move['source']} → {move['dest']}",
-             VERDICTS.get(move["verdict"], move["verdict"]), move["why"]]
+             _verdict(move), move["why"]]
             for move in told["moves"]
         ]  # fmt: skip
         say(table("move|>gutter|from → to|verdict|why", rows))
@@ -91,6 +93,14 @@ def print_settled(told: Answer) -> None:
                 " count as the record has them. In doubt, walk the lane round: --lane NUMBER."
             )
         )
+
+
+def _verdict(move: Mapping[str, Any]) -> str:
+    """In words. A lane caught in the middle may want its own lane-resume beside a start."""
+    if move["verdict"] == "under_way" and move["kind"] in OF_LANES:
+        return "goes on after a start, or lane-resume"
+    verdict: str = move["verdict"]
+    return VERDICTS.get(verdict, verdict)
 
 
 def _gutter(number: int) -> str:
@@ -129,7 +139,7 @@ def ending(site: Path, told: Answer) -> str:
     lanes = {
         move["source"].partition(".")[0].removeprefix("lane")
         for move in told["moves"]
-        if move["verdict"] == "under_way" and move["kind"] in ("stroke", "transfer")
+        if move["verdict"] == "under_way" and move["kind"] in OF_LANES
     }
     said = [
         "\nNo question stands. The units wait for a person's reset and start, with the warning."

@@ -16,28 +16,6 @@ BUSY = "ledger line.sqlite3: another program holds it locked; close that program
 SCAN_MS = SITE.file.scan_ms
 
 
-class Field:
-    """A field that answers nothing."""
-
-    def start(self) -> None: ...
-
-    def stop(self):
-        return []
-
-    def snapshots(self):
-        return ()
-
-    def publish(self, outputs, changed) -> None: ...
-
-    def claimed_by_others(self) -> None: ...
-
-    def health(self):
-        return ()
-
-    def failure(self):
-        return None
-
-
 class Disk:
     """A ledger's writer that says what the test has it say."""
 
@@ -70,9 +48,9 @@ def disk():
 
 
 @pytest.fixture
-def live(disk):
+def live(disk, no_field):
     line = Line(SITE)
-    live = Live(SITE, line, Field(), disk, lambda: live.scans * SCAN_MS)
+    live = Live(SITE, line, no_field, disk, lambda: live.scans * SCAN_MS)
     return live
 
 

@@ -214,28 +214,6 @@ def test_an_inverted_point_is_kept_as_its_tag_says_it(tmp_path, invert, raw, sai
     ledger.close()
 
 
-class NoField:
-    """A field without devices: nothing comes, nothing goes."""
-
-    def start(self) -> None: ...
-
-    def stop(self):
-        return ()
-
-    def snapshots(self):
-        return ()
-
-    def publish(self, outputs, changed) -> None: ...
-
-    def claimed_by_others(self) -> None: ...
-
-    def health(self):
-        return ()
-
-    def failure(self):
-        return None
-
-
 class Idle:
     """A ledger that has nothing to do."""
 
@@ -258,11 +236,11 @@ class AfterTwo:
         return self.asked > 2
 
 
-def test_the_live_controller_hands_over_what_its_line_tells_and_closes_it_at_the_end():
+def test_the_live_controller_hands_over_what_its_line_tells_and_closes_it_at_the_end(no_field):
     line, rows = Line(SITE), []
     line.emit(trip(began_ms=10))
     recorder = TripRecorder(SITE, line.outputs, rows.append, started_ms=1_700_000_000_000)
-    live = Live(SITE, line, NoField(), Idle(), lambda: 10, trips=recorder)
+    live = Live(SITE, line, no_field, Idle(), lambda: 10, trips=recorder)
     live.run(AfterTwo())
     assert [(row.number, row.complete) for row in rows] == [(1, False), (1, False)]
     assert rows[0].window.to_ms == 10

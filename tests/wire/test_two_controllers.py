@@ -2,49 +2,16 @@
 
 from __future__ import annotations
 
-import json
-import os
-import select
 import shutil
-import subprocess
-import sys
-from contextlib import contextmanager
-from pathlib import Path
 
 import pytest
+from processes import PATIENCE_S, ROOT, object_of, process
 
 from linectl.field.claim import claimed
 from linectl.field.wiring import reach_in
 from linectl.site.load import load_site
 
 pytestmark = pytest.mark.wire
-ROOT = Path(__file__).parents[2]
-PATIENCE_S = 30
-
-
-@contextmanager
-def process(*arguments, runtime):
-    """`linectl` in a process of its own, for a user with that runtime folder."""
-    with subprocess.Popen(
-        [sys.executable, "-m", "linectl.cli", *map(str, arguments)],
-        cwd=ROOT,
-        env={**os.environ, "XDG_RUNTIME_DIR": str(runtime)},
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    ) as started:
-        try:
-            yield started
-        finally:
-            if started.poll() is None:
-                started.kill()
-
-
-def object_of(started):
-    """The next JSON line that the process prints."""
-    assert select.select([started.stdout], [], [], PATIENCE_S)[0], "it said nothing"
-    line = started.stdout.readline()
-    return json.loads(line) if line else pytest.fail(started.stderr.read())
 
 
 def test_a_second_controller_is_refused_until_the_first_is_gone(tmp_path, tmp_path_factory):

@@ -6,7 +6,8 @@ stands and has been still since, so that it ends by itself once the sensors do s
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from linectl.site.machine import Lane as LaneFacts
 
@@ -43,11 +44,11 @@ class Question(NamedTuple):
         return [*self[:3], [list(choice) for choice in self.choices], *self[4:]]
 
     @classmethod
-    def of(cls, row: list[object]) -> Question:
+    def of(cls, row: Sequence[Any]) -> Question:
         """From what `plain` gave."""
-        row = list(row)
-        row[3] = tuple(tuple(choice) for choice in row[3])  # type: ignore[attr-defined]
-        return cls(*row)  # type: ignore[arg-type]
+        identity, place, text, choices, caution, part, gutter = row
+        known = tuple((word, consequence) for word, consequence in choices)
+        return cls(identity, place, text, known, caution, part, gutter)
 
 
 def of_the_clock(text: str) -> Question:
