@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from linectl.line.gutters import Gutter
 from linectl.line.inputs import NEVER
-from linectl.line.lane import HOLE, Lane
+from linectl.line.lane import Lane
+from linectl.line.transfers import HOLE
 
 if TYPE_CHECKING:
     from linectl.line.line import Line

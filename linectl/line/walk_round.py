@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 
 from linectl.image import Command
 from linectl.line.inputs import NEVER
-from linectl.line.lane import HOLE, UNKNOWN, Lane
+from linectl.line.lane import Lane
+from linectl.line.transfers import HOLE, UNKNOWN
 
 if TYPE_CHECKING:
     from linectl.line.line import Line

@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING
 from linectl.image import Command
 from linectl.line import gutter_commands
 from linectl.line.carriage import Carriage
-from linectl.line.lane import HOLE, UNKNOWN, Lane
+from linectl.line.lane import Lane
 from linectl.line.part import Part
 from linectl.line.recovery.handing import given, half_out
 from linectl.line.recovery.questions import CLOCK, Question
+from linectl.line.transfers import HOLE, UNKNOWN
 
 if TYPE_CHECKING:
     from linectl.line.line import Line

@@ -25,8 +25,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from linectl.line.lane import AT_A_LEVEL, HOLE, Lane
+from linectl.line.lane import Lane
 from linectl.line.recovery.questions import Question, caution
+from linectl.line.transfers import AT_A_LEVEL, HOLE
 
 if TYPE_CHECKING:
     from linectl.image import Move
