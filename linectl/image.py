@@ -171,7 +171,8 @@ class Event(NamedTuple):
     by, reason; at the end for_ms, ended_by, came), trip (data: the record so far, plain, nested),
     lane_set (what a person set of a lane; data programme, locked_by), crop_set (data crop),
     order (data at: the place in the harvest order), lot (loaded; data kind, crop, lot, by; lot
-    empty: nobody knows), weight (data lot, crop, kg, by).
+    empty: nobody knows), weight (data lot, crop, kg, by), day_list (source a lane: what is left of
+    today's list; data stands, sow, pull).
     """
 
     at: int

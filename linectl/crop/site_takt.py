@@ -24,7 +24,8 @@ class SiteTakt:
     stations: tuple[Cycle, ...]
     lanes: tuple[Cycle, ...]
     residence_days: float
-    """Days that a gutter stands if every shift sows at the takt asked for (Little)."""
+    """Days that a gutter stands if every shift sows at the takt asked for, less its usual
+    changeovers (Little)."""
 
     @property
     def slowest(self) -> Cycle:
@@ -53,7 +54,7 @@ def mean_reaction_ms(site: Site) -> float:
 def site_takt(site: Site, allowance_ms: float | None = None) -> SiteTakt:
     """Takt of a site; `allowance_ms` per step, by default its mean reaction."""
     allowance = mean_reaction_ms(site) if allowance_ms is None else allowance_ms
-    per_shift = lanes.gutters_in_shift(site.file.shift.length_ms, site.file.takt_ms)
+    per_shift = lanes.gutters_in_shift(site.sowing_ms, site.file.takt_ms)
     slots = sum(lane.slots for lane in site.file.lanes)
     return SiteTakt(
         takt_ms=site.file.takt_ms,

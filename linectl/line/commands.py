@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from linectl.image import Command, Event
 from linectl.line import grant_commands, gutter_commands, lane_commands, walk_round
 from linectl.line.alarm_commands import ALARM_ACTS
+from linectl.line.day_commands import today
 from linectl.line.lot_commands import LOT_ACTS
 from linectl.line.recovery import answers
 from linectl.line.tr88 import COMMANDS
@@ -149,6 +150,7 @@ _LINE_ACTS: dict[str, Callable[[Line, Command], str | None]] = {
     "handed-over": gutter_commands.handed_over,
     "correct": walk_round.correct,
     "answer": answers.answer,
+    "today": today,
     **grant_commands.ACTS,
     **LOT_ACTS,
 }

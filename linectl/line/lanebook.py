@@ -42,7 +42,9 @@ class LaneBook:
         """The lane whose reservable hole for `crop` has been open longest; lowest id on a tie."""
         best: Lane | None = None
         for lane in self.lanes:
-            if lane.reservable(crop) and (best is None or lane.open_since < best.open_since):
+            if not lane.reservable(crop) or not self._line.day.may_sow(lane.id, crop):
+                continue
+            if best is None or lane.open_since < best.open_since:
                 best = lane
         return best
 
@@ -51,6 +53,7 @@ class LaneBook:
         number = self._line.intend("reserve", gutter.id, gutter.place, lane.mouth)
         lane.reserved = gutter.id
         gutter.lane = lane.id
+        self._line.day.sown(lane.id, gutter.crop)
         self._line.complete(number)
 
     def lane_for(self, gutter: Gutter, now: int) -> Lane | None:
@@ -79,10 +82,13 @@ class LaneBook:
         lane = self.by_id.get(gutter.lane)
         if lane is not None and lane.reserved == gutter.id:
             lane.release()
+            self._line.day.unsown(lane.id, gutter.crop)
         gutter.lane = 0
 
     def no_hole_text(self, crop: str) -> str:
         """Why no gutter may be watered, in a person's words."""
+        if text := self._line.day.sowing_text(crop):
+            return text
         lanes = [lane for lane in self.lanes if crop in lane.facts.crops]
         serving = [lane for lane in lanes if lane.in_service() and lane.programme != "resting"]
         text = f"no freed slot in {lanes_text(serving)} (crop {crop.replace('_', ' ')})"
@@ -103,6 +109,8 @@ class LaneBook:
         """True if this lane's tail may be ejected now."""
         gutter = lane.tail_gutter
         if gutter <= HOLE or not lane.may_eject() or not self.ripe(gutter, now):
+            return False
+        if not self._line.day.may_pull(lane.id):
             return False
         return crop is None or self._line.gutters[gutter].crop == crop
 
@@ -126,12 +134,15 @@ class LaneBook:
             and lane.in_service()
             and not lane.may_eject()
             and lane.programme == "steady"
+            and self._line.day.may_pull(lane.id)
             and self.ripe(lane.tail_gutter, now)
             and (crop is None or self._line.gutters[lane.tail_gutter].crop == crop)
         ]
 
     def no_tail_text(self, crop: str | None, now: int) -> str:
         """Why nothing is ejected, in a person's words."""
+        if text := self._line.day.harvest_text():
+            return text
         wanted = f" of {crop.replace('_', ' ')}" if crop else ""
         waiting = self.tails_waiting(crop, now)
         if waiting:

@@ -13,6 +13,7 @@ from linectl.image import Command, Event, Frame, Move, Start, Value
 from linectl.line import alarm_view, build, commands, snapshot, status, why
 from linectl.line.alarms import Alarms
 from linectl.line.causes import Causes
+from linectl.line.day_list import DayList
 from linectl.line.first_out import FirstOut
 from linectl.line.gutters import Gutter
 from linectl.line.inputs import NEVER, Inputs
@@ -83,6 +84,7 @@ class Line:
         self.seen = self.interventions.forces.seen  # what stations read: `inputs`, forces over it
         self.first_out = FirstOut(self)
         self.lots = Lots(self)
+        self.day = DayList(self)
         self._gates = machinery.gates
         self.first_due = max(d.silent_after_ms for d in site.file.devices.values()) + FIRST_MS
         """A device that has not answered by then since power-up is an alarm."""

@@ -11,10 +11,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from linectl.crop.mass import parse_mass_kg
 from linectl.image import Command, Event
 from linectl.line.lots import KINDS, SEED
 from linectl.site.complaints import nearest
+from linectl.site.masses import parse_mass_kg
 
 if TYPE_CHECKING:
     from linectl.line.line import Line

@@ -40,6 +40,7 @@ def snapshot(line: Line) -> dict[str, Any]:
         "trips": line.first_out.saved(),
         "recovery": telling.plain(line.recovery),
         "lots": _fields(line.lots),
+        "day": _fields(line.day),
         "units": {unit.name: _fields(unit) for unit in line.units},
         "parts": {part.name: _fields(part) for part in line.parts},
     }
@@ -62,6 +63,7 @@ def restore(line: Line, saved: dict[str, Any]) -> None:
     line.first_out.restore(saved["trips"])
     telling.fill(line.recovery, saved["recovery"])
     _fill(line.lots, saved["lots"])
+    _fill(line.day, saved["day"])
     for unit in line.units:
         _fill(unit, saved["units"][unit.name])
     for part in line.parts:

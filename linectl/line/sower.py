@@ -52,6 +52,7 @@ class Magazine(Conveyor):
             and self.line.seen.on[self.not_empty]
             and self.line.seen.on[self.gate_home]
             and self.name not in self.line.causes.stations
+            and self.line.day.feeds()
         )
 
     def _empty(self, now: int) -> None:
@@ -100,6 +101,8 @@ class Magazine(Conveyor):
     def wait(self) -> tuple[bool, str] | None:
         if self.state == "empty" and self.line.seen.off[self.not_empty]:
             return True, "magazine empty"
+        if self.state == "empty" and not self.line.day.feeds():
+            return True, self.line.day.sowing_text(self.line.crop_in_drum) or "today's list"
         return None
 
 

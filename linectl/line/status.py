@@ -56,6 +56,7 @@ def status(line: Line) -> dict[str, Any]:
         ],
         "recovery": telling.status(line.recovery),
         "lots": line.lots.status(),
+        "today": line.day.status(),
         **line.interventions.status(),
     }
 

@@ -172,6 +172,7 @@ class Outfeed(Carriage):
 
     def lifted(self, now: int) -> None:
         self.line.lanes.by_id[self.lane].ejected()
+        self.line.day.pulled(self.lane)
         self.next_in_order()
 
     def destination(self, now: int) -> int | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 from linectl.site.complaints import nearest
 from linectl.site.draft import Draft, Findings
@@ -123,14 +123,29 @@ def _crops(draft: Draft, say: Findings) -> None:
     if draft.sowing is not None:
         known([draft.sowing.crop], ("sowing", "crop"))
         known(draft.sowing.harvest_order, ("sowing", "harvest_order"))
-    blends = draft.written("crops.yaml", "blends")
-    for name, shares in (blends if isinstance(blends, dict) else {}).items():
-        for crop, share in (shares if isinstance(shares, dict) else {}).items():
-            known([crop], ("blends", name, crop), "crops.yaml")
-            if isinstance(share, int) and share < 1:
-                text = f"a share of {share} gutters; write whole gutters from 1"
-                say.errors.append(draft.at("crops.yaml", ("blends", name, crop), text))
+    substrates = draft.names("crops.yaml", "substrates")
+    for name, facts in draft.crops.items():
+        if facts.substrate is not None and facts.substrate not in substrates:
+            text = f"substrate {facts.substrate!r} is not in crops.yaml"
+            near = nearest(facts.substrate, substrates)
+            say.errors.append(draft.at("crops.yaml", ("crops", name, "substrate"), text, near))
+    _blends(draft, say, known)
     for name, facts in draft.crops.items():
         if facts.ripe_after_ms > facts.days_ms:
             text = "is later than the crop's days: it would never be taken in time"
             say.errors.append(draft.at("crops.yaml", ("crops", name, "ripe_after"), text))
+
+
+def _blends(
+    draft: Draft, say: Findings, known: Callable[[Iterable[str], TreePath, str], None]
+) -> None:
+    """Each blend is asked by gutters or by mass, of crops that there are."""
+    blends = draft.written("crops.yaml", "blends")
+    for name, blend in (blends if isinstance(blends, dict) else {}).items():
+        ways = [way for way in ("gutters", "mass") if isinstance(blend, dict) and blend.get(way)]
+        if len(ways) != 1:
+            text = "is asked by gutters or by mass: write one of the two, with at least one crop"
+            say.errors.append(draft.at("crops.yaml", ("blends", name), text))
+        for way in ways:
+            for crop in blend[way] if isinstance(blend[way], dict) else ():
+                known([crop], ("blends", name, way, crop), "crops.yaml")

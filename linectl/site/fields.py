@@ -1,4 +1,4 @@
-"""The field types that site files are made of: frozen models, durations, numbers with a range."""
+"""The field types that site files are made of: frozen models, durations, masses, ranges."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import Annotated
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 from linectl.site.durations import DURATION_PATTERN, parse_duration
+from linectl.site.masses import MASS_PATTERN, parse_mass_kg
 
 
 def _duration(value: object) -> object:
@@ -40,6 +41,27 @@ Duration = Annotated[int, BeforeValidator(_duration), Field(ge=0), _Text]
 
 Timer = Annotated[int, BeforeValidator(_duration), Field(gt=0), _Text]
 """Milliseconds above zero; written with a unit."""
+
+
+def _mass(value: object) -> object:
+    return parse_mass_kg(value) if isinstance(value, str) else value
+
+
+class _Weighed:
+    """Marks a mass in the JSON Schema: text with its unit, or a number of kilograms."""
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, schema: object, handler: object) -> dict[str, object]:
+        return {
+            "type": ["string", "number"],
+            "pattern": MASS_PATTERN,
+            "exclusiveMinimum": 0,
+            "description": "a mass: 125g, 2.2kg, 8oz, 2.5lb; a bare number is kilograms",
+        }
+
+
+Mass = Annotated[float, BeforeValidator(_mass), Field(gt=0), _Weighed]
+"""Kilograms above zero; written with a unit, or as a bare number of kilograms."""
 
 Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
 """A lower-case word: letters, digits, underscore."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 from pydantic import Field
 
@@ -23,6 +23,10 @@ class Gutter(Facts):
     length_mm: Annotated[int, Field(gt=0)]
     length_tolerance: float = Field(default=0.08, gt=0, lt=1)
     """Share by which eye-lit time × speed may differ from the length."""
+    width_mm: Annotated[float, Field(gt=0)] | None = None
+    """Inner width; with the depth it says how high the bed stands."""
+    depth_mm: Annotated[float, Field(gt=0)] | None = None
+    """Inner depth, from the rim to the floor."""
 
 
 class Zone(Facts):
@@ -66,11 +70,20 @@ class Limits(Facts):
     ledger_bench_delay_ms: Duration = Field(default=20, alias="ledger_bench_delay")
 
 
+Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
+WEEKDAYS: tuple[Weekday, ...] = get_args(Weekday)
+
+
 class Shift(Facts):
-    """When the line works."""
+    """When the line works: one shift on each of its days."""
 
     start: dt.time
     length_ms: Timer = Field(alias="length")
+    days: Annotated[tuple[Weekday, ...], Field(min_length=1)] = WEEKDAYS
+
+    def works_on(self, day: dt.date) -> bool:
+        """True if a shift begins on that day."""
+        return WEEKDAYS[day.weekday()] in self.days
 
 
 class Sowing(Facts):
@@ -80,6 +93,11 @@ class Sowing(Facts):
     """Crop in the drum at start."""
     harvest_order: tuple[Name, ...] = ()
     """Crops in the order they are ejected, repeated; empty: the ripest tail first."""
+    changeover_ms: Timer = Field(default=600_000, alias="changeover")
+    """What a change of crop costs the shift: run out, people at the hopper, the first gutter
+    looked at (10 min is common practice, no source)."""
+    changeovers: Annotated[int, Field(ge=0)] = 0
+    """Changes of crop in a usual shift."""
     name_lots: bool = False
     """True: sowing without a named seed and substrate lot, and handing over without a packing
     lot, is a low alarm. Nothing waits for a name."""
@@ -119,6 +137,12 @@ class Site(Facts):
     @property
     def name(self) -> str:
         return self.file.name
+
+    @property
+    def sowing_ms(self) -> int:
+        """Time of a usual shift that is left for sowing when its changeovers are taken off."""
+        sowing = self.file.sowing
+        return max(0, self.file.shift.length_ms - sowing.changeovers * sowing.changeover_ms)
 
     def index(self, tag: str) -> int:
         """Image index of `tag`; KeyError if the IO list has no such tag."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from linectl.crop.mass import parse_mass_kg
+from linectl.site.masses import parse_mass_kg
 
 
 @pytest.mark.parametrize(

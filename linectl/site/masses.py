@@ -11,6 +11,8 @@ from fractions import Fraction
 
 POUND_KG = Fraction(45_359_237, 100_000_000)
 _UNITS_KG = {"kg": Fraction(1), "g": Fraction(1, 1000), "lb": POUND_KG, "oz": POUND_KG / 16}
+MASS_PATTERN = r"^\d+(\.\d+)?\s*(kg|g|lb|oz)?$"
+"""Masses above zero, for the JSON Schema."""
 _MASS = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*(kg|g|lb|oz)?", re.ASCII)
 
 

@@ -1,0 +1,154 @@
+"""Today's list: what is still to be sown by lane and crop, and what is to be pulled by lane.
+
+Without a list the line sows the crop in the drum wherever a lane accepts it, and harvest takes
+whatever is ripe. With one, a hole is reserved only for the crop that its lane's list has next, a
+tail is taken only while its lane's list has gutters left, and no gutter is fed that the list has
+no slot for. It is counted down as gutters are reserved and ejected, and told to the record.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from linectl.image import Event
+
+if TYPE_CHECKING:
+    from linectl.line.line import Line
+
+
+class Sow(NamedTuple):
+    """So many gutters of a crop are to be sown into a lane, after what stands before it."""
+
+    lane: int
+    crop: str
+    gutters: int
+
+
+class DayList:
+    """`sow`: [crop, gutters] by lane, in the order of sowing; `pull`: gutters by lane."""
+
+    FIELDS = ("stands", "sow", "pull")
+
+    def __init__(self, line: Line) -> None:
+        self._line = line
+        self.stands = False
+        """A list is in force."""
+        self.sow: dict[int, list[list[Any]]] = {}
+        self.pull: dict[int, int] = {}
+
+    def tell(self, sow: Sequence[Sow], pull: Mapping[int, int]) -> None:
+        """From now on this list is in force, instead of any before it."""
+        lanes = {each.lane for each in sow} | set(pull) | set(self.sow) | set(self.pull)
+        self.stands = True
+        self.sow, self.pull = {}, {lane: left for lane, left in pull.items() if left}
+        for each in sow:
+            self.sow.setdefault(each.lane, []).append([each.crop, each.gutters])
+        for lane in sorted(lanes):
+            self._say(lane)
+
+    def end(self) -> None:
+        """No list any more: the line is free again."""
+        self.stands = False
+        lanes = sorted(set(self.sow) | set(self.pull))
+        self.sow, self.pull = {}, {}
+        for lane in lanes:
+            self._say(lane)
+
+    # for the sower -----------------------------------------------------------------------------
+
+    def may_sow(self, lane: int, crop: str) -> bool:
+        """True if the lane's next gutter may be of that crop."""
+        return not self.stands or self.next_crop(lane) == crop
+
+    def next_crop(self, lane: int) -> str:
+        """The crop that the lane's list has next; empty: nothing is left to sow there."""
+        left = self.sow.get(lane)
+        return str(left[0][0]) if left else ""
+
+    def to_sow(self, crop: str) -> int:
+        """Gutters of that crop that are still to be sown, whatever stands before them."""
+        return sum(n for left in self.sow.values() for name, n in left if name == crop)
+
+    def feeds(self) -> bool:
+        """True if another gutter may be fed: the list has a slot for it and for those before."""
+        if not self.stands:
+            return True
+        line = self._line
+        places = [belt.gutter for belt in line.ends.belts if belt.gutter]
+        inside = sum(1 for gutter in places if not line.gutters[gutter].lane)
+        return inside < self.to_sow(line.crop_in_drum)
+
+    def sown(self, lane: int, crop: str) -> None:
+        """A hole of the lane is reserved for a gutter of that crop."""
+        left = self.sow.get(lane)
+        if not self.stands or not left or left[0][0] != crop:
+            return
+        left[0][1] -= 1
+        if not left[0][1]:
+            left.pop(0)
+        self._say(lane)
+
+    def unsown(self, lane: int, crop: str) -> None:
+        """A reservation has ended without insert: another gutter takes its place."""
+        if not self.stands:
+            return
+        left = self.sow.setdefault(lane, [])
+        if left and left[0][0] == crop:
+            left[0][1] += 1
+        else:
+            left.insert(0, [crop, 1])
+        self._say(lane)
+
+    # for harvest -------------------------------------------------------------------------------
+
+    def may_pull(self, lane: int) -> bool:
+        """True if the lane's list has a gutter left to be ejected."""
+        return not self.stands or self.pull.get(lane, 0) > 0
+
+    def pulled(self, lane: int) -> None:
+        """A gutter has been ejected from the lane."""
+        if self.stands and self.pull.get(lane):
+            self.pull[lane] -= 1
+            self._say(lane)
+
+    # for people --------------------------------------------------------------------------------
+
+    def sowing_text(self, crop: str) -> str:
+        """Why no gutter of that crop is sown, as far as the list has a part in it; or empty."""
+        if not self.stands or self.to_sow(crop):
+            return ""
+        after = sorted({str(left[0][0]) for left in self.sow.values() if left})
+        what = crop.replace("_", " ")
+        if not after:
+            return "today's list is sown"
+        return f"today's list has no more {what}; next: {', '.join(after).replace('_', ' ')}"
+
+    def harvest_text(self) -> str:
+        """Why no tail is taken, as far as the list has a part in it; or empty."""
+        return "today's list is pulled" if self.stands and not any(self.pull.values()) else ""
+
+    def status(self) -> dict[str, Any] | None:
+        """What is left, for `status`; None without a list."""
+        if not self.stands:
+            return None
+        lanes = sorted(set(self.sow) | set(self.pull))
+        return {
+            "lanes": [
+                {
+                    "lane": lane,
+                    "sow": [{"crop": crop, "gutters": n} for crop, n in self.sow.get(lane, [])],
+                    "pull": self.pull.get(lane, 0),
+                }
+                for lane in lanes
+            ]
+        }
+
+    def _say(self, lane: int) -> None:
+        line = self._line
+        line.changed = True
+        sow, pull = self.sow.get(lane, []), self.pull.get(lane, 0)
+        data = {"stands": self.stands, "sow": [list(row) for row in sow], "pull": pull}
+        left = sum(n for _, n in sow)
+        text = f"lane {lane}: {left} to sow, {pull} to pull" if self.stands else "no list"
+        line.emit(Event(line.now, "day_list", f"lane{lane}", text, data))
