@@ -48,7 +48,8 @@ class Plant(Protocol):
         """The controller's ledger move, for the auditor to hold against the bodies."""
 
     def report(self) -> dict[str, Any]:
-        """Counts from bodies: `gutters`, `lanes`, `violations` as in the rehearsal's JSON."""
+        """Counts from bodies: `gutters`, `lanes`, `violations` as in the rehearsal's JSON, and
+        `packed`: what people in the hall took (at_ms, gutter, crop, kg)."""
 
 
 def open_plant(site: Site, seed: int) -> Plant:

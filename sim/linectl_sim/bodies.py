@@ -19,6 +19,7 @@ class Body:
         "crop", "ejected_at", "entry", "from_stock", "gone", "gone_from", "gutter", "handled",
         "indexed_at", "mark", "number", "partial", "put_into", "ref_mm", "ripe_at", "seeded_at",
         "seeds", "skew_mm", "sown_at", "stage", "substrate_l", "tamped", "water_ml", "wetted_at",
+        "yield_kg",
     )  # fmt: skip
 
     def __init__(self, number: int) -> None:
@@ -34,6 +35,8 @@ class Body:
         self.seeded_at: int | None = None
         self.sown_at: int | None = None
         self.ripe_at = 0
+        self.yield_kg = 0.0
+        """Fresh mass that people will pack of it, kg; drawn at seeding."""
         self.indexed_at: int | None = None
         self.ejected_at: int | None = None
         self.partial: set[str] = set()

@@ -36,6 +36,8 @@ class Hall:
         self.fault = ""
         self.body: Body | None = None
         """The gutter people work on."""
+        self.packed: list[tuple[int, Body]] = []
+        """What came, and when (ms)."""
         self._offer = self._owed = False
         self._back: Entry | None = None
         self.came: Callable[[Body], object] = lambda body: None
@@ -77,6 +79,7 @@ class Hall:
         if self.body is not None:
             self._world.auditor.violate("two_in_one_place", f"{body} on {self.body} in packing")
         self.body = body
+        self.packed.append((self._world.kernel.now, body))
         self._busy = True
         self.came(body)
         kernel = self._world.kernel

@@ -49,6 +49,7 @@ class PlantModel:
             body = self.world.new_body()
             body.gutter, body.crop, body.from_stock = slot.gutter, slot.crop, True
             body.sown_at, body.ripe_at = slot.sown_at, slot.ripe_at
+            body.yield_kg = self.machine.seeder.yields.draw(slot.crop)
             place.put(body)
             self._at_start += 1
         self._quiet()
@@ -135,6 +136,7 @@ class PlantModel:
             "gutters": report.gutters(self.machine, self._at_start),
             "lanes": report.lanes(self.machine),
             "violations": list(self.auditor.violations),
+            "packed": report.packed(self.machine),
             "last_eject": self.auditor.wet.last_eject(),
             **counted,
         }

@@ -59,6 +59,14 @@ def lanes(machine: Machine) -> list[dict[str, int]]:
     ]
 
 
+def packed(machine: Machine) -> list[dict[str, Any]]:
+    """What people in the hall took, in order: when (ms), the controller's gutter, crop, kg."""
+    return [
+        {"at_ms": at, "gutter": body.gutter, "crop": body.crop, "kg": round(body.yield_kg, 4)}
+        for at, body in machine.hall.packed
+    ]
+
+
 def totals(machine: Machine) -> dict[str, Any]:
     """Materials let down, and how long each sown gutter stood in its lane, ms."""
     residences = [

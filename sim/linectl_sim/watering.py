@@ -8,6 +8,7 @@ from linectl_sim.drives import Drive
 from linectl_sim.kernel import Entry
 from linectl_sim.outlets import Outlet
 from linectl_sim.world import LAG_MS, World
+from linectl_sim.yields import Yields
 
 LEAK_ML_S = 4.0
 VACUUM_STEPS = (0.35, 0.7, 0.9, 1.0)
@@ -92,6 +93,7 @@ class Seeder:
 
     def __init__(self, world: World, name: str, facts: Seed, drive: Drive, crop: str) -> None:
         self._world, self.name = world, name
+        self.yields = Yields(world)
         self._facts, self._drive = facts, drive
         self._random = world.stream(name)
         self.crop = crop
@@ -128,6 +130,7 @@ class Seeder:
             body.crop = self.crop
             body.seeded_at = body.sown_at = world.kernel.now
             body.ripe_at = world.kernel.now + crop.ripe_after_ms
+            body.yield_kg = self.yields.draw(self.crop)
 
     def _dose(self, body: Body) -> int:
         return self._world.site.crops.crops[body.crop].seeds_per_gutter
