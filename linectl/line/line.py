@@ -18,13 +18,14 @@ from linectl.line.first_out import FirstOut
 from linectl.line.gutters import Gutter
 from linectl.line.inputs import NEVER, Inputs
 from linectl.line.interventions import Interventions
-from linectl.line.lanebook import LaneBook, lanes_text
+from linectl.line.lanebook import LaneBook
 from linectl.line.ledger_word import LedgerWord
 from linectl.line.lots import Lots
 from linectl.line.part import Part
 from linectl.line.recovery import Recovery, telling
 from linectl.line.toolzone import ToolZone
 from linectl.line.units import WARNED, Unit
+from linectl.line.waiting import Waiting
 from linectl.site import machine
 from linectl.site.alarm_catalogue import catalogue
 from linectl.site.model import Site
@@ -55,7 +56,7 @@ class Line:
         """So many of them are on disk."""
         self.ledger_ack_ms = site.file.limits.ledger_ack_ms
         self.ledger_word = LedgerWord(self)
-        self.mutual_due = NEVER
+        self.waiting = Waiting(self)
         self.released: set[int] = set()
         """Reset buttons seen released: one stuck since power-up never gets here."""
         self._buttons = {self.site_io[f"{zone}.interlock_reset"]: zone for zone in site.file.zones}
@@ -150,8 +151,7 @@ class Line:
             commands.obey(self, command)
         self._rights(now)
         self._step_parts(now)
-        self._mutual_wait(now)
-        self._wet_limit(now)
+        self.waiting.step(now)
         self.ledger_word.step(now)
         for unit in self.units:
             unit.step(now)
@@ -290,9 +290,7 @@ class Line:
             self.interventions.next_due(),
             self._part_due(),
             self._unit_due(),
-            self._ripe_due(),
-            self._wet_due(),
-            self.mutual_due,
+            self.waiting.next_due(),
             self.ledger_word.next_due(),
             self.first_due,
             self.alarms.next_due(),
@@ -311,67 +309,6 @@ class Line:
 
     def _unit_due(self) -> int:
         return min(min(unit.due, unit.idle_due) for unit in self.units)
-
-    def _ripe_due(self) -> int:
-        """When the next unripe tail becomes ripe: a lane choice changes then."""
-        due = NEVER
-        for lane in self.lanes.lanes:
-            record = self.gutters.get(lane.tail_gutter)
-            if record is not None and self.now < record.ripe_at < due:
-                due = record.ripe_at
-        return due
-
-    def _wet_due(self) -> int:
-        limit = self.site.file.limits.wet_limit_ms
-        wet = (self.gutters[part.gutter].wet_at for part in self.ends.wet_parts if part.gutter)
-        dues = (wet_at + limit for wet_at in wet if wet_at != NEVER)
-        return min((due for due in dues if due > self.now), default=NEVER)
-
-    def _wet_limit(self, now: int) -> None:
-        limit = self.site.file.limits.wet_limit_ms
-        for part in self.ends.wet_parts:
-            record = self.gutters.get(part.gutter)
-            if record is None or record.wet_at == NEVER or now < record.wet_at + limit:
-                self.alarms.clear(f"{part.name}.wet")
-                continue
-            self.alarms.raise_(
-                f"{part.name}.wet", "high",
-                f"gutter {record.id} at {part.name} has stood wet longer than the limit",
-            )  # fmt: skip
-
-    def _mutual_wait(self, now: int) -> None:
-        """Sowing waits for a hole that harvest will not make, and harvest for sowing."""
-        water, outfeed = self.ends.water, self.ends.outfeed
-        crop = self.crop_in_drum
-        stuck = (
-            water.waiting
-            and outfeed.waiting
-            and bool(self.lanes.tails_waiting(outfeed.wanted_crop(), now))
-            and not any(
-                crop in lane.facts.crops
-                and lane.in_service()
-                and lane.holes() > bool(lane.reserved)
-                for lane in self.lanes.lanes
-            )
-        )
-        if not stuck:
-            self.mutual_due = NEVER
-            self.alarms.clear("mutual_wait")
-        elif "mutual_wait" not in self.alarms.standing:
-            if self.mutual_due == NEVER:
-                self.mutual_due = now + self.site.file.takt_ms
-            elif now >= self.mutual_due:
-                self.mutual_due = NEVER
-                self._say_mutual(now)
-
-    def _say_mutual(self, now: int) -> None:
-        waiting = self.lanes.tails_waiting(self.ends.outfeed.wanted_crop(), now)
-        crops = ", ".join(sorted({self.gutters[lane.tail_gutter].crop for lane in waiting}))
-        self.alarms.raise_(
-            "mutual_wait", "high",
-            f"sowing and harvest wait for each other: sowing has {self.crop_in_drum} in the drum;"
-            f" harvest wants {lanes_text(waiting)} ({crops})".replace("_", " "),
-        )  # fmt: skip
 
     # what parts use ----------------------------------------------------------------------------
 

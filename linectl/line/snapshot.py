@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from linectl.line.line import Line
 
 LINE_FIELDS = (
-    "now", "crop_in_drum", "numbers", "words", "durable", "mutual_due", "first_due", "released",
-    "ready", "polled", "outputs",
+    "now", "crop_in_drum", "numbers", "words", "durable", "first_due", "released", "ready",
+    "polled", "outputs",
 )  # fmt: skip
 PRIVATE_FIELDS = ("_next_gutter", "_next_move", "_lanes_moving", "_bits", "_sent")
 
@@ -37,6 +37,7 @@ def snapshot(line: Line) -> dict[str, Any]:
         "inputs": _fields(line.inputs),
         "causes": _fields(line.causes),
         "ledger": _fields(line.ledger_word),
+        "waiting": _fields(line.waiting),
         "trips": line.first_out.saved(),
         "recovery": telling.plain(line.recovery),
         "lots": _fields(line.lots),
@@ -59,6 +60,7 @@ def restore(line: Line, saved: dict[str, Any]) -> None:
     _fill(line.inputs, saved["inputs"])
     _fill(line.causes, saved["causes"])
     _fill(line.ledger_word, saved["ledger"])
+    _fill(line.waiting, saved["waiting"])
     line.interventions.fill(saved["interventions"])
     line.first_out.restore(saved["trips"])
     telling.fill(line.recovery, saved["recovery"])

@@ -15,6 +15,7 @@ from linectl.line.line import Line
 from linectl.line.part import Part
 from linectl.line.sower import Tamp
 from linectl.line.units import Unit
+from linectl.line.waiting import Waiting
 from linectl.site.load import load_site
 
 SMALL = load_site(Path(__file__).parents[2] / "config" / "small")
@@ -94,16 +95,16 @@ def _no_time_outs(patch) -> None:
 
 
 def _no_mutual(patch) -> None:
-    original = Line.next_due
+    original = Waiting.next_due
 
-    def next_due(self) -> int | None:
+    def next_due(self) -> int:
         kept, self.mutual_due = self.mutual_due, NEVER
         try:
             return original(self)
         finally:
             self.mutual_due = kept
 
-    patch.setattr(Line, "next_due", next_due)
+    patch.setattr(Waiting, "next_due", next_due)
 
 
 def _dwell_in_scans(patch) -> None:
@@ -149,8 +150,8 @@ BUGS = {
     "the parts' time-outs are left out of next_due": (_no_time_outs, _nothing_fed),
     "the parts' planned acts are left out of next_due": (_no_act_at, _plain),
     "the units' dues are left out of next_due": (_leave_out(Line, "_unit_due"), _starved),
-    "ripening is left out of next_due": (_leave_out(Line, "_ripe_due"), _unripe),
-    "the wet limit is left out of next_due": (_leave_out(Line, "_wet_due"), _wet),
+    "ripening is left out of next_due": (_leave_out(Waiting, "_ripe_due"), _unripe),
+    "the wet limit is left out of next_due": (_leave_out(Waiting, "_wet_due"), _wet),
     "the mutual wait is left out of next_due": (_no_mutual, _stuck),
     "the tamp's dwell is a count of scans": (_dwell_in_scans, _plain),
     "the start warning is a count of scans": (_warning_in_scans, _plain),

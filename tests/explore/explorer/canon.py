@@ -68,7 +68,7 @@ class Keeper:
 
     def __init__(self, line: Line) -> None:
         self.line = line
-        self.things = [line.causes, line.ledger_word, *line.units, *line.parts]
+        self.things = [line.causes, line.ledger_word, line.waiting, *line.units, *line.parts]
         self._places = [(line.inputs, n) for n in type(line.inputs).FIELDS]
         self._places += [(line, n) for n in (*LINE_FIELDS, *PRIVATE_FIELDS) if n != "now"]
         self._told_only: list[bool] = [True] * len(self._places)
@@ -76,8 +76,8 @@ class Keeper:
             for name in type(thing).FIELDS:
                 self._places.append((thing, name))
                 self._told_only.append(name in _TOLD_ONLY)
-        keyed = ("asked", "counted", "crop_in_drum", "words", "durable", "mutual_due", "first_due",
-                 "polled", "ready", "released", "_bits", "_lanes_moving")  # fmt: skip
+        keyed = ("asked", "counted", "crop_in_drum", "words", "durable", "first_due", "polled",
+                 "ready", "released", "_bits", "_lanes_moving")  # fmt: skip
         for at, (thing, name) in enumerate(self._places):
             if thing in (line, line.inputs) and name in keyed:
                 self._told_only[at] = False
@@ -160,7 +160,10 @@ class Keeper:
             unit.since = NOW
             unit.suspended_at = NEVER if unit.suspended_at == NEVER else NOW
             unit.proven_since = NEVER if unit.proven_since == NEVER else NOW
-        line.mutual_due, line.first_due = _due(line.mutual_due), _due(line.first_due)
+        line.waiting.mutual_due, line.first_due = (
+            _due(line.waiting.mutual_due),
+            _due(line.first_due),
+        )
         self._causes()
         lanes = line.lanes.lanes
         opened = sorted({lane.open_since for lane in lanes if lane.open_since != NEVER})

@@ -78,7 +78,7 @@ def slow(engine: Engine) -> list[Step]:
     """Ends of long waits: before a unit suspends, before it may not start by itself any more."""
     line = engine.line
     found: list[Step] = []
-    if running(line.mutual_due):
+    if running(line.waiting.mutual_due):
         found.append(("line", "mutual", 0))
     for number, unit in enumerate(line.units):
         if running(unit.idle_due):
@@ -122,6 +122,6 @@ def end(engine: Engine, step: Step) -> None:
     elif what == "off":
         line.causes.off_due[number] = PAST
     else:
-        line.mutual_due = PAST
+        line.waiting.mutual_due = PAST
     engine.scan()
     engine.tell(engine.differing())

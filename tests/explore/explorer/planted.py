@@ -19,6 +19,7 @@ from linectl.line.lanebook import LaneBook
 from linectl.line.part import Part
 from linectl.line.trips import Outfeed
 from linectl.line.units import Harvest
+from linectl.line.waiting import Waiting
 
 
 @dataclass(frozen=True)
@@ -56,7 +57,7 @@ def _keeps_the_reservation(self: LaneBook, gutter: Any) -> None:
     gutter.lane = 0
 
 
-def _sees_no_mutual_wait(self: Line, now: int) -> None:
+def _sees_no_mutual_wait(self: Waiting, now: int) -> None:
     self.mutual_due = NEVER
 
 
@@ -108,7 +109,7 @@ PLANTED = (
             ("dead",), ("outfeed",)),
     Planted("reservation leaked", "reservation_leaked", LaneBook, "release",
             _keeps_the_reservation, ("taken",), ("seed", "turn")),
-    Planted("both units wait, no alarm", "dead_end", Line, "_mutual_wait", _sees_no_mutual_wait,
+    Planted("both units wait, no alarm", "dead_end", Waiting, "_mutual_wait", _sees_no_mutual_wait,
             start="mutual"),
     Planted("reason that never clears", "reason_never_clears", Harvest, "can_work", _cannot_work,
             start="not_ready"),
