@@ -16,6 +16,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+from linectl.crop.decimals import as_written
+
 LENGTH_MAX = 500
 """Gutters of a cycle beyond which none is looked for: days of harvest for one mixture."""
 STEPS_MAX = 1_000_000
@@ -81,10 +83,10 @@ def smallest_cycle(
     if not 0 < tolerance < 1:
         raise ValueError(f"a tolerance of {tolerance:g} is not between 0 and 1")
     wanted = _shares(mass)
-    each = {crop: _exact(_yield(yields, crop).kg) for crop in wanted}
+    each = {crop: as_written(_yield(yields, crop).kg) for crop in wanted}
     crops = sorted(wanted, key=lambda crop: -wanted[crop])  # the greatest share tells most of M
     search = _Search(
-        [each[crop] for crop in crops], [wanted[crop] for crop in crops], _exact(tolerance)
+        [each[crop] for crop in crops], [wanted[crop] for crop in crops], as_written(tolerance)
     )
     for length in range(len(crops), LENGTH_MAX + 1):
         found = [dict(zip(crops, counts, strict=True)) for counts in search.cycles(length)]
@@ -120,14 +122,9 @@ def _shares(ratio: Mapping[str, float]) -> dict[str, Fraction]:
     for crop, part in ratio.items():
         if not (part > 0 and math.isfinite(part)):
             raise ValueError(f"{crop}: a share of {part:g} must be above zero")
-    parts = {crop: _exact(part) for crop, part in ratio.items()}
+    parts = {crop: as_written(part) for crop, part in ratio.items()}
     whole = sum(parts.values(), Fraction(0))
     return {crop: part / whole for crop, part in parts.items()}
-
-
-def _exact(number: float) -> Fraction:
-    """The decimal that a person wrote, not the binary number nearest to it."""
-    return Fraction(repr(float(number)))
 
 
 class _Search:
