@@ -163,6 +163,7 @@ def _rest(site: Site) -> dict[str, dict[str, str]]:
             sections[key] = dict(_leaves(value))
     sections["interlocks"] = dict(_leaves(site.interlocks))
     sections["crops"] = dict(_leaves(site.crops))
+    sections["calibration"] = dict(_leaves(site.calibration))
     return sections
 
 

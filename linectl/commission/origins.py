@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 from linectl.errors import Finding, SiteError
 from linectl.site.hardware import Point
 from linectl.site.iolist import COLUMNS, Row, address_both_ways
-from linectl.site.load import YAML_FILES, load_site, read_sources
+from linectl.site.load import OPTIONAL, YAML_FILES, load_site, read_sources
 from linectl.site.model import Site
 from linectl.site.rowfile import rows_text
 from linectl.site.sheet import Node, TreePath, dotted, walk
@@ -111,11 +111,12 @@ class Resolved:
 
     def files(self) -> dict[str, str]:
         """The resolved files by name: a site that extends nothing, each value with its origin."""
-        made = {name: _yaml(name, self.site.name, self.trees[name]) for name in YAML_FILES}
-        written = [{**row.row.cells, FROM: str(row.origin)} for row in self.rows]
-        used = {column for cells in written for column in cells}
+        written = [name for name in YAML_FILES if self.trees[name].value or name not in OPTIONAL]
+        made = {name: _yaml(name, self.site.name, self.trees[name]) for name in written}
+        rows = [{**row.row.cells, FROM: str(row.origin)} for row in self.rows]
+        used = {column for cells in rows for column in cells}
         columns = [column for column in (*COLUMNS, FROM) if column in used]
-        return made | {"io.csv": rows_text(columns, written)}
+        return made | {"io.csv": rows_text(columns, rows)}
 
 
 def resolved(folder: Path) -> Resolved:

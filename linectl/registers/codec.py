@@ -21,16 +21,10 @@ from linectl.errors import OutOfRange, UsageError
 from linectl.image import Value
 from linectl.site.hardware import Point
 from linectl.site.notation import both_ways
+from linectl.site.register_range import INTEGER_LIMITS, SINGLE_MAX
 
 Decoder = Callable[[Sequence[int]], Value]
 Encoder = Callable[[Value], tuple[int, ...]]
-
-INTEGER_LIMITS: dict[str, tuple[int, int]] = {
-    "u16": (0, 0xFFFF),
-    "i16": (-0x8000, 0x7FFF),
-    "u32": (0, 0xFFFF_FFFF),
-    "i32": (-0x8000_0000, 0x7FFF_FFFF),
-}
 
 _SINGLE = struct.Struct(">f")
 
@@ -196,7 +190,7 @@ def _single_encoder(point: Point, split: Callable[[int], tuple[int, ...]]) -> En
         except OverflowError:
             packed = b""
         if not packed or not math.isfinite(value):
-            limit = 3.4028234663852886e38 * scale
+            limit = SINGLE_MAX * scale
             raise OutOfRange(_refusal(point, value, offset - limit, offset + limit))
         return split(int.from_bytes(packed, "big"))
 

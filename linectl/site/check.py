@@ -5,6 +5,7 @@ from __future__ import annotations
 from linectl.site import (
     check_addresses,
     check_alarms,
+    check_calibration,
     check_causes,
     check_coverage,
     check_devices,
@@ -39,6 +40,7 @@ CHECKS = (
     check_causes.check,
     check_coverage.check,
     check_supplies.check,
+    check_calibration.check,
 )
 
 

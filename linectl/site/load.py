@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from linectl.errors import Finding, SiteError
+from linectl.site.calibration import CalibrationFile
 from linectl.site.check import cross_check
 from linectl.site.check_tags import duplicates
 from linectl.site.complaints import Model, validated
@@ -24,7 +25,9 @@ from linectl.site.patterns import with_outputs_named
 from linectl.site.profiles import with_profiles
 from linectl.site.sheet import Node, empty, merge, read_yaml
 
-YAML_FILES = ("site.yaml", "interlocks.yaml", "crops.yaml")
+YAML_FILES = ("site.yaml", "interlocks.yaml", "crops.yaml", "calibration.yaml")
+OPTIONAL = frozenset({"calibration.yaml"})
+"""Files that a site may be without."""
 _EXTENDS_MAX = 8
 """Sites that may stand on one another; more is a circle or past following."""
 
@@ -64,22 +67,24 @@ def read_site(folder: str | os.PathLike[str]) -> Reading:
     file = _checked(SiteFile, trees["site.yaml"], errors)
     crops = _checked(CropFile, trees["crops.yaml"], errors)
     interlocks = _checked(InterlockFile, trees["interlocks.yaml"], errors)
-    if not sources.rows or not all(tree.value for tree in trees.values()):
+    calibration = validated(CalibrationFile, trees["calibration.yaml"], errors)
+    if not sources.rows or not all(trees[name].value for name in trees.keys() - OPTIONAL):
         return Reading(None, _ordered(errors), (), trees)
     draft = draft_of(Path(folder), trees, sources.rows, errors)
     crossed = cross_check(draft)
     errors += crossed.errors
     warnings = _ordered(crossed.warnings)
-    if errors or file is None or crops is None or interlocks is None:
+    if errors or file is None or crops is None or interlocks is None or calibration is None:
         return Reading(None, _ordered(errors), warnings, trees)
     points = tuple(point for _, point in draft.points)
     interlocks = with_outputs_named(interlocks, points)
-    digest = digest_of(file, points, crops, interlocks)
+    digest = digest_of(file, points, crops, interlocks, calibration)
     site = Site(
         file=file,
         points=points,
         crops=crops,
         interlocks=interlocks,
+        calibration=calibration,
         folder=str(folder),
         digest=digest,
     )
@@ -154,9 +159,9 @@ def _sites_in(folder: Path) -> str | None:
 
 
 def _tree(place: Path, folder: Path, name: str, depth: int, findings: list[Finding]) -> Node:
-    """One file of one site of the chain; only the first of the chain must have it."""
+    """One file of one site of the chain; only the first of the chain must have it, if any must."""
     shown = _shown(place, folder, name)
-    if depth and not (place / name).exists():
+    if (depth or name in OPTIONAL) and not (place / name).exists():
         return empty(shown)
     return read_yaml(place / name, shown, findings)
 
@@ -187,11 +192,15 @@ def _drop_extends(trees: dict[str, Node]) -> None:
 
 
 def digest_of(
-    file: SiteFile, points: Sequence[Point], crops: CropFile, interlocks: InterlockFile
+    file: SiteFile,
+    points: Sequence[Point],
+    crops: CropFile,
+    interlocks: InterlockFile,
+    calibration: CalibrationFile,
 ) -> str:
     """SHA-256 over what the files say, resolved; spelling, order of keys and lines do not count."""
     content: list[Any] = [file.model_dump(mode="json"), crops.model_dump(mode="json")]
-    content.append(interlocks.model_dump(mode="json"))
+    content += [interlocks.model_dump(mode="json"), calibration.model_dump(mode="json")]
     content.append([point.model_dump(mode="json", exclude={"line"}) for point in points])
     text = json.dumps(content, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()

@@ -2,14 +2,27 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from linectl.site.fields import Facts, Millimetres, Name, Timer
 
 UnitName = Literal["sowing", "harvest"]
 Positive = Annotated[int, Field(gt=0)]
+
+
+class Range(Facts):
+    """What a device can do at least and at most, in the unit of the key that it stands under."""
+
+    least: Annotated[float, Field(ge=0)] = 0.0
+    most: Annotated[float, Field(gt=0)]
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.least >= self.most:
+            raise ValueError(f"most {self.most:g} must be above least {self.least:g}")
+        return self
 
 
 class Conveyor(Facts):
@@ -23,6 +36,8 @@ class Conveyor(Facts):
     ramp_ms: Timer = Field(alias="ramp")
     """Time from standstill to speed, and from speed to standstill."""
     travel_timeout_ms: Timer = Field(alias="travel_timeout")
+    speed_range_mm_s: Range | None = None
+    """What the belt's drive can do; None: not declared."""
 
 
 class Magazine(Conveyor):
@@ -43,6 +58,8 @@ class Fill(Conveyor):
     tool_mm: Millimetres
     hopper_l: Positive
     """Volume of a full hopper in litres."""
+    doser_range_ml_s: Range | None = None
+    """What the doser can do; None: not declared."""
 
 
 class Tamp(Conveyor):
@@ -63,6 +80,8 @@ class Water(Conveyor):
     pulses_per_l: float = Field(gt=0)
     dose_tolerance: float = Field(default=0.15, gt=0, lt=1)
     """Share of the dose by which the metered water may differ."""
+    flow_range_ml_s: Range | None = None
+    """What the control valve can do; None: not declared."""
 
 
 class Seed(Conveyor):
@@ -73,6 +92,8 @@ class Seed(Conveyor):
     vacuum_min_kpa: float = Field(gt=0)
     vacuum_timeout_ms: Timer = Field(alias="vacuum_timeout")
     seed_tolerance: float = Field(default=0.2, gt=0, lt=1)
+    drum_range_seeds_s: Range | None = None
+    """What the drum can do at belt speed; None: not declared."""
 
 
 class Turn(Conveyor):

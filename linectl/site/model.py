@@ -7,6 +7,7 @@ from typing import Annotated, Literal, get_args
 
 from pydantic import Field
 
+from linectl.site.calibration import CalibrationFile
 from linectl.site.crops import CropFile
 from linectl.site.fields import Duration, Facts, Name, Timer
 from linectl.site.hardware import Bus, Device, Point
@@ -130,6 +131,7 @@ class Site(Facts):
     points: tuple[Point, ...]
     crops: CropFile
     interlocks: InterlockFile
+    calibration: CalibrationFile = CalibrationFile()
     folder: str
     digest: str
     """SHA-256 over the resolved content of all files."""

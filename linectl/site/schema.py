@@ -12,6 +12,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from linectl.site.calibration import CalibrationFile
 from linectl.site.crops import CropFile
 from linectl.site.interlocks import InterlockFile
 from linectl.site.model import SiteFile
@@ -21,11 +22,12 @@ MODELS: Mapping[str, type[BaseModel]] = {
     "site.yaml": SiteFile,
     "interlocks.yaml": InterlockFile,
     "crops.yaml": CropFile,
+    "calibration.yaml": CalibrationFile,
 }
 
 
 def schema_of(file: str) -> dict[str, Any]:
-    """The JSON Schema of a whole file: `site.yaml`, `interlocks.yaml` or `crops.yaml`.
+    """The JSON Schema of a whole file, by its name: `site.yaml`, `crops.yaml` and so on.
 
     Raises KeyError for any other name.
     """

@@ -11,10 +11,11 @@ from collections.abc import Sequence
 
 from linectl.errors import OutOfRange
 from linectl.image import Value
-from linectl.registers.codec import INTEGER_LIMITS, decoder, encoder
+from linectl.registers.codec import decoder, encoder
 from linectl.registers.frames import READ_FUNCTIONS
 from linectl.site.hardware import CLAIM_REGISTERS, Device, Point
 from linectl.site.notation import Table, protocol_address
+from linectl.site.register_range import INTEGER_LIMITS
 from linectl_sim.line_devices import ILLEGAL_ADDRESS, RefusalError
 
 TABLES: tuple[Table, ...] = ("coil", "discrete", "input", "holding")

@@ -7,13 +7,16 @@ from pathlib import Path
 
 from pydantic import BaseModel
 
-from linectl.site import crops, hardware, interlocks, machine, model
+from linectl.site import calibration, crops, hardware, interlocks, machine, model
 from linectl.site.iolist import COLUMNS
 from linectl.site.load import load_site
 
 CONFIG = Path(__file__).parents[2] / "config"
 README = (CONFIG / "README.md").read_text(encoding="utf-8")
-_NOT_WRITTEN = {model.Site, hardware.Point, crops.CropFile, interlocks.InterlockFile}
+_NOT_WRITTEN = {
+    model.Site, hardware.Point, crops.CropFile, interlocks.InterlockFile,
+    calibration.CalibrationFile, calibration.Measured,
+}  # fmt: skip
 """Records that are made by reading, or whose keys are the file's headings."""
 
 
@@ -36,7 +39,7 @@ def test_every_column_of_the_io_list_is_explained() -> None:
 
 def test_every_key_of_the_yaml_files_is_explained() -> None:
     missing = []
-    for module in (model, hardware, machine, interlocks, crops):
+    for module in (model, hardware, machine, interlocks, crops, calibration):
         for record in vars(module).values():
             if not isinstance(record, type) or not issubclass(record, BaseModel):
                 continue
