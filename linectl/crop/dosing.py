@@ -15,7 +15,7 @@ def passing_ms(length_mm: float, speed_mm_s: float) -> float:
     Raises ValueError unless both are above zero.
     """
     _above_zero(length_mm=length_mm, speed_mm_s=speed_mm_s)
-    return length_mm / speed_mm_s * 1000
+    return length_mm * 1000 / speed_mm_s
 
 
 def rate_per_s(amount: float, worked_ms: float) -> float:
@@ -44,21 +44,49 @@ def drum_seeds_s(seeds_per_gutter: int, worked_ms: float) -> float:
     return rate_per_s(seeds_per_gutter, worked_ms)
 
 
+def worked_mm(gutter_mm: float, tool_mm: float, entry_eye_mm: float, lead_mm: float) -> float:
+    """The stretch of a gutter, in mm, that a tool works on: it starts when the head is `lead_mm`
+    past it, and stops when the tail passes the entry eye, upstream of it.
+
+    Raises ValueError if nothing is left.
+    """
+    worked = gutter_mm - (tool_mm + lead_mm - entry_eye_mm)
+    _above_zero(worked_mm=worked)
+    return worked
+
+
+def ml_per_mm(rate_ml_s: float, speed_mm_s: float) -> float:
+    """What a doser of `rate_ml_s` lays on each mm of a belt at `speed_mm_s`: rate ÷ feed speed.
+
+    Kept the same while the belt's speed changes, the dose stays the same.
+    """
+    _above_zero(speed_mm_s=speed_mm_s)
+    return rate_ml_s / speed_mm_s
+
+
+def valve_ms(water_ml: float, flow_ml_s: float) -> float:
+    """How long a valve must be open to let `water_ml` through at `flow_ml_s`, in ms."""
+    _above_zero(flow_ml_s=flow_ml_s)
+    if water_ml < 0:
+        raise ValueError(f"water_ml {water_ml} is negative")
+    return water_ml / flow_ml_s * 1000
+
+
+def asked(wanted: float, factor: float) -> float:
+    """What a device must be asked for so that `wanted` comes, if `factor` comes for each one asked.
+
+    Raises ValueError unless the factor is above zero.
+    """
+    _above_zero(factor=factor)
+    return wanted / factor
+
+
 def pulses(water_ml: float, pulses_per_l: float) -> float:
     """Pulses of the water meter for `water_ml`; not rounded. ValueError unless both fit."""
     _above_zero(pulses_per_l=pulses_per_l)
     if water_ml < 0:
         raise ValueError(f"water_ml {water_ml} is negative")
     return water_ml / 1000 * pulses_per_l
-
-
-def spacing_mm(length_mm: float, seeds: int, per_cell: int = 1) -> float:
-    """Distance between cells in mm when `seeds` lie evenly over `length_mm`, `per_cell` each.
-
-    Raises ValueError unless all are above zero.
-    """
-    _above_zero(length_mm=length_mm, seeds=seeds, per_cell=per_cell)
-    return length_mm * per_cell / seeds
 
 
 class ToolError(NamedTuple):

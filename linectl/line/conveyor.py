@@ -80,7 +80,7 @@ class Conveyor(Part):
         self.exit = io[f"{name}.exit_eye"]
         self.running = io[f"{name}.running"]
         self.run = line.bit(io[f"{name}.run"])
-        self.line.numbers[io[f"{name}.speed"]] = facts.speed_mm_s
+        self.line.set_point(io[f"{name}.speed"], facts.speed_mm_s)
         self._demands = dict.fromkeys(
             ("entering", "leading", "tooling", "settling", "seeking"), self.run
         )

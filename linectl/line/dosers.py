@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from linectl.crop import dosing
+from linectl.crop import setpoints
 from linectl.line.gutters import Gutter
 from linectl.line.inputs import NEVER
 from linectl.line.toolzone import ToolZone
@@ -33,12 +33,8 @@ class Fill(ToolZone):
 
     def ready_for(self, gutter: Gutter) -> None:
         super().ready_for(gutter)
-        crop = self.line.crops[gutter.crop]
-        self.line.numbers[self.rate] = dosing.rate_per_s(crop.substrate_l * 1000, self.tool_ms())
-
-    def tool_ms(self) -> int:
-        """How long the tool works on one gutter at belt speed."""
-        return self.line.tool_ms(self.facts)
+        rate = setpoints.doser_ml_s(self.line.site, self.facts, gutter.crop)
+        self.line.set_point(self.rate, rate)
 
     def wait(self) -> tuple[bool, str] | None:
         return self.line.station_wait(self.name)
@@ -89,11 +85,10 @@ class Water(ToolZone):
 
     def ready_for(self, gutter: Gutter) -> None:
         super().ready_for(gutter)
-        crop = self.line.crops[gutter.crop]
-        tool_ms = self.line.tool_ms(self.facts)
-        dose_ml = self.line.interventions.overrides.water_ml(crop.water_ml)
-        self.line.numbers[self.rate] = dosing.rate_per_s(dose_ml, tool_ms)
-        self.wanted = dose_ml / 1000 * self.facts.pulses_per_l
+        own_ml = self.line.crops[gutter.crop].water_ml
+        dose_ml = self.line.interventions.overrides.water_ml(own_ml)
+        self.line.set_point(self.rate, setpoints.flow_ml_s(self.line.site, self.facts, dose_ml))
+        self.wanted = setpoints.meter_pulses(self.line.site, self.facts, dose_ml)
 
     def on_tool(self, now: int) -> None:
         record = self.line.gutters[self.gutter]
@@ -102,9 +97,10 @@ class Water(ToolZone):
     def judge(self, counts: float) -> None:
         share = counts / self.wanted - 1
         if abs(share) > self.facts.dose_tolerance:
+            litres = counts / setpoints.pulses_per_l(self.line.site, self.facts)
             self.line.alarms.raise_(
                 f"{self.name}.dose", "medium",
-                f"{self.name}: gutter {self.gutter} got {counts / self.facts.pulses_per_l:.2f} l,"
+                f"{self.name}: gutter {self.gutter} got {litres:.2f} l,"
                 f" {share:+.0%} of its dose",
             )  # fmt: skip
         else:
@@ -171,10 +167,9 @@ class Seed(ToolZone):
 
     def ready_for(self, gutter: Gutter) -> None:
         super().ready_for(gutter)
-        crop = self.line.crops[gutter.crop]
-        tool_ms = self.line.tool_ms(self.facts)
-        self.line.numbers[self.rate] = dosing.rate_per_s(crop.seeds_per_gutter, tool_ms)
-        self.wanted = float(crop.seeds_per_gutter)
+        rate = setpoints.drum_seeds_s(self.line.site, self.facts, gutter.crop)
+        self.line.set_point(self.rate, rate)
+        self.wanted = float(self.line.crops[gutter.crop].seeds_per_gutter)
 
     def on_tool(self, now: int) -> None:
         record = self.line.gutters[self.gutter]

@@ -62,7 +62,7 @@ class TurnOut(Part):
         self.ready, self.taken = io[f"{hall}.ready"], io[f"{hall}.taken"]
         run, to_0, to_90 = (line.bit(io[f"{name}.{role}"]) for role in ("run", "to_0", "to_90"))
         self.offer = line.bit(io[f"{hall}.offer"])
-        line.numbers[io[f"{name}.speed"]] = facts.speed_mm_s
+        line.set_point(io[f"{name}.speed"], facts.speed_mm_s)
         self._demands = {"turning": to_0, "turning_back": to_90, "handing": run | self.offer}
         self.mask = run | to_0 | to_90
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from linectl.crop import setpoints
 from linectl.image import Command, Event, Frame, Move, Start, Value
 from linectl.line import alarm_view, build, commands, snapshot, status, why
 from linectl.line.alarms import Alarms
@@ -428,9 +429,11 @@ class Line:
 
     def tool_ms(self, facts: machine.Fill | machine.Water | machine.Seed) -> int:
         """How long a tool works on one gutter at belt speed."""
-        length = self.site.file.gutter.length_mm
-        worked = length - (facts.tool_mm + 50 - facts.entry_eye_mm)
-        return worked * 1000 // facts.speed_mm_s
+        return setpoints.worked_ms(self.site, facts)
+
+    def set_point(self, index: int, value: float) -> None:
+        """A speed or rate that a drive is to have, in the unit that its point is written in."""
+        self.numbers[index] = setpoints.in_point_unit(self.site, self.site.points[index], value)
 
     def outfeed_at_turnout(self) -> bool:
         """The outfeed carriage is laying a gutter on the turn-out."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from linectl.crop.setpoints import TOOL_LEAD_MM
 from linectl.line.conveyor import DRAW_IN, Conveyor
 from linectl.line.gutters import Gutter
 from linectl.line.inputs import NEVER
@@ -50,8 +51,6 @@ class ToolZone(Conveyor):
         ],
     )
     FIELDS = (*Conveyor.FIELDS, "baseline", "wanted", "worked", "accepted")
-    LEAD_MM = 50
-    """How far the head is past the tool before the tool starts: eyes are seen late, never early."""
     COUNT_MS = 3_000
     facts: Tool
 
@@ -85,7 +84,7 @@ class ToolZone(Conveyor):
     def tool_delay_ms(self) -> int:
         """From the entry eye to a little past the tool."""
         return (
-            (self.facts.tool_mm + self.LEAD_MM - self.facts.entry_eye_mm)
+            (self.facts.tool_mm + TOOL_LEAD_MM - self.facts.entry_eye_mm)
             * 1000
             // self.facts.speed_mm_s
         )

@@ -106,6 +106,8 @@ class Filler:
         self._world, self.name, self._facts = world, name, facts
         self._on = False
         self._rate_ml_s = 0.0
+        self._true_to_set = world.site.calibration.doser_factor
+        """What falls for what is asked: this doser is the one that was measured."""
         self._stir = world.auditor.stir(facts.zone, f"{name}.doser")
         crops = world.site.crops.crops.values()
         self._full_l = max((crop.substrate_l for crop in crops), default=0.0)
@@ -161,7 +163,7 @@ class Filler:
         outlet.settle()
         self.level_l = max(0.0, self.level_l - (outlet.total - self._booked_l))
         self._booked_l = outlet.total
-        rate = self._rate_ml_s / 1_000_000 if self._on else 0.0
+        rate = self._rate_ml_s * self._true_to_set / 1_000_000 if self._on else 0.0
         if self.level_l <= 1e-9:
             rate = 0.0
         outlet.set_rate(rate, commanded=True)

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from linectl.image import Value
+from linectl.site.calibration import DriveCalibration, is_hertz
 from linectl.site.model import Site
 from linectl_sim.points import Points
 
@@ -47,10 +48,14 @@ class Outputs:
             self.effect[point.index] = self.on[point.index]
 
     def bind(self, part: str, role: str, handler: Handler) -> int:
-        """Have `handler(value)` called whenever the effect of `part.role` changes."""
+        """Have `handler(value)` called whenever the effect of `part.role` changes.
+
+        A drive that is told a frequency turns it into its own rate before it acts on it."""
         index = self.points.bind(part, role)
         if index != self.points.spare:
-            self._handlers[index] = handler
+            motor = self._site.calibration.drives.get(f"{part}.{role}")
+            told_hertz = is_hertz(self._site.points[index].unit)
+            self._handlers[index] = _turns(motor, handler) if motor and told_hertz else handler
         return index
 
     def write(self, index: int, raw: Value) -> None:
@@ -103,6 +108,16 @@ class Outputs:
             handler = self._handlers[index]
             if handler is not None:
                 handler(value)
+
+
+def _turns(motor: DriveCalibration, handler: Handler) -> Handler:
+    """The handler behind a motor: below the frequency at which it begins to turn, nothing."""
+
+    def act(hertz: Value) -> object:
+        beyond = hertz - motor.offset_hz
+        return handler(beyond * motor.per_hz if hertz > 0 and beyond > 0 else 0.0)
+
+    return act
 
 
 def _safe(is_bool: bool, safe: float) -> Value:

@@ -17,6 +17,20 @@ SEED_HOPPER_GUTTERS = 300.0
 REFILL_MS = 45_000
 
 
+VACUUM_USUAL = 1.4
+"""Working vacuum as a multiple of the least that seeding needs."""
+
+
+def _picked(strength: float) -> float:
+    """Seeds for each hole that passes, at a vacuum so many times the least needed."""
+    if strength >= 1:
+        return 0.98 + 0.03 * min(strength - 1, 1)
+    return max(0.0, 0.98 - 1.5 * (1 - strength))
+
+
+PICKS_USUAL = _picked(VACUUM_USUAL)
+
+
 class Waterer:
     """Nozzle bar behind a valve; the meter counts what really flows."""
 
@@ -27,13 +41,17 @@ class Waterer:
         self._least_ml = min((crop.water_ml for crop in world.site.crops.crops.values()), default=0)
         self._open = False
         self._rate_ml_s = 0.0
-        self._true_to_set = 1.0
+        self._usual = world.site.calibration.water_factor
+        """What flows for what is asked: this bar is the one that was measured."""
+        self._true_to_set = self._usual
         self.leaks = False
         self._i_supply = world.input(name, "supply_ok", True)
         self.outlet = Outlet(
             world, name, lambda: world.kernel.now, self._give, self._begin, self._ended
         )
-        pulses = facts.pulses_per_l / 1000
+        measured = world.site.calibration.water
+        meter = measured.pulses_per_l if measured is not None else None
+        pulses = (meter or facts.pulses_per_l) / 1000
         index = world.points.bind(name, "flow_pulses")
         world.points.count(index, lambda: int(self.outlet.present_total() * pulses + 1e-6))
         world.output(name, "valve", self._valve)
@@ -64,7 +82,7 @@ class Waterer:
     def _valve(self, on: object) -> None:
         self._open = bool(on)
         if self._open:
-            self._true_to_set = self._random.gauss(1.0, 0.01)
+            self._true_to_set = self._usual * self._random.gauss(1.0, 0.01)
         self.settle()
 
     def _rate(self, rate: float) -> None:
@@ -102,7 +120,7 @@ class Seeder:
         self._pump = self._drum = False
         self._rate_s = 0.0
         self._true_to_set = 1.0
-        self._nominal_kpa = round(1.4 * facts.vacuum_min_kpa, 1)
+        self._nominal_kpa = round(VACUUM_USUAL * facts.vacuum_min_kpa, 1)
         self.vacuum_kpa = 0.0
         self._step = 0
         self._stepping: Entry | None = None
@@ -192,11 +210,12 @@ class Seeder:
         self._settle()
 
     def picks(self) -> float:
-        """Seeds dropped per cell: misses under a poor vacuum, doubles under a strong one."""
+        """Seeds dropped for each one asked: misses under a poor vacuum, doubles under a strong
+        one. At the usual vacuum it is what was measured of this drum, if somebody has."""
+        measured = self._world.site.calibration.drum
+        usual = PICKS_USUAL if measured is None else measured.factor_of(self.crop)
         strength = self.vacuum_kpa / self._facts.vacuum_min_kpa
-        if strength >= 1:
-            return 0.98 + 0.03 * min(strength - 1, 1)
-        return max(0.0, 0.98 - 1.5 * (1 - strength))
+        return usual * _picked(strength) / PICKS_USUAL
 
     def _settle(self) -> None:
         rate = 0.0
