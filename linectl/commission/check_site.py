@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from linectl.commission.check_setpoints import set_point_findings
 from linectl.crop.site_takt import DAY_MS, SiteTakt, site_takt
 from linectl.crop.takt import HOUR_MS
 from linectl.errors import Finding
@@ -40,9 +42,11 @@ def check_site(folder: str | os.PathLike[str]) -> CheckReport:
     if reading.site is None:
         return CheckReport(None, reading.errors, reading.warnings, None)
     times = site_takt(reading.site)
-    errors = _takt_errors(times, reading.trees)
+    told = set_point_findings(reading.site, reading.trees, dt.date.today())
+    errors = [*_takt_errors(times, reading.trees), *told.errors]
     warnings = [
         *reading.warnings,
+        *told.warnings,
         *_takt_warnings(reading.site, times, reading.trees),
         *approval_findings(reading.site),
     ]
