@@ -88,6 +88,30 @@ class LaneSet(NamedTuple):
     locked_by: str = ""
 
 
+class DayLeft(NamedTuple):
+    """What is left of today's list in one lane, as told at start.
+
+    sow: (crop, gutters) in the order of sowing. pull: gutters still to be ejected.
+    """
+
+    sow: tuple[tuple[str, int], ...] = ()
+    pull: int = 0
+
+
+class ChangeoverLeft(NamedTuple):
+    """A change of crop or seed lot that was under way, as told at start.
+
+    stage: running_out, emptying, first, or none. crop, lot: what is being changed to. by: who
+    asked for it. gutter: the first gutter that is held at the seed station; 0: there is none.
+    """
+
+    stage: str = "none"
+    crop: str = ""
+    lot: str = ""
+    by: str = ""
+    gutter: int = 0
+
+
 class Left(NamedTuple):
     """What a person had set and the record does not have as ended, as told at start.
 
@@ -146,6 +170,8 @@ class Start:
     slots: what stands in lanes, on transfers too. inside: what stands at stations and carriages.
     moves: intended and never seen done, the oldest first. reserved: gutter by lane. lanes, crop
     ("": as the site has it), order_at: what people had set, and the place in the harvest order.
+    day: what is left of today's list, by lane; empty: there is no list. changeover: the change of
+    crop or seed lot that was under way. blend: data of the last `blend` event; empty: none.
     clock: what a person must say of the wall clock; empty: nothing.
     """
 
@@ -156,6 +182,9 @@ class Start:
     lanes: Mapping[int, LaneSet] = field(default_factory=dict)
     crop: str = ""
     order_at: int = 0
+    day: Mapping[int, DayLeft] = field(default_factory=dict)
+    changeover: ChangeoverLeft | None = None
+    blend: Mapping[str, Any] = field(default_factory=dict)
     clock: str = ""
     next_gutter: int = 1
     next_move: int = 1
@@ -172,7 +201,9 @@ class Event(NamedTuple):
     lane_set (what a person set of a lane; data programme, locked_by), crop_set (data crop),
     order (data at: the place in the harvest order), lot (loaded; data kind, crop, lot, by; lot
     empty: nobody knows), weight (data lot, crop, kg, by), day_list (source a lane: what is left of
-    today's list; data stands, sow, pull).
+    today's list; data stands, sow, pull), changeover (how far it is; data as ChangeoverLeft),
+    first_gutter (looked at; data gutter, crop, lot, seeds, verdict, text, by), blend (what harvest
+    is asked for).
     """
 
     at: int

@@ -9,11 +9,11 @@ from pathlib import Path
 
 from linectl.errors import LedgerUnreachable
 from linectl.ledger.opening import explain
-from linectl.ledger.schema import APPLICATION_ID, VERSION
+from linectl.ledger.schema import APPLICATION_ID, READABLE, VERSION
 
 
 @contextmanager
-def looking(path: str, oldest: int = VERSION) -> Iterator[sqlite3.Connection]:
+def looking(path: str, oldest: int = READABLE) -> Iterator[sqlite3.Connection]:
     """A connection that writes nothing, seeing one moment of the ledger throughout.
 
     After a power cut SQLite mends the file when it is opened, hence not strictly read-only. A

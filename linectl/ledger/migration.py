@@ -61,7 +61,7 @@ INSERT INTO gutters (id, crop, place, seat, lot, sown_ms, ripe_ms,
     GROUP BY g.id;
 INSERT INTO events SELECT id, boot, wall_ms, kind, source, text, data FROM first_events;
 """
-"""Version 1 to 2. Every v1 gutter was inserted once at most, so the greatest is the only one."""
+"""From version 1. Every v1 gutter was inserted once at most, so the greatest is the only one."""
 
 TRIPS = (
     "INSERT INTO trips SELECT id, boot, number, wall_ms, told, inputs, complete FROM first_trips"
@@ -69,7 +69,7 @@ TRIPS = (
 
 
 def bring_forward(path: str, connection: sqlite3.Connection, version: int) -> None:
-    """Keep a copy as `PATH.v1`, then bring the file forward.
+    """Keep a copy as `PATH.v1` (the number is its version), then bring the file forward.
 
     Raises sqlite3.Error, OSError (the copy could not be kept) and LedgerBroken (the record
     contradicts itself); then the file is as it was.
@@ -77,7 +77,10 @@ def bring_forward(path: str, connection: sqlite3.Connection, version: int) -> No
     _keep_copy(path, connection, version)
     connection.execute("BEGIN IMMEDIATE")
     try:
-        _alter(connection)
+        if version == 1:
+            _write_anew(connection)
+        else:
+            _index_anew(connection)
         connection.execute("COMMIT")
     except sqlite3.IntegrityError as error:
         raise LedgerBroken(
@@ -89,7 +92,18 @@ def bring_forward(path: str, connection: sqlite3.Connection, version: int) -> No
             connection.execute("ROLLBACK")
 
 
-def _alter(connection: sqlite3.Connection) -> None:
+def _index_anew(connection: sqlite3.Connection) -> None:
+    """Version 2 to 3: more kinds are set by people. The tables stay as they are."""
+    connection.execute("DROP INDEX events_set")
+    for statement in _statements(TABLES):
+        if "CREATE INDEX events_set " in statement:
+            connection.execute(statement)
+    for statement in _statements(MARKS):
+        connection.execute(statement)
+
+
+def _write_anew(connection: sqlite3.Connection) -> None:
+    """Version 1 to this one."""
     run = connection.execute
     found = {name for (name,) in run("SELECT name FROM sqlite_master WHERE type = 'table'")}
     run("DROP VIEW slots")

@@ -135,6 +135,8 @@ class Posting:
                 f"ledger {self._path}: move {move.number} is told as done and was not under way"
             )
         if move.kind in ("reserve", "release"):
+            if move.crop and move.kind == "reserve":
+                self._stamp(move.gutter, {"crop": move.crop})  # today's list counts by it
             return
         if move.kind == "stroke":
             run = self._find(move.source)[0].id

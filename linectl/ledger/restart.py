@@ -6,7 +6,7 @@ import json
 from collections.abc import Container
 from typing import Any
 
-from linectl.image import Inside, LaneSet, Move, Start
+from linectl.image import ChangeoverLeft, DayLeft, Inside, LaneSet, Move, Start
 from linectl.ledger.reading import Reading
 from linectl.ledger.schema import IN_LANES, KINDS, SET_BY_PEOPLE
 
@@ -107,6 +107,9 @@ class Restart(Reading):
             },
             crop=crop if crop in crops else "",
             order_at=self._last_set("order", "at", 0),
+            day=self._day_left(),
+            changeover=self._changeover_left(),
+            blend=self._last("blend"),
             next_gutter=self.next_gutter(),
             next_move=self.next_move(),
         )
@@ -141,6 +144,30 @@ class Restart(Reading):
     def _own(self, time_ms: int | None) -> int | None:
         return None if time_ms is None else time_ms - self.started_ms
 
-    def _last_set(self, kind: str, key: str, unset: Any) -> Any:
+    def _day_left(self) -> dict[int, DayLeft]:
+        """Today's list by lane: each lane's last word holds, unless that ended the list."""
+        told = {
+            int(lane.removeprefix("lane")): json.loads(data)
+            for lane, data in self._all(LAST_SET, ("day_list",))
+        }
+        return {
+            lane: DayLeft(tuple((crop, gutters) for crop, gutters in data["sow"]), data["pull"])
+            for lane, data in told.items()
+            if data["stands"]
+        }
+
+    def _changeover_left(self) -> ChangeoverLeft | None:
+        data = self._last("changeover")
+        left = ChangeoverLeft(
+            **{name: data[name] for name in ChangeoverLeft._fields if name in data}
+        )
+        return left if left.stage != "none" else None
+
+    def _last(self, kind: str) -> dict[str, Any]:
+        """The data of the last event of a kind that has one source; empty: there is none."""
         told = self._all(LAST_SET, (kind,))
-        return json.loads(told[-1][1])[key] if told else unset
+        found: dict[str, Any] = json.loads(told[-1][1]) if told else {}
+        return found
+
+    def _last_set(self, kind: str, key: str, unset: Any) -> Any:
+        return self._last(kind).get(key, unset)

@@ -8,8 +8,12 @@ the controller's own milliseconds. Only `boots.wall_ms` is what the wall clock s
 
 from __future__ import annotations
 
-VERSION = 2
+VERSION = 3
 """Version of these tables; a file with a newer one is refused, never guessed at."""
+
+READABLE = 2
+"""The oldest version with these very tables: version 2 lacks only that the index of what people
+set has all kinds of today, so that archives of then can still be looked at."""
 
 APPLICATION_ID = 0x6C6E6C67
 """Marks the file as a ledger of ours ("lnlg"), so that another database is not written into."""
@@ -34,7 +38,10 @@ KINDS = {
 
 NAMES = {code: name for name, code in KINDS.items()}
 
-SET_BY_PEOPLE = "'bypass', 'force', 'override', 'lane_set', 'crop_set', 'order'"
+SET_BY_PEOPLE = (
+    "'bypass', 'force', 'override', 'lane_set', 'crop_set', 'order', 'day_list', 'changeover',"
+    " 'blend'"
+)
 """Kinds of events whose last one holds after a restart, as SQL: a question that repeats these
 words has an index, however long the record is."""
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from linectl.image import Event
+from linectl.image import DayLeft, Event
 
 if TYPE_CHECKING:
     from linectl.line.line import Line
@@ -39,21 +39,26 @@ class DayList:
 
     def tell(self, sow: Sequence[Sow], pull: Mapping[int, int]) -> None:
         """From now on this list is in force, instead of any before it."""
-        lanes = {each.lane for each in sow} | set(pull) | set(self.sow) | set(self.pull)
         self.stands = True
         self.sow, self.pull = {}, {lane: left for lane, left in pull.items() if left}
         for each in sow:
             self.sow.setdefault(each.lane, []).append([each.crop, each.gutters])
-        for lane in sorted(lanes):
-            self._say(lane)
+        self._say_all()
 
     def end(self) -> None:
         """No list any more: the line is free again."""
         self.stands = False
-        lanes = sorted(set(self.sow) | set(self.pull))
         self.sow, self.pull = {}, {}
-        for lane in lanes:
-            self._say(lane)
+        self._say_all()
+
+    def take_over(self, left: Mapping[int, DayLeft]) -> None:
+        """At start: what the record has as left, as it was counted down."""
+        here = {lane: told for lane, told in left.items() if lane in self._line.lanes.by_id}
+        self.stands = bool(here)
+        self.sow = {
+            lane: [list(row) for row in told.sow] for lane, told in here.items() if told.sow
+        }
+        self.pull = {lane: told.pull for lane, told in here.items() if told.pull}
 
     # for the sower -----------------------------------------------------------------------------
 
@@ -143,6 +148,11 @@ class DayList:
                 for lane in lanes
             ]
         }
+
+    def _say_all(self) -> None:
+        """Every lane, one that the list does not name too: its last word in the record holds."""
+        for lane in sorted(self._line.lanes.by_id):
+            self._say(lane)
 
     def _say(self, lane: int) -> None:
         line = self._line

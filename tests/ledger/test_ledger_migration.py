@@ -12,19 +12,23 @@ from pathlib import Path
 import pytest
 
 from linectl.errors import LedgerBroken, LedgerUnreachable
-from linectl.image import Inside, Slot
+from linectl.image import DayLeft, Inside, Slot
 from linectl.ledger import Ledger, opening
 from linectl.ledger.schema import VERSION
+from linectl.ledger.trace import trace
 from linectl.ledger.trips import read_trips
+from linectl.ledger.verify import verify
 
 T1 = 1_600_000_000_000
 T2 = T1 + 3_600_000
 T3 = T2 + 3_600_000
+SECOND = (Path(__file__).parent / "version2.sql").read_text(encoding="utf-8")
 SQL = (Path(__file__).parent / "version1.sql").read_text(encoding="utf-8")
 SHAPE = (
     'SELECT m.type, m.name, p.cid, p.name, p.type, p."notnull", p.pk FROM sqlite_master m'
     " LEFT JOIN pragma_table_info(m.name) p WHERE m.name NOT LIKE 'sqlite_%' ORDER BY 1, 2, 3"
 )
+INDEXES = "SELECT name, sql FROM sqlite_master WHERE type = 'index' AND sql != '' ORDER BY 1"
 
 
 def write(path: str, sql: str = SQL) -> bytes:
@@ -44,13 +48,15 @@ def dump(path: str) -> list[str]:
         connection.close()
 
 
-def test_the_tables_come_out_as_a_new_ledgers(path, second, site, tmp_path):
-    write(path)
+@pytest.mark.parametrize("sql", [SQL, SECOND], ids=["version 1", "version 2"])
+def test_the_tables_come_out_as_a_new_ledgers(path, second, site, tmp_path, sql):
+    write(path, sql)
     Ledger.open(path, site, lambda: T3).close()
     fresh = tmp_path / "fresh.sqlite3"
     Ledger.open(str(fresh), site, lambda: T3).close()
     other = sqlite3.connect(fresh)
     assert second.rows(SHAPE) == other.execute(SHAPE).fetchall()
+    assert second.rows(INDEXES) == other.execute(INDEXES).fetchall()
     other.close()
     assert second.one("PRAGMA user_version") == VERSION
     assert second.one("PRAGMA integrity_check") == "ok"
@@ -96,6 +102,27 @@ def test_what_it_said_is_still_said(path, second, site):
         (T1 + 10, "said", '{"a": 1}')
     ]
     assert [trip.id for trip in read_trips(path, "bench")] == [1]
+
+
+def test_version_2_says_what_it_said_and_what_people_had_set(path, site):
+    write(path, SECOND)
+    before = dump(path)
+    tables = [line for line in before if line.startswith("INSERT INTO")]
+    opening.connect(path).close()
+    assert dump(path + ".v2") == before
+    assert [line for line in dump(path) if line.startswith("INSERT INTO")] == tables
+    ledger = Ledger.open(path, site, lambda: T3)
+    start = ledger.start()
+    ledger.close()
+    assert (start.day, start.crop) == ({1: DayLeft((("oak", 3),), 2)}, "oak")
+
+
+def test_an_archive_of_version_2_is_still_traced_and_proved(path):
+    write(path, SECOND)
+    before = Path(path).read_bytes()
+    assert verify(path).findings.first() is None
+    assert trace(path, "1").gutter is not None
+    assert Path(path).read_bytes() == before
 
 
 def test_a_copy_is_kept_beside_it_and_an_earlier_copy_stays(path, site):

@@ -6,7 +6,7 @@ import sqlite3
 
 import pytest
 
-from linectl.image import Event, Inside, LaneSet, Slot
+from linectl.image import ChangeoverLeft, DayLeft, Event, Inside, LaneSet, Slot
 from linectl.ledger import Ledger
 
 DAY = 86_400_000
@@ -208,6 +208,45 @@ def test_what_people_set_of_lanes_drum_and_order_outlasts_a_cut(cuts, second):
     cuts.ledger.record([], [said("crop_set", "sowing", crop="one the site has no more")])
     assert cuts.next().start().crop == ""
     assert second.one("SELECT count(*) FROM events WHERE kind = 'lane_set'") == 3
+
+
+def test_what_is_left_of_todays_list_is_each_lanes_last_word(cuts):
+    def said(lane, stands, sow, pull):
+        return Event(1, "day_list", f"lane{lane}", "", {"stands": stands, "sow": sow, "pull": pull})
+
+    assert cuts.next().start().day == {}
+    cuts.ledger.record([], [
+        said(1, True, [["oak", 2], ["elm", 1]], 3), said(2, True, [], 5),
+        said(1, True, [["oak", 1], ["elm", 1]], 3),
+    ])  # fmt: skip
+    left = {1: DayLeft((("oak", 1), ("elm", 1)), 3), 2: DayLeft((), 5)}
+    assert cuts.next().start().day == left
+    assert cuts.next().start().day == left  # and once more
+    cuts.ledger.record([], [said(1, False, [], 0), said(2, False, [], 0)])
+    assert cuts.next().start().day == {}
+
+
+def test_a_changeover_and_a_blend_are_as_they_were_last(cuts):
+    assert (cuts.next().start().changeover, cuts.ledger.start().blend) == (None, {})
+    told = {"stage": "emptying", "crop": "oak", "lot": "S-2", "by": "anna", "gutter": 0}
+    ask = {"asked": "mixed", "cycle": ["oak", "elm"], "owed": {"elm": 1}}
+    cuts.ledger.record([], [
+        Event(1, "changeover", "sowing", "", {**told, "stage": "running_out"}),
+        Event(2, "changeover", "sowing", "", told),
+        Event(2, "blend", "harvest", "", ask),
+    ])  # fmt: skip
+    start = cuts.next().start()
+    assert start.changeover == ChangeoverLeft("emptying", "oak", "S-2", "anna")
+    assert start.blend == ask
+    cuts.ledger.record([], [Event(1, "changeover", "sowing", "", {**told, "stage": "none"})])
+    assert cuts.next().start().changeover is None
+
+
+def test_a_reservation_says_the_crop_that_todays_list_counts_by(cuts, journey):
+    words = journey.sow(1)
+    cuts.tell(*words[:6], *(move._replace(crop="elm") for move in words[6:8]))
+    (inside,) = cuts.next().start().inside
+    assert (inside.place, inside.crop) == ("fill", "elm")
 
 
 def test_transfers_are_told_with_the_slots(cuts, journey):

@@ -24,6 +24,7 @@ def take_over(recovery: Recovery, start: Start) -> None:
     """What people had set, what stands where, what was under way."""
     line = recovery.line
     line.ends.outfeed.order_at = start.order_at
+    line.day.take_over(start.day)
     _stand(line, start.slots)
     for move in start.moves:
         line.open_moves[move.number] = move
