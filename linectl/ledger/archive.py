@@ -23,7 +23,7 @@ from linectl.ledger.keeping import check_mark, free_name
 from linectl.ledger.looking import looking
 from linectl.ledger.opening import BUSY_MS, explain
 from linectl.ledger.restart import OPEN
-from linectl.ledger.schema import SET_BY_PEOPLE
+from linectl.ledger.schema import SET_BY_PEOPLE, VERSION
 from linectl.ledger.verify import Tell, silent
 from linectl.ledger.verify_moves import Machine
 from linectl.ledger.verify_replay import Replay
@@ -106,7 +106,7 @@ def _write(
     path: str, older_than_ms: int, folder: Path, tell: Tell
 ) -> tuple[Cut, Path, str, int] | None:
     """The archive's file, whole and on disk, and the checkpoint that says so."""
-    with looking(path) as ledger:
+    with looking(path, VERSION) as ledger:
         bases = [point for point in read_checkpoints(ledger) if point.why == ARCHIVE]
         number = _first_kept(ledger, older_than_ms)
         if number is None:
@@ -202,7 +202,7 @@ def _cut(path: str, ledger: sqlite3.Connection, number: int, tell: Tell) -> Cut:
 
 def _end_interrupted(path: str, folder: Path, tell: Tell) -> None:
     """Take away what the last archive has and the ledger still holds."""
-    with looking(path) as ledger:
+    with looking(path, VERSION) as ledger:
         point = _left_by(ledger)
     if point is None:
         return

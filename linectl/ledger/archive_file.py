@@ -31,7 +31,7 @@ from linectl.ledger.verify_state import (
 
 CHUNK = 20_000
 
-WHOLE = ("meta", "crops", "lots", "weights")
+WHOLE = ("meta", "crops", "lots", "weights", "gutter_weights")
 """Tables that an archive has as they are."""
 STAMPS: dict[str, tuple[int, tuple[str, ...]]] = {
     "fed_ms": (FED, ()),

@@ -63,6 +63,17 @@ def weigh(connection: sqlite3.Connection, lot: int, data: Mapping[str, Any], at_
     )
 
 
+def weigh_gutter(connection: sqlite3.Connection, data: Mapping[str, Any], at_ms: int) -> None:
+    """Keep what a scale weighed of a gutter; the last time holds. Data: gutter, crop, kg.
+
+    Raises sqlite3.Error.
+    """
+    connection.execute(
+        "INSERT OR REPLACE INTO gutter_weights (gutter, crop, kg, at_ms) VALUES (?, ?, ?, ?)",
+        (data["gutter"], data.get("crop") or "", data["kg"], at_ms),
+    )
+
+
 def find(connection: sqlite3.Connection, name: str) -> list[Lot]:
     """Every lot of that name: of one kind at most one."""
     rows = connection.execute(

@@ -17,6 +17,9 @@ from linectl.ledger.schema import KINDS, MARKS, TABLES, VIEWS
 FIRST = ("boots", "lots", "places", "gutters", "moves", "events", "trips")
 """Tables of version 1 that are written anew; those that they are copied from are `first_NAME`."""
 
+ADDED = ("TABLE gutter_weights", "INDEX events_set")
+"""What version 3 has beside version 2."""
+
 _CODES = " ".join(f"WHEN '{name}' THEN {code}" for name, code in KINDS.items())
 
 
@@ -80,7 +83,7 @@ def bring_forward(path: str, connection: sqlite3.Connection, version: int) -> No
         if version == 1:
             _write_anew(connection)
         else:
-            _index_anew(connection)
+            _add_to(connection)
         connection.execute("COMMIT")
     except sqlite3.IntegrityError as error:
         raise LedgerBroken(
@@ -92,11 +95,11 @@ def bring_forward(path: str, connection: sqlite3.Connection, version: int) -> No
             connection.execute("ROLLBACK")
 
 
-def _index_anew(connection: sqlite3.Connection) -> None:
-    """Version 2 to 3: more kinds are set by people. The tables stay as they are."""
+def _add_to(connection: sqlite3.Connection) -> None:
+    """Version 2 to 3: one table more, and more kinds are set by people. The rest stays."""
     connection.execute("DROP INDEX events_set")
     for statement in _statements(TABLES):
-        if "CREATE INDEX events_set " in statement:
+        if any(f"CREATE {what} " in statement for what in ADDED):
             connection.execute(statement)
     for statement in _statements(MARKS):
         connection.execute(statement)

@@ -83,6 +83,8 @@ class Posting:
         for event in events:
             if event.kind == "weight":
                 self._weigh(event)
+            elif event.kind == "gutter_weight":
+                lot_rows.weigh_gutter(self._connection, event.data, self._started_ms + event.at)
         rows = [
             (
                 self._boot, self._started_ms + event.at, event.kind, event.source, event.text,

@@ -12,8 +12,8 @@ VERSION = 3
 """Version of these tables; a file with a newer one is refused, never guessed at."""
 
 READABLE = 2
-"""The oldest version with these very tables: version 2 lacks only that the index of what people
-set has all kinds of today, so that archives of then can still be looked at."""
+"""The oldest version that can be looked at as it is, such as an archive of then: version 2 lacks
+`gutter_weights` and some kinds in the index of what people set."""
 
 APPLICATION_ID = 0x6C6E6C67
 """Marks the file as a ledger of ours ("lnlg"), so that another database is not written into."""
@@ -40,10 +40,10 @@ NAMES = {code: name for name, code in KINDS.items()}
 
 SET_BY_PEOPLE = (
     "'bypass', 'force', 'override', 'lane_set', 'crop_set', 'order', 'day_list', 'changeover',"
-    " 'blend'"
+    " 'first_gutter', 'blend'"
 )
-"""Kinds of events whose last one holds after a restart, as SQL: a question that repeats these
-words has an index, however long the record is."""
+"""Kinds of events whose last one holds after a restart, or that a gutter is asked for, as SQL: a
+question that repeats these words has an index, however long the record is. They stay for ever."""
 
 IN_LANES = f"{KINDS['stroke']}, {KINDS['transfer']}"
 """Kinds that only a lane's own use tells of: a lane may rest for a year while the others go on."""
@@ -101,6 +101,13 @@ CREATE TABLE weights (                -- yield weighed for a packing lot
     kg    REAL NOT NULL,
     at_ms INTEGER NOT NULL,
     "by"  TEXT NOT NULL
+);
+
+CREATE TABLE gutter_weights (         -- what a scale in the hall weighed of one gutter
+    gutter INTEGER PRIMARY KEY,
+    crop   TEXT NOT NULL,
+    kg     REAL NOT NULL,
+    at_ms  INTEGER NOT NULL
 );
 
 CREATE TABLE places (

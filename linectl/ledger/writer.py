@@ -28,8 +28,8 @@ MOVES_MAX = 5_000
 TRIPS_MAX = 50
 """Trips waiting for the disk beyond which newer ones are left out and counted."""
 NEVER_DROPPED = frozenset(
-    ("lot", "weight", "answer", "bypass", "force", "override", "lane_set", "crop_set", "order",
-     "day_list", "changeover", "first_gutter", "blend")
+    ("lot", "weight", "gutter_weight", "answer", "bypass", "force", "override", "lane_set",
+     "crop_set", "order", "day_list", "changeover", "first_gutter", "blend")
 )  # fmt: skip
 """What people have said and set: few rows, and without them a later gutter gets a wrong lot, or a
 later start a lane that nobody locked."""

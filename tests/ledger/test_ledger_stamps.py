@@ -190,3 +190,15 @@ def test_a_reservation_and_its_release_move_no_gutter(ledger, second, journey):
         ("reserve", "magazine", "lane1.germ.0"),
         ("release", "lane1.germ.0", "magazine"),
     ]
+
+
+def test_what_a_scale_weighed_of_a_gutter_is_kept_and_the_last_time_holds(path, second, site):
+    ledger = Ledger.open(path, site)
+
+    def weighed(at, kg):
+        return Event(at, "gutter_weight", "packing", "", {"gutter": 7, "crop": "oak", "kg": kg})
+
+    ledger.record([], [weighed(5, 2.1), weighed(6, 2.2)])
+    at_ms = ledger.started_ms + 6
+    ledger.close()
+    assert second.rows("SELECT * FROM gutter_weights") == [(7, "oak", 2.2, at_ms)]
