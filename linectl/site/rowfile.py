@@ -56,7 +56,21 @@ PLAIN = Dialect()
 
 def read_lines(path: Path, name: str, findings: list[Finding]) -> Listing:
     """The file's rows; what cannot be read is added to `findings`."""
-    text = _text(path, name, findings)
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        message, hint = (
+            f"cannot be read: {error.strerror}",
+            "every site needs it; see config/README.md",
+        )
+        findings.append(Finding(name, 1, "file", message, hint))
+        return Listing((), ",")
+    return lines_of(data, name, findings)
+
+
+def lines_of(data: bytes, name: str, findings: list[Finding]) -> Listing:
+    """The rows in a file's bytes; what cannot be read is added to `findings`."""
+    text = _text(data, name, findings)
     if text is None:
         return Listing((), ",")
     skipped = 0
@@ -86,17 +100,12 @@ def _said(error: str, line: int) -> str:
     return error
 
 
-def _text(path: Path, name: str, findings: list[Finding]) -> str | None:
+def _text(data: bytes, name: str, findings: list[Finding]) -> str | None:
     """The file's text with plain line ends; None, with a finding, if it cannot be read."""
 
     def refuse(line: int, message: str, hint: str) -> None:
         findings.append(Finding(name, line, "file", message, hint))
 
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        refuse(1, f"cannot be read: {error.strerror}", "every site needs it; see config/README.md")
-        return None
     try:
         text = data.decode("utf-16" if data.startswith(_UTF16) else "utf-8-sig")
     except UnicodeDecodeError as error:

@@ -83,3 +83,10 @@ def svg(name: str, says: str, figure: Figure) -> str:
     text = re.sub(r' id="([^"]+)"', rf' id="{name}-\1"', text)
     text = re.sub(r'(href="|url\()#', rf"\1#{name}-", text)
     return text.replace("<svg", f'<svg role="img" aria-label="{says}"', 1)
+
+
+def png(figure: Figure) -> bytes:
+    """The figure as an image, sharp enough to be printed across a page."""
+    file = io.BytesIO()
+    figure.savefig(file, format="png", dpi=150, metadata={"Software": None})
+    return file.getvalue()
