@@ -2,6 +2,7 @@
 
 from linectl.cli import (
     alarms,
+    blend,
     bypass,
     check,
     command,
@@ -34,6 +35,7 @@ from linectl.cli.app import main
 
 __all__ = [
     "alarms",
+    "blend",
     "bypass",
     "check",
     "command",

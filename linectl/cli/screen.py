@@ -42,6 +42,11 @@ def error_console() -> Console:
     return _console(stderr=True)
 
 
+def width() -> int:
+    """Columns that a result may take."""
+    return _console(stderr=False).width
+
+
 def say(*parts: Any, soft_wrap: bool = False) -> None:
     """Print a result; `soft_wrap` leaves long lines whole, for what is copied from the screen."""
     _console(stderr=False).print(*parts, soft_wrap=soft_wrap)
@@ -66,7 +71,7 @@ def heading(text: str) -> Text:
 def table(columns: str, rows: Iterable[Iterable[object]]) -> Table:
     """A plain table; a column whose name begins with `>` is aligned right."""
     made = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False, header_style="")
-    if _console(stderr=False).width < NARROW_COLUMNS:
+    if width() < NARROW_COLUMNS:
         made.padding = (0, 1, 0, 0)
     for name in columns.split("|"):
         justify: JustifyMethod = "right" if name.startswith(">") else "left"
