@@ -108,8 +108,11 @@ def _yields(found: Blended, used: Used) -> None:
         for crop, each in used.running.items()
     )
     said = f"{used.source}" + (f" ({parts})" if parts else "")
-    spread = "± is one standard deviation (of shares and masses: of one cycle), gutters independent"
-    say(heading("Yields:"), Text(f"{said}, per gutter that is packed; {spread}"))
+    days = any(each.day_sd_kg for each in found.yields.values())
+    differ = "with" if days else "without"
+    spread = f"± is one standard deviation; of shares and masses, of one cycle, {differ} what days"
+    unknown = "" if days else " (weigh packing lots to know it)"
+    say(heading("Yields:"), Text(f"{said}, per gutter that is packed. {spread} differ by{unknown}"))
     for told in used.running.values():
         for doubt in told.doubts:
             one = doubt.weighing

@@ -38,11 +38,10 @@ class Used:
         """Keys as `blend --json` prints them under "yields"."""
         crops: dict[str, dict[str, Any]] = {}
         for crop, each in self.yields.items():
-            crops[crop] = {"kg": each.kg, "sd_kg": each.sd_kg, "weighings": 0, "gutters": 0}
+            crops[crop] = vars(each) | {"weighings": 0, "gutters": 0}
             if crop in self.running:
                 told = self.running[crop]
                 crops[crop] |= {"weighings": told.weighings, "gutters": told.gutters}
-                crops[crop]["lot_sd_kg"] = told.lots.sd_kg
         doubts = [
             {"crop": doubt.weighing.crop, "what": doubt.weighing.what, "kg": doubt.weighing.kg,
              "gutters": doubt.weighing.gutters, "expected_kg": doubt.expected_kg,

@@ -105,7 +105,7 @@ class Ordered:
 @dataclass(frozen=True)
 class Packed:
     """What some gutters give in packs. expected: from their mean mass; sure: from what they weigh
-    at least in 19 of 20 cases, if gutters are independent."""
+    at least in 19 of 20 cases, as far as the spread of yields is known."""
 
     gutters: Mapping[str, int]
     weighs: Weighs

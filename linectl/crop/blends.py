@@ -4,9 +4,10 @@ A cycle of n gutters of each crop, yielding y kg each, weighs M = Σ n·y, of wh
 n·y / M. Asked by mass, the least number of gutters is found for which every share is within a
 tolerance of what was asked; the tolerance is absolute, 0.02 is two hundredths of the whole mass.
 
-The spread of a cycle is that of independent gutters: the variance of a sum is the sum of the
-variances; that of a share, a quotient, is taken to first order (the delta method). Gutters of one
-sowing resemble one another, so that the true spread from day to day is rather greater.
+Spread: gutters of a crop differ among themselves, and all those of one day from those of another.
+n gutters of one day vary by n·σ² + (n·τ)²; variances of crops add up; that of a share, a quotient,
+is taken to first order (the delta method). Where τ is not known it is nought here, and the true
+spread from day to day is rather greater.
 """
 
 from __future__ import annotations
@@ -26,10 +27,12 @@ STEPS_MAX = 1_000_000
 
 @dataclass(frozen=True)
 class Yield:
-    """What a gutter of a crop yields: mean, and standard deviation between gutters, kg."""
+    """What a gutter of a crop yields, kg: mean, standard deviation between gutters of one day (σ),
+    and of the days' means (τ)."""
 
     kg: float
     sd_kg: float = 0.0
+    day_sd_kg: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -43,17 +46,19 @@ class Weighs:
     share_sds: Mapping[str, float]
 
 
-def weighs(gutters: Mapping[str, int], yields: Mapping[str, Yield], cycles: float = 1) -> Weighs:
-    """What `cycles` times so many gutters weigh. Shares keep their mean and spread less with time:
-    their standard deviation falls with the square root of the cycles, that of the mass grows so.
+def weighs(gutters: Mapping[str, int], yields: Mapping[str, Yield]) -> Weighs:
+    """What so many gutters of one day weigh.
 
     Raises ValueError: a crop without a yield above zero, no gutters.
     """
-    masses = {crop: cycles * count * _yield(yields, crop).kg for crop, count in gutters.items()}
+    masses = {crop: count * _yield(yields, crop).kg for crop, count in gutters.items()}
     whole = math.fsum(masses.values())
     if not whole > 0:
         raise ValueError("no gutters weigh nothing: there are no shares of it")
-    variances = {crop: cycles * count * yields[crop].sd_kg ** 2 for crop, count in gutters.items()}
+    variances = {
+        crop: count * yields[crop].sd_kg ** 2 + (count * yields[crop].day_sd_kg) ** 2
+        for crop, count in gutters.items()
+    }
     total = math.fsum(variances.values())
     shares = {crop: mass / whole for crop, mass in masses.items()}
     sds = {

@@ -67,7 +67,7 @@ class Spread:
 
 @dataclass(frozen=True)
 class Running:
-    """Where the estimate stands. weighings, gutters: those that have moved it."""
+    """Where the estimate stands. weighings, gutters, lots_weighed: those that have moved it."""
 
     kg: float
     weight: float
@@ -76,12 +76,13 @@ class Running:
     lots: Spread
     weighings: int = 0
     gutters: int = 0
+    lots_weighed: int = 0
     doubts: tuple[Doubt, ...] = ()
 
     @property
     def per_gutter(self) -> Yield:
-        """As blends reckon with it."""
-        return Yield(self.kg, self.singles.sd_kg)
+        """As blends reckon with it; what days differ by only if lots have been weighed."""
+        return Yield(self.kg, self.singles.sd_kg, self.lots.sd_kg if self.lots_weighed else 0.0)
 
 
 def running(first: Yield, weighings: Iterable[Weighing]) -> Running:
@@ -122,6 +123,7 @@ def weighed(state: Running, weighing: Weighing) -> Running:
         weight=weight,
         weighings=state.weighings + 1,
         gutters=state.gutters + gutters,
+        lots_weighed=state.lots_weighed + (not single),
     )
     return _with_spread(
         state, single, _spread(spread, off, HALF_LIFE if single else HALF_LIFE_LOTS, side)

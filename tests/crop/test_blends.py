@@ -98,28 +98,34 @@ def test_shares_need_not_add_up_to_one():
 
 def test_the_spread_of_a_cycle_by_hand():
     """One gutter each of 2 ± 0.3 and 2 ± 0.4 kg: 4 ± 0.5 kg; share ½, and to first order its
-    standard deviation is √(0.5²·0.3² + 0.5²·0.4²) / 4 = 0.0625. Nine cycles: a third of it."""
+    standard deviation is √(0.5²·0.3² + 0.5²·0.4²) / 4 = 0.0625. Nine times as many gutters: the
+    mass spreads three times as much, the share a third."""
     yields = {"a": Yield(2, 0.3), "b": Yield(2, 0.4)}
     one = weighs({"a": 1, "b": 1}, yields)
     assert (one.kg, one.sd_kg) == pytest.approx((4, 0.5))
     assert one.share_sds == pytest.approx({"a": 0.0625, "b": 0.0625})
-    nine = weighs({"a": 1, "b": 1}, yields, 9)
+    nine = weighs({"a": 9, "b": 9}, yields)
     assert (nine.kg, nine.sd_kg) == pytest.approx((36, 1.5))
     assert nine.share_sds["a"] == pytest.approx(0.0625 / 3)
 
 
-def test_the_spread_is_that_of_drawn_cycles():
-    """Cycles drawn, gutters normal: the standard deviations agree within 4 %."""
+def test_what_days_differ_by_does_not_even_out_over_a_day_s_gutters():
+    """100 gutters of 2 ± 0.3 kg, days ± 0.04 kg: √(100 · 0.09 + (100 · 0.04)²) = 5 kg."""
+    assert weighs({"a": 100}, {"a": Yield(2, 0.3, 0.04)}).sd_kg == pytest.approx(5)
+
+
+def test_the_spread_is_that_of_drawn_days():
+    """Days and gutters drawn, both normal: the standard deviations agree within 4 %."""
     gutters = {"a": 5, "b": 2, "c": 1, "d": 1}
-    yields = {crop: Yield(each.kg, 0.15 * each.kg) for crop, each in INVENTED.items()}
+    yields = {c: Yield(each.kg, 0.15 * each.kg, 0.06 * each.kg) for c, each in INVENTED.items()}
     told = weighs(gutters, yields)
     chance = random.Random(23)
     masses, shares = [], []
     for _ in range(100_000 if FULL else 5_000):
-        drawn = {
-            crop: sum(chance.gauss(yields[crop].kg, yields[crop].sd_kg) for _ in range(count))
-            for crop, count in gutters.items()
-        }
+        drawn = {}
+        for crop, count in gutters.items():
+            day = chance.gauss(yields[crop].kg, yields[crop].day_sd_kg)
+            drawn[crop] = sum(chance.gauss(day, yields[crop].sd_kg) for _ in range(count))
         masses.append(sum(drawn.values()))
         shares.append(drawn["a"] / masses[-1])
     assert deviation(masses) == pytest.approx(told.sd_kg, rel=0.04)

@@ -145,7 +145,7 @@ def test_a_mixture_of_the_trade():
     )
     assert smallest_cycle(cycle.shares, yields, 0.005) == gutters
     assert even_order(gutters).deviation < 1
-    ten = whole_grams(weighs(gutters, yields, 10).kg)
+    ten = whole_grams(10 * cycle.kg)
     ounces4, ounces8, pounds25 = (pack(parse_mass_kg(size)) for size in ("4oz", "8oz", "2.5lb"))
     assert ten == 162_839
     assert [as_many(ten, size).filled[0].packs for size in (ounces4, ounces8, pounds25)] == [

@@ -65,6 +65,7 @@ def test_the_spread_between_gutters_is_learned_from_single_gutters_only():
     lots = running(FIRST, [lot(40 * chance.gauss(2, 0.1)) for _ in range(200)])
     assert lots.singles.sd_kg == FIRST.sd_kg
     assert lots.lots.sd_kg == pytest.approx(0.1, rel=0.3)
+    assert (told.per_gutter.day_sd_kg, lots.per_gutter.day_sd_kg) == (0, lots.lots.sd_kg)
 
 
 @pytest.mark.parametrize("slip", [10, 0.1, 2.2046])
