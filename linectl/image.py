@@ -203,7 +203,9 @@ class Event(NamedTuple):
     empty: nobody knows), weight (data lot, crop, kg, by), day_list (source a lane: what is left of
     today's list; data stands, sow, pull), changeover (how far it is; data as ChangeoverLeft),
     first_gutter (looked at; data gutter, crop, lot, seeds, verdict, text, by), blend (what harvest
-    is asked for).
+    follows; data stage, run, name, by, cycle, place, owed, beside, counts; went, at each eject:
+    crop, made_up, skipped, forgiven; ended: ended_by, account), gutter_weight (data gutter, crop,
+    kg: what packing's scale says).
     """
 
     at: int

@@ -69,15 +69,12 @@ class Ends:
     def harvest_could(self, now: int) -> bool:
         """True if a harvest station could begin a step."""
         outfeed, turnout = self.outfeed, self.turnout
-        lanes = outfeed.line.lanes
         inputs = outfeed.line.seen
         if turnout.state == "offered":
             return inputs.on[turnout.ready] and inputs.off[turnout.taken]
         if outfeed.state in ("loaded", "at_put"):
             return turnout.receives()
-        return outfeed.state in ("idle", "at_pick") and (
-            lanes.ripe_tail(outfeed.wanted_crop(), now) is not None
-        )
+        return outfeed.state in ("idle", "at_pick") and (outfeed.line.order.tail(now) is not None)
 
 
 class Gates:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from linectl.image import Command, Event
 from linectl.line import grant_commands, gutter_commands, lane_commands, walk_round
 from linectl.line.alarm_commands import ALARM_ACTS
+from linectl.line.blend_commands import blend
 from linectl.line.day_commands import today
 from linectl.line.lot_commands import LOT_ACTS
 from linectl.line.recovery import answers
@@ -100,10 +101,7 @@ def _crop(line: Line, unit: Unit, command: Command) -> str | None:
 
 
 def _skip(line: Line, unit: Unit, command: Command) -> str | None:
-    if line.ends.outfeed.wanted_crop() is None:
-        return "this site has no harvest order: there is nothing to skip"
-    line.ends.outfeed.next_in_order()
-    return None
+    return line.order.skip()
 
 
 # line --------------------------------------------------------------------------------------------
@@ -136,6 +134,7 @@ _UNIT_ACTS: dict[str, Callable[[Line, Unit, Command], str | None]] = {
     "run-out": _run_out,
     "crop": _crop,
     "skip": _skip,
+    "blend": blend,
 }
 _LINE_ACTS: dict[str, Callable[[Line, Command], str | None]] = {
     "interlock-reset": _interlock_reset,

@@ -7,6 +7,7 @@ a lane running out, or a person's *advance empty*, lifts that rule.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from linectl.image import Event
@@ -119,6 +120,15 @@ class Lane(Transfers):
     def tail_gutter(self) -> int:
         """Id in the last slot, HOLE or UNKNOWN."""
         return self.slots[-1][-1]
+
+    def next_out(self) -> int:
+        """Id in the last slot, or of the gutter that the next stroke brings there; else HOLE."""
+        last = self.slots[-1]
+        return last[-1] if last[-1] != HOLE or len(last) < 2 else last[-2]
+
+    def from_tail(self) -> Iterator[int]:
+        """Gutters and unknowns, the next to come out first."""
+        return (slot for run in reversed(self.slots) for slot in reversed(run) if slot != HOLE)
 
     def filled(self) -> int:
         """Gutters and unknowns standing in the lane."""

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Collection, Sequence
 from typing import TYPE_CHECKING
 
 from linectl.line.gutters import Gutter
@@ -12,6 +13,11 @@ from linectl.line.transfers import HOLE
 
 if TYPE_CHECKING:
     from linectl.line.line import Line
+
+Crops = Collection[str] | None
+"""What a choice is limited to; None: any crop."""
+_AT_WORK = frozenset(("Execute", "Suspending", "Suspended", "Unsuspending"))
+"""States in which sowing fills holes, or carries on by itself."""
 
 
 def lanes_text(lanes: Sequence[Lane]) -> str:
@@ -105,28 +111,28 @@ class LaneBook:
         checked = self.ripe_check and self._line.interventions.overrides.ripe_check()
         return record is not None and (not checked or record.ripe_at <= now)
 
-    def may_take(self, lane: Lane, crop: str | None, now: int) -> bool:
+    def may_take(self, lane: Lane, crops: Crops, now: int) -> bool:
         """True if this lane's tail may be ejected now."""
         gutter = lane.tail_gutter
         if gutter <= HOLE or not lane.may_eject() or not self.ripe(gutter, now):
             return False
         if not self._line.day.may_pull(lane.id):
             return False
-        return crop is None or self._line.gutters[gutter].crop == crop
+        return crops is None or self._line.gutters[gutter].crop in crops
 
-    def ripe_tail(self, crop: str | None, now: int) -> Lane | None:
+    def ripe_tail(self, crops: Crops, now: int) -> Lane | None:
         """The lane whose tail is to be taken next: ripe the longest; lowest id on a tie."""
         best: Lane | None = None
         best_at = NEVER
         for lane in self.lanes:
-            if self.may_take(lane, crop, now):
+            if self.may_take(lane, crops, now):
                 ripe_at = self._line.gutters[lane.tail_gutter].ripe_at
                 if ripe_at < best_at:
                     best, best_at = lane, ripe_at
         return best
 
-    def tails_waiting(self, crop: str | None, now: int) -> list[Lane]:
-        """Lanes with a ripe tail of that crop that wait for sowing to fill their hole."""
+    def tails_waiting(self, crops: Crops, now: int) -> list[Lane]:
+        """Lanes with a ripe tail of those crops that wait for sowing to fill their hole."""
         return [
             lane
             for lane in self.lanes
@@ -136,15 +142,47 @@ class LaneBook:
             and lane.programme == "steady"
             and self._line.day.may_pull(lane.id)
             and self.ripe(lane.tail_gutter, now)
-            and (crop is None or self._line.gutters[lane.tail_gutter].crop == crop)
+            and (crops is None or self._line.gutters[lane.tail_gutter].crop in crops)
         ]
 
-    def no_tail_text(self, crop: str | None, now: int) -> str:
+    def is_coming(self, crop: str, now: int) -> bool:
+        """True if a ripe tail of that crop will be free soon: its row moves, or sowing, which is at
+        work with a crop that the lane accepts, fills its hole."""
+        return any(self._is_coming(lane, crop, now) for lane in self.lanes)
+
+    def _is_coming(self, lane: Lane, crop: str, now: int) -> bool:
+        line = self._line
+        record = line.gutters.get(lane.next_out())
+        if record is None or record.crop != crop or not self.ripe(record.id, now):
+            return False
+        if not lane.in_service() or lane.programme in ("resting", "filling"):
+            return False
+        if not line.day.may_pull(lane.id):
+            return False
+        drum = line.crop_in_drum
+        filled = drum in lane.facts.crops and line.day.may_sow(lane.id, drum)
+        return lane.may_eject() or (filled and line.sowing.state in _AT_WORK)
+
+    def pulls_left(self, crop: str) -> bool:
+        """True unless today's list lets no gutter of that crop be pulled any more."""
+        day = self._line.day
+        return not day.stands or any(self._pulled_yet(lane, crop) for lane in self.lanes)
+
+    def _pulled_yet(self, lane: Lane, crop: str) -> bool:
+        """The crop is among the gutters of this lane that are still to be pulled today."""
+        left = self._line.day.pull.get(lane.id, 0)
+        if left > lane.filled():
+            return crop in lane.facts.crops
+        gutters = self._line.gutters
+        nearest = itertools.islice(lane.from_tail(), left)
+        return any(gutter in gutters and gutters[gutter].crop == crop for gutter in nearest)
+
+    def no_tail_text(self, crops: Crops, now: int) -> str:
         """Why nothing is ejected, in a person's words."""
         if text := self._line.day.harvest_text():
             return text
-        wanted = f" of {crop.replace('_', ' ')}" if crop else ""
-        waiting = self.tails_waiting(crop, now)
+        wanted = f" of {', '.join(crops)}".replace("_", " ") if crops else ""
+        waiting = self.tails_waiting(crops, now)
         if waiting:
             return (
                 f"ripe tails{wanted} in {lanes_text(waiting)} wait for sowing"

@@ -17,6 +17,7 @@ from linectl.line.causes import Causes
 from linectl.line.day_list import DayList
 from linectl.line.first_out import FirstOut
 from linectl.line.gutters import Gutter
+from linectl.line.harvest_order import HarvestOrder
 from linectl.line.inputs import NEVER, Inputs
 from linectl.line.interventions import Interventions
 from linectl.line.lanebook import LaneBook
@@ -87,6 +88,7 @@ class Line:
         self.first_out = FirstOut(self)
         self.lots = Lots(self)
         self.day = DayList(self)
+        self.order = HarvestOrder(self)
         self._gates = machinery.gates
         self.first_due = max(d.silent_after_ms for d in site.file.devices.values()) + FIRST_MS
         """A device that has not answered by then since power-up is an alarm."""
@@ -151,6 +153,7 @@ class Line:
         for command in frame.commands:
             commands.obey(self, command)
         self._rights(now)
+        self.order.step(now)
         self._step_parts(now)
         self.waiting.step(now)
         self.ledger_word.step(now)
@@ -292,6 +295,7 @@ class Line:
             self._part_due(),
             self._unit_due(),
             self.waiting.next_due(),
+            self.order.next_due(),
             self.ledger_word.next_due(),
             self.first_due,
             self.alarms.next_due(),

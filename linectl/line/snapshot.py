@@ -42,6 +42,8 @@ def snapshot(line: Line) -> dict[str, Any]:
         "recovery": telling.plain(line.recovery),
         "lots": _fields(line.lots),
         "day": _fields(line.day),
+        "order": _fields(line.order),
+        "blend": _fields(line.order.blend),
         "units": {unit.name: _fields(unit) for unit in line.units},
         "parts": {part.name: _fields(part) for part in line.parts},
     }
@@ -66,6 +68,8 @@ def restore(line: Line, saved: dict[str, Any]) -> None:
     telling.fill(line.recovery, saved["recovery"])
     _fill(line.lots, saved["lots"])
     _fill(line.day, saved["day"])
+    _fill(line.order, saved["order"])
+    _fill(line.order.blend, saved["blend"])
     for unit in line.units:
         _fill(unit, saved["units"][unit.name])
     for part in line.parts:

@@ -57,6 +57,7 @@ def status(line: Line) -> dict[str, Any]:
         "recovery": telling.status(line.recovery),
         "lots": line.lots.status(),
         "today": line.day.status(),
+        "blend": line.order.status(),
         **line.interventions.status(),
     }
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from linectl.image import Event
 from linectl.line.carriage import Carriage
 from linectl.line.inputs import NEVER
 from linectl.site import machine
@@ -107,34 +106,19 @@ class Infeed(Carriage):
 class Outfeed(Carriage):
     """Ejects a ripe tail, lays the gutter on the turn-out."""
 
-    FIELDS = (*Carriage.FIELDS, "order_at", "waiting")
+    FIELDS = (*Carriage.FIELDS, "waiting")
     turnout: TurnOut
 
     def __init__(
         self, line: Line, name: str, unit: Unit, facts: machine.Carriage, io: dict[str, int]
     ) -> None:
         super().__init__(line, name, unit, facts, io)
-        self.order_at = 0
-        """Place in the harvest order."""
         self.waiting = False
-
-    def next_in_order(self) -> None:
-        """The next place in the harvest order, told to the record: it outlasts a power cut."""
-        self.order_at += 1
-        if order := self.line.site.file.sowing.harvest_order:
-            self.order_at %= len(order)
-            text = f"next to be ejected: {order[self.order_at]}"
-            self.line.emit(Event(self.line.now, "order", self.name, text, {"at": self.order_at}))
-
-    def wanted_crop(self) -> str | None:
-        """The crop whose turn it is, None when the site has no harvest order."""
-        order = self.line.site.file.sowing.harvest_order
-        return order[self.order_at % len(order)] if order else None
 
     def choose(self, now: int) -> int | None:
         if self.unit is None or not self.unit.may_start or self.unit.run_out:
             return None
-        lane = self.line.lanes.ripe_tail(self.wanted_crop(), now)
+        lane = self.line.order.tail(now)
         self._note_wait(lane is None, now)
         if lane is None:
             return None
@@ -144,13 +128,11 @@ class Outfeed(Carriage):
     def _note_wait(self, waiting: bool, now: int) -> None:
         if waiting is not self.waiting:
             self.waiting = waiting
-            self.line.note_wait(
-                "harvest", waiting, self.line.lanes.no_tail_text(self.wanted_crop(), now)
-            )
+            self.line.note_wait("harvest", waiting, self.line.order.waiting_text(now))
 
     def may_pick(self, now: int) -> bool:
         lane = self.line.lanes.by_id[self.lane]
-        if not self.line.lanes.may_take(lane, self.wanted_crop(), now):
+        if not self.line.order.may_take(lane, now):
             self.lane = 0
             self.go("leave")
             return False
@@ -173,7 +155,8 @@ class Outfeed(Carriage):
     def lifted(self, now: int) -> None:
         self.line.lanes.by_id[self.lane].ejected()
         self.line.day.pulled(self.lane)
-        self.next_in_order()
+        record = self.line.gutters.get(self.gutter)
+        self.line.order.went(record.crop if record is not None else "")
 
     def destination(self, now: int) -> int | None:
         return self.facts.home_mm
@@ -192,5 +175,5 @@ class Outfeed(Carriage):
 
     def wait(self) -> tuple[bool, str] | None:
         if self.state == "idle" and self.waiting:
-            return True, self.line.lanes.no_tail_text(self.wanted_crop(), self.line.now)
+            return True, self.line.order.waiting_text(self.line.now)
         return None

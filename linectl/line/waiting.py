@@ -32,11 +32,11 @@ class Waiting:
         return min(self.mutual_due, self._ripe_due(), self._wet_due())
 
     def _ripe_due(self) -> int:
-        """When the next unripe tail becomes ripe: a lane choice changes then."""
+        """When the next unripe tail, or what comes there, becomes ripe: a choice changes then."""
         line = self._line
         due = NEVER
         for lane in line.lanes.lanes:
-            record = line.gutters.get(lane.tail_gutter)
+            record = line.gutters.get(lane.next_out())
             if record is not None and line.now < record.ripe_at < due:
                 due = record.ripe_at
         return due
@@ -69,7 +69,7 @@ class Waiting:
         stuck = (
             water.waiting
             and outfeed.waiting
-            and bool(line.lanes.tails_waiting(outfeed.wanted_crop(), now))
+            and bool(line.lanes.tails_waiting(line.order.wanted(now), now))
             and not any(
                 crop in lane.facts.crops
                 and lane.in_service()
@@ -89,7 +89,7 @@ class Waiting:
 
     def _say_mutual(self, now: int) -> None:
         line = self._line
-        waiting = line.lanes.tails_waiting(line.ends.outfeed.wanted_crop(), now)
+        waiting = line.lanes.tails_waiting(line.order.wanted(now), now)
         crops = ", ".join(sorted({line.gutters[lane.tail_gutter].crop for lane in waiting}))
         line.alarms.raise_(
             "mutual_wait", "high",

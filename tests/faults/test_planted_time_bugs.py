@@ -56,7 +56,7 @@ def _starved(run) -> None:
 
 def _stuck(run) -> None:
     run.line.crop_in_drum = "rocket"
-    run.line.ends.outfeed.wanted_crop = lambda: "green_oakleaf"
+    run.line.order._strict = ("green_oakleaf",)
     run.line.ends.outfeed.run_out = False
     run.run("6m")
 

@@ -23,8 +23,8 @@ AHEAD_OF_WATER = ("magazine", "fill", "tamp")
 def take_over(recovery: Recovery, start: Start) -> None:
     """What people had set, what stands where, what was under way."""
     line = recovery.line
-    line.ends.outfeed.order_at = start.order_at
     line.day.take_over(start.day)
+    line.order.told(start.order_at, start.blend)
     _stand(line, start.slots)
     for move in start.moves:
         line.open_moves[move.number] = move

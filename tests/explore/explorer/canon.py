@@ -68,7 +68,14 @@ class Keeper:
 
     def __init__(self, line: Line) -> None:
         self.line = line
-        self.things = [line.causes, line.ledger_word, line.waiting, *line.units, *line.parts]
+        self.things = [
+            line.causes,
+            line.ledger_word,
+            line.waiting,
+            line.order,
+            *line.units,
+            *line.parts,
+        ]
         self._places = [(line.inputs, n) for n in type(line.inputs).FIELDS]
         self._places += [(line, n) for n in (*LINE_FIELDS, *PRIVATE_FIELDS) if n != "now"]
         self._told_only: list[bool] = [True] * len(self._places)
@@ -140,7 +147,7 @@ class Keeper:
         self._number(world)
         line = self.line
         order = line.site.file.sowing.harvest_order
-        line.ends.outfeed.order_at %= max(1, len(order))
+        line.order.at %= max(1, len(order))
         line.gutters = dict(sorted(line.gutters.items()))
         line.alarms.standing = {
             tag: Alarm(a.tag, a.priority, a.text, a.do, NOW - 10, False)
