@@ -24,6 +24,10 @@ Examples:
   linectl command config/small sowing mode dry-cycle
 
   linectl command config/small line advance-empty 3 --by anna
+
+  linectl command config/small harvest blend duo --by anna
+
+  linectl command config/small harvest blend green_oakleaf=4,red_oakleaf=2
 """
 
 
@@ -41,8 +45,8 @@ def command(
     """Commands a running controller.
 
     The names of ISA-TR88 (reset, start, stop, hold, unhold, abort, clear …), and the line's own:
-    mode, run-out, interlock-reset, lane-resume LANE, advance-empty LANE, programme LANE WHICH,
-    reject PLACE …
+    mode, run-out, blend NAME (or CROP=GUTTERS,CROP=GUTTERS, or none), skip, interlock-reset,
+    lane-resume LANE, advance-empty LANE, programme LANE WHICH, reject PLACE …
     Exit 1 if the controller refuses; it says why.
     """
     for word, known in ((unit, (*UNITS, "line")), (name, COMMANDS)):

@@ -8,6 +8,7 @@ from typing import Any
 from rich.text import Text
 
 from linectl.cli.alarm_rates import rates_text
+from linectl.cli.blend_went import print_went
 from linectl.cli.screen import clock, heading, say, span, table
 from linectl.line.trip_marks import sentence
 from linectl.runtime.rehearsal import Options, Result
@@ -22,6 +23,8 @@ def print_shift(result: Result, options: Options) -> None:
     """The account of one rehearsal on standard output."""
     _title(result, options)
     _gutters(result)
+    for blend in result["blends"]:
+        print_went(blend)
     _takt(result)
     _waits(result)
     _trips(result)

@@ -36,12 +36,23 @@ def _tables(report: ShiftReport) -> dict[str, tuple[Sequence[str], list[list[Any
     stops = ("at", "what", "first", "tie", "resolution_ms", "after", "ended")
     alarms = ("tag", "priority", "first_out", "from", "to", "ongoing", "text")
     takt = ("unit", "from_s", "to_s", "count", "with_short_wait")
+    blends = ("blend", "by", "crop", "cycle", "asked", "gone", "skipped", "made_up", "forgiven",
+              "owed", "weighed", "asked_kg", "gone_kg", "asked_share", "gone_share",
+              "asked_kg_share", "gone_kg_share")  # fmt: skip
     slots = ("lane", "place", "name", "state", "gutter", "crop", "days", "due_days", "pace",
              "ripe", "over")  # fmt: skip
     times = {"sowing": "indexed", "harvest": "ejected"}
     return {
         "gutters": (gutters, _cells(told["crops"], gutters)),
         "lanes": (lanes, _cells(told["lanes"], lanes)),
+        "blends": (
+            blends,
+            [
+                [followed["name"], followed["by"], *(row[key] for key in blends[2:])]
+                for followed in told["blends"]
+                for row in followed["crops"]
+            ],
+        ),
         "waits_by_reason": (ranked, _cells(told["pareto"], ranked)),
         "stands": (waits, _cells(_timed(told["stands"], start), waits)),
         "stops": (

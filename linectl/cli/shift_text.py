@@ -9,6 +9,7 @@ from rich.text import Text
 
 from linectl.cli import shift_tables as tables
 from linectl.cli.alarm_rates import rates_text
+from linectl.cli.blend_went import print_went
 from linectl.cli.screen import heading, say, span, table
 from linectl.cli.shift import ROWS_SHOWN, trial
 from linectl.cli.shift_clock import to_the_ms, wall_clock
@@ -25,6 +26,8 @@ def print_report(report: ShiftReport) -> None:
     _title(told, said)
     _part("Gutters", tables.crops(told))
     _part("", tables.lanes(told))
+    for blend in told["blends"]:
+        print_went(blend)
     _part("Figures", tables.figures(told), told["kpi"]["source"])
     _part("", tables.terms(told))
     say(Text(told["kpi"]["remark"]))

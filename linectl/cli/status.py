@@ -8,6 +8,7 @@ from typing import Any
 from rich.text import Text
 
 from linectl.cli.app import AsJson, RunningSite, app
+from linectl.cli.blend_went import print_went
 from linectl.cli.granting import print_bypasses, print_forces
 from linectl.cli.screen import heading, say, say_json, span, table
 from linectl.errors import UsageError
@@ -78,6 +79,10 @@ def print_status(answer: Mapping[str, Any]) -> None:
         print_forces(answer)
     if answer.get("lots"):
         say(Text(f"lots: {'; '.join(_lot(row) for row in answer['lots'])}"))
+    if answer.get("blend"):
+        print_went(answer["blend"])
+        ahead = ", ".join(answer["blend"]["next"]).replace("_", " ")
+        say(Text(f"next: {ahead}"))
     say(Text(f"matrix: {answer['approval']}"))
     counts = answer.get("alarm_counts", {})
     if any(counts.values()):

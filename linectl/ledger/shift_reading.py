@@ -28,7 +28,7 @@ OPEN_MS = DAY_MS
 
 TOLD = (
     "unit", "alarm_on", "alarm_off", "alarm_state", "wait_on", "wait_off", "trip", "bypass",
-    "force", "override",
+    "force", "override", "blend", "gutter_weight",
 )  # fmt: skip
 """Kinds of events that a shift is told from."""
 UNITS = ("sowing", "harvest")

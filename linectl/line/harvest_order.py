@@ -23,7 +23,8 @@ if TYPE_CHECKING:
 PATIENCE_TAKTS = 2
 """So long harvest waits for a ripe tail whose lane is on its way (a stroke, or sowing that will
 fill its hole) before it skips the crop, in takts. Without it each stroke would cost a skip: on the
-model of config/fennmark, garden_mix for two hours, 40 skips of 130 gutters; 4 with 1; none with 2."""
+model of config/fennmark, garden_mix for two hours, 40 skips in 130 gutters; 4 with 1 takt, none
+with 2."""
 EJECTING = frozenset(("asked_pick", "reaching", "gripping", "lifting"))
 NEXT_TOLD = 6
 """Crops told ahead in status."""

@@ -7,6 +7,7 @@ from typing import Any
 
 from linectl.image import Event, Move
 from linectl.runtime.alarm_rates import Change, change_of, rates
+from linectl.runtime.blend_account import KINDS, BlendAccount
 
 WAITING = {
     "Suspending": "Suspended", "Suspended": "Suspended", "Unsuspending": "Suspended",
@@ -51,6 +52,7 @@ class Account:
         """Those of controllers before: each counts its own from 1."""
         self._changes: list[Change] = []
         """Every change of state of an alarm."""
+        self.blends = BlendAccount()
         self._inserts: list[int] = []
         self._ejects: list[int] = []
 
@@ -71,6 +73,8 @@ class Account:
                 self._gate(event)
             elif event.kind in ("bypass", "force", "override"):
                 self._intervention(event)
+            elif event.kind in KINDS:
+                self.blends.take(event)
         for move in moves:
             if move.done:
                 if move.kind == "insert":

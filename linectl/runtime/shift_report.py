@@ -11,6 +11,7 @@ from linectl.errors import UsageError
 from linectl.ledger.clock import differs
 from linectl.ledger.shift_reading import ShiftRecord, read_shift
 from linectl.runtime.account import NO_CONTROLLER, UNITS, Row
+from linectl.runtime.blend_account import yields_kg
 from linectl.runtime.lane_ages import LaneAges, lane_ages
 from linectl.runtime.shift_account import collect, cut
 from linectl.runtime.shift_calendar import Span, local
@@ -89,6 +90,7 @@ class _Telling:
             "controller": self._controller(),
             "gutters": {name: sum(row[name] for row in crops) for name in COUNTS},
             "crops": crops,
+            "blends": self._account.blends.rows(yields_kg(self._site)),
             "lanes": [
                 {**row, "filled": summaries[row["lane"]]["filled"]}
                 for row in self._counted.by_lane(self._site)

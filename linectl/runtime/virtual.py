@@ -14,6 +14,7 @@ from linectl.image import Command, Event, Move, Start
 from linectl.ledger import Ledger
 from linectl.line import Line
 from linectl.runtime.account import Account
+from linectl.runtime.blend_account import yields_kg
 from linectl.runtime.bench import Bench
 from linectl.runtime.grid import bus_grid, ideal_grid
 from linectl.runtime.plant import Plant, open_plant
@@ -91,6 +92,7 @@ class Outcome:
             "interventions": self.account.interventions(),
             "trips": self.account.trips(),
             "alarm_rates": self.account.alarm_rates(self.simulated_ms),
+            "blends": self.account.blends.rows(yields_kg(self.site)),
             "lanes": self.report["lanes"],
             "last_eject": self.report["last_eject"],
             "ledger": self.ledger_counts,

@@ -103,7 +103,7 @@ VERBS: dict[str, _Verb] = {
 UNITS = ("sowing", "harvest")
 COMMANDS = (
     "abort", "stop", "reset", "start", "hold", "suspend", "unhold", "unsuspend", "clear",
-    "mode", "run-out", "crop", "skip", "interlock-reset", "advance-empty", "programme",
+    "mode", "run-out", "crop", "skip", "blend", "interlock-reset", "advance-empty", "programme",
     "out-of-service", "in-service", "lane-resume", "partial", "reject", "removed", "handed-over",
     "correct", "answer", "bypass", "bypass-end", "force", "force-end", "override", "override-end",
     "alarm-ack", "alarm-shelve", "alarm-unshelve", "alarm-out-of-service", "alarm-in-service",
