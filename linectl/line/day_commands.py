@@ -66,4 +66,17 @@ def _wrong(line: Line, sow: list[Sow], pull: list[tuple[int, int]]) -> str | Non
         return "gutters are counted from 1"
     if len({lane for lane, _ in pull}) < len(pull):
         return "a lane is pulled from twice; write each lane once"
+    return _no_slot(line, sow, dict(pull))
+
+
+def _no_slot(line: Line, sow: list[Sow], pull: dict[int, int]) -> str | None:
+    """The first lane whose list sows more than its holes and what is pulled make room for."""
+    for lane in line.lanes.lanes:
+        to_sow = sum(each.gutters for each in sow if each.lane == lane.id)
+        holes, pulled = lane.holes() - bool(lane.reserved), pull.get(lane.id, 0)
+        if to_sow > holes + pulled:
+            return (
+                f"lane {lane.id}: {to_sow} to sow, but it has {holes} free slots and {pulled} to"
+                f" pull: {to_sow - holes - pulled} would have no slot"
+            )
     return None

@@ -42,7 +42,11 @@ class DayList:
         self.stands = True
         self.sow, self.pull = {}, {lane: left for lane, left in pull.items() if left}
         for each in sow:
-            self.sow.setdefault(each.lane, []).append([each.crop, each.gutters])
+            left = self.sow.setdefault(each.lane, [])
+            if left and left[-1][0] == each.crop:
+                left[-1][1] += each.gutters
+            else:
+                left.append([each.crop, each.gutters])
         self._say_all()
 
     def end(self) -> None:
@@ -71,18 +75,26 @@ class DayList:
         left = self.sow.get(lane)
         return str(left[0][0]) if left else ""
 
-    def to_sow(self, crop: str) -> int:
-        """Gutters of that crop that are still to be sown, whatever stands before them."""
-        return sum(n for left in self.sow.values() for name, n in left if name == crop)
+    def open_for(self, crop: str) -> int:
+        """Gutters of that crop that come next in their lanes: no other crop stands before them."""
+        return sum(left[0][1] for left in self.sow.values() if left and left[0][0] == crop)
+
+    def next_crops(self) -> tuple[str, ...]:
+        """The crops that lanes have next, by name."""
+        return tuple(sorted({str(left[0][0]) for left in self.sow.values() if left}))
 
     def feeds(self) -> bool:
-        """True if another gutter may be fed: the list has a slot for it and for those before."""
+        """True if another gutter may be fed: the list has a slot for it and for those before.
+
+        What stands in a lane behind another crop does not count: a gutter fed for it would keep
+        the sower from running out before the change of crop.
+        """
         if not self.stands:
             return True
         line = self._line
-        places = [belt.gutter for belt in line.ends.belts if belt.gutter]
-        inside = sum(1 for gutter in places if not line.gutters[gutter].lane)
-        return inside < self.to_sow(line.crop_in_drum)
+        inside = [part.gutter for part in line.sowing.parts if part.gutter]
+        without = sum(1 for gutter in inside if not line.gutters[gutter].lane)
+        return without < self.open_for(line.crop_in_drum)
 
     def sown(self, lane: int, crop: str) -> None:
         """A hole of the lane is reserved for a gutter of that crop."""
@@ -95,14 +107,18 @@ class DayList:
         self._say(lane)
 
     def unsown(self, lane: int, crop: str) -> None:
-        """A reservation has ended without insert: another gutter takes its place."""
+        """A reservation has ended without insert: another gutter takes its place.
+
+        It comes first, or last if another crop is in the drum by now: the line goes on with that.
+        """
         if not self.stands:
             return
         left = self.sow.setdefault(lane, [])
-        if left and left[0][0] == crop:
-            left[0][1] += 1
+        place = 0 if crop == self._line.crop_in_drum else -1
+        if left and left[place][0] == crop:
+            left[place][1] += 1
         else:
-            left.insert(0, [crop, 1])
+            left.insert(0 if place == 0 else len(left), [crop, 1])
         self._say(lane)
 
     # for harvest -------------------------------------------------------------------------------
@@ -121,13 +137,15 @@ class DayList:
 
     def sowing_text(self, crop: str) -> str:
         """Why no gutter of that crop is sown, as far as the list has a part in it; or empty."""
-        if not self.stands or self.to_sow(crop):
+        if not self.stands or self.open_for(crop):
             return ""
-        after = sorted({str(left[0][0]) for left in self.sow.values() if left})
-        what = crop.replace("_", " ")
+        after = self.next_crops()
         if not after:
             return "today's list is sown"
-        return f"today's list has no more {what}; next: {', '.join(after).replace('_', ' ')}"
+        behind = any(name == crop for left in self.sow.values() for name, _ in left)
+        more = "no lane next for" if behind else "no more"
+        text = f"today's list has {more} {crop}; next: {', '.join(after)}"
+        return text.replace("_", " ")
 
     def harvest_text(self) -> str:
         """Why no tail is taken, as far as the list has a part in it; or empty."""

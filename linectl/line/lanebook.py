@@ -183,9 +183,19 @@ class LaneBook:
             return text
         wanted = f" of {', '.join(crops)}".replace("_", " ") if crops else ""
         waiting = self.tails_waiting(crops, now)
+        day = self._line.day
+        if waiting and day.stands and not any(day.next_crop(lane.id) for lane in waiting):
+            return (
+                f"today's list pulls more from {lanes_text(waiting)} than it sows there:"
+                " one in for one out"
+            )
         if waiting:
             return (
                 f"ripe tails{wanted} in {lanes_text(waiting)} wait for sowing"
                 " to fill the freed slots"
             )
-        return f"no ripe gutter{wanted} at any tail"
+        where = "at any tail"
+        if day.stands:
+            left = [lane for lane in self.lanes if day.may_pull(lane.id)]
+            where = f"at the tail of {lanes_text(left)}, where today's list has gutters left"
+        return f"no ripe gutter{wanted} {where}"

@@ -70,8 +70,10 @@ class Waiting:
             water.waiting
             and outfeed.waiting
             and bool(line.lanes.tails_waiting(line.order.wanted(now), now))
+            and not line.day.sowing_text(crop)  # else it waits for a person, not for harvest
             and not any(
                 crop in lane.facts.crops
+                and line.day.may_sow(lane.id, crop)
                 and lane.in_service()
                 and lane.holes() > bool(lane.reserved)
                 for lane in line.lanes.lanes

@@ -32,6 +32,8 @@ class Options:
     ledger: str = ":memory:"
     events: Path | None = None
     """Where events are written as JSON Lines."""
+    begins_ms: int | None = None
+    """Wall clock at which it begins, Unix ms; None: now."""
     trace: Path | None = None
     """Where every frame is written; over the wire only."""
 

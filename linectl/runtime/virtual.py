@@ -144,7 +144,9 @@ class Rehearsal:
         slots = standing(site, options.lanes)
         self.plant = plant if plant is not None else open_plant(site, options.seed)
         self.plant.stock(slots)
-        self.ledger = Ledger.open(options.ledger, site)
+        begins_ms = options.begins_ms
+        clock = None if begins_ms is None else (lambda: begins_ms)
+        self.ledger = Ledger.open(options.ledger, site, clock)
         self.ledger.seed_lanes(slots)
         self.line = Line(site, Start(slots=slots))
         if not options.ripe_check:
