@@ -1,21 +1,17 @@
-"""A shift as the ledger recorded it: read through a connection of its own while a controller runs.
-
-Ledger time never goes back, so rows of the big tables lie in order of time; a stretch of them is
-found by bisection over their ids, which needs no index and stays quick in a ledger of years.
-"""
+"""A shift as the ledger recorded it: read by a connection of its own while a controller runs."""
 
 from __future__ import annotations
 
 import json
 import os
 import sqlite3
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
 
 from linectl.errors import LedgerUnreachable
 from linectl.image import Event
+from linectl.ledger.by_time import EVENTS, MOVES, first_at
 from linectl.ledger.checkpoint import ARCHIVE
 from linectl.ledger.looking import looking
 from linectl.ledger.places import UNKNOWN
@@ -117,6 +113,7 @@ class _Reader:
 
     def __init__(self, path: str, connection: sqlite3.Connection, site: str, now_ms: int) -> None:
         self._path = path
+        self._connection = connection
         self._run = connection.execute
         known = self._run("SELECT value FROM meta WHERE key = 'site'").fetchone()
         if known is not None and known[0] != site:
@@ -239,34 +236,10 @@ class _Reader:
         )
 
     def _event_from(self, at_ms: int | None) -> int:
-        return self._first("events", "id", "at_ms", at_ms)
+        return first_at(self._connection, EVENTS, at_ms)
 
     def _move_from(self, at_ms: int | None) -> int:
-        return self._first("moves", "number", "intended_ms", at_ms)
-
-    def _first(self, table: str, key: str, time: str, at_ms: int | None) -> int:
-        """Key of the first row at or after a time; one beyond the last if there is none."""
-        low, last = self._run(
-            f"SELECT (SELECT min({key}) FROM {table}), (SELECT max({key}) FROM {table})"
-        ).fetchone()
-        if low is None:
-            return 0
-        if at_ms is None:
-            return int(last) + 1
-        next_row = f"SELECT {key}, {time} FROM {table} WHERE {key} >= ? ORDER BY {key} LIMIT 1"
-        return _bisect(low, last + 1, lambda n: self._run(next_row, (n,)).fetchone(), at_ms)
-
-
-def _bisect(low: int, high: int, row_from: Callable[[int], tuple[int, int]], at_ms: int) -> int:
-    """The least key in low ≤ key ≤ high whose row, or the next one there is, is not before at."""
-    while low < high:
-        middle = (low + high) // 2
-        key, time = row_from(middle)
-        if time < at_ms:
-            low = key + 1
-        else:
-            high = middle
-    return low
+        return first_at(self._connection, MOVES, at_ms)
 
 
 def _is_held(ledger: str) -> bool:

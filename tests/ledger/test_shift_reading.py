@@ -7,7 +7,7 @@ from bisect import bisect_left
 from hypothesis import given
 from hypothesis import strategies as st
 
-from linectl.ledger.shift_reading import _bisect
+from linectl.ledger.by_time import _bisect
 
 ROWS = st.dictionaries(st.integers(1, 300), st.integers(0, 50), min_size=1, max_size=60)
 
