@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from linectl.cli.app import AsJson, SiteFolder, app
+from linectl.cli.moments import a_day, a_time
 from linectl.cli.run import LEDGER
 from linectl.cli.screen import complain, say_json
 from linectl.cli.writable import will_be_written
@@ -30,25 +31,6 @@ Examples:
 """
 
 
-def _day(text: str) -> dt.date:
-    try:
-        return dt.date.fromisoformat(text)
-    except ValueError as error:
-        raise typer.BadParameter(f"{text!r} is not a day; write 2026-03-02") from error
-
-
-def _time(text: str) -> dt.datetime:
-    """A local time, or one with its own offset; without a day: today's."""
-    try:
-        if "-" not in text and "T" not in text:
-            return dt.datetime.combine(dt.date.today(), dt.time.fromisoformat(text))
-        return dt.datetime.fromisoformat(text)
-    except ValueError as error:
-        raise typer.BadParameter(
-            f"{text!r} is not a time; write 06:00, 2026-03-02T06:00 or 2026-03-02T06:00+01:00"
-        ) from error
-
-
 @app.command(epilog=EXAMPLE)
 def report(
     site: SiteFolder,
@@ -57,14 +39,16 @@ def report(
     ] = None,
     shift: Annotated[
         dt.date | None,
-        typer.Option(parser=_day, metavar="DATE", help="The shift that begins on that day."),
+        typer.Option(parser=a_day, metavar="DATE", help="The shift that begins on that day."),
     ] = None,
     from_: Annotated[
         dt.datetime | None,
-        typer.Option("--from", parser=_time, metavar="TIME", help="Instead of a shift: from when."),
+        typer.Option(
+            "--from", parser=a_time, metavar="TIME", help="Instead of a shift: from when."
+        ),
     ] = None,
     to: Annotated[
-        dt.datetime | None, typer.Option(parser=_time, metavar="TIME", help="And until when.")
+        dt.datetime | None, typer.Option(parser=a_time, metavar="TIME", help="And until when.")
     ] = None,
     html: Annotated[
         Path | None, typer.Option(help="Write a page to look at and to print: FILE.html.")

@@ -37,6 +37,9 @@ def print_report(report: ShiftReport) -> None:
     _alarms(told, said)
     _interventions(told, said)
     _part("Ages by lane", tables.ages(told), f"at {told['ages']['at']}, as they stand now")
+    for lane in told["pace"]["lanes"]:
+        say(Text(lane["sentence"]))
+    say(Text(told["pace"]["tolerance"]))
 
 
 def when(told: Mapping[str, Any]) -> str:

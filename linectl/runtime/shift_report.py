@@ -13,6 +13,7 @@ from linectl.ledger.shift_reading import ShiftRecord, read_shift
 from linectl.runtime.account import NO_CONTROLLER, UNITS, Row
 from linectl.runtime.blend_account import yields_kg
 from linectl.runtime.lane_ages import LaneAges, lane_ages
+from linectl.runtime.lane_look import look_at_ledger
 from linectl.runtime.shift_account import collect, cut
 from linectl.runtime.shift_calendar import Span, local
 from linectl.runtime.shift_counts import COUNTS, Counted, takt_spread
@@ -111,6 +112,7 @@ class _Telling:
                 "at": local(self._ages_ms).isoformat(timespec="seconds"),
                 "lanes": list(summaries.values()),
             },
+            "pace": look_at_ledger(self._site, path, self._ages_ms).told(),
         }
         start = self._record.from_ms
         times = {

@@ -43,7 +43,7 @@ def test_the_json_object_has_every_part(linectl, recorded):
     parts = (
         "site", "ledger", "shift", "controller", "gutters", "crops", "lanes", "time", "kpi",
         "stands", "pareto", "waits", "trips", "takt", "alarms", "alarm_rates", "interventions",
-        "states", "flow", "ages",
+        "states", "flow", "ages", "pace",
     )  # fmt: skip
     assert tuple(told) == parts
     for unit in told["kpi"]["units"]:

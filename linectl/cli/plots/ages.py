@@ -35,7 +35,7 @@ def ages(figure: Figure, lanes: Sequence[LaneAges], report: ShiftReport) -> None
     farthest = max(1.6 * tolerance, *(1.1 * abs(_late(slot)) for slot in slots))
     for number, lane in enumerate(lanes):
         above, below = panels[2 * number], panels[2 * number + 1]
-        _strip(above, lane, report.days, -0.1 * oldest)
+        strip(above, lane, report.days, -0.1 * oldest)
         above.set_ylim(-0.2 * oldest, oldest * 1.12)
         _lateness(below, lane, farthest, tolerance)
         for axes in (above, below):
@@ -44,13 +44,15 @@ def ages(figure: Figure, lanes: Sequence[LaneAges], report: ShiftReport) -> None
                 axes.axvline(joint - 0.5, color="#999", linewidth=0.8)
         above.tick_params(labelbottom=False)
     panels[-1].set_xlabel("slot, mouth on the left, tail on the right")
-    handles, labels = _ages_legend()
+    handles, labels = ages_legend()
     figure.legend(handles, labels, loc="outside upper left", ncols=3, fontsize=8.5)
 
 
-def _strip(
+def strip(
     axes: Axes, lane: LaneAges, days: Mapping[str, tuple[float, float]], below: float
 ) -> None:  # fmt: skip
+    """A lane's ages by slot over its crops' lines. days: by crop, its days and the age from which
+    it is ripe; below: where on the scale holes and unknown ones are marked."""
     axes.set_title(_lane_words(lane), fontsize=9)
     crops = list(dict.fromkeys(slot.crop for slot in lane.slots if slot.due_days is not None))
     axes.set_title(_crop_words(crops, days), fontsize=8, loc="right", fontweight="normal")
@@ -120,7 +122,8 @@ def _lane_words(lane: LaneAges) -> str:
     return words + ("" if told["tail_days"] is None else f"; tail {told['tail_days']:.1f} days")
 
 
-def _ages_legend() -> tuple[list[Any], list[str]]:
+def ages_legend() -> tuple[list[Any], list[str]]:
+    """What marks and lines of a strip mean: handles and words."""
     rows: list[tuple[Any, str]] = [
         (legend_row(linestyle="", marker=marker, markersize=size + 1, markerfacecolor=fill,
                 markeredgecolor="#333", markeredgewidth=0.5), words)
