@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Any
 
-from linectl.crop.dosing import spacing_mm as even_spacing_mm
 from linectl.crop.seeding import (
     UNIFORM_PRECISION,
     Convention,
@@ -17,6 +16,7 @@ from linectl.crop.seeding import (
     not_told_apart,
     seeding_indices,
 )
+from linectl.crop.seeds import spacing_mm as even_spacing_mm
 from linectl.crop.stand import Stand, count_seeds_per_cell, expected_stand, seeds_per_cell_of
 from linectl.site.crops import Crop
 from linectl.site.spacings_file import Row
@@ -38,7 +38,7 @@ class Wanted:
 
 def wanted_of(crop: Crop, length_mm: float) -> Wanted:
     """What crops.yaml wants of a crop in gutters of that length."""
-    even = even_spacing_mm(length_mm, crop.seeds_per_gutter, crop.seeds_per_cell) * crop.rows
+    even = even_spacing_mm(length_mm, crop.seeds_per_gutter, crop.seeds_per_cell, crop.rows)
     return Wanted(
         crop.spacing_mm or even, crop.seeds_per_cell, crop.germination, crop.rows, length_mm
     )

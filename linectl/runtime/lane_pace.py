@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from statistics import mean
 from typing import Any
 
-from linectl.crop import density, dosing
+from linectl.crop import density, seeds
 from linectl.crop.lateness import (
     Grown,
     Off,
@@ -170,8 +170,8 @@ def _days(crop: Crop) -> CropDays:
 
 def _spacing(site: Site, crop: Crop) -> float:
     """Cells of a row, spread evenly, where the file wants no spacing."""
-    length = site.file.gutter.length_mm * crop.rows
-    return dosing.spacing_mm(length, crop.seeds_per_gutter, crop.seeds_per_cell)
+    length_mm = site.file.gutter.length_mm
+    return seeds.spacing_mm(length_mm, crop.seeds_per_gutter, crop.seeds_per_cell, crop.rows)
 
 
 def _off(off: Off | None) -> dict[str, float] | None:

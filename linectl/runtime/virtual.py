@@ -14,8 +14,8 @@ from linectl.image import Command, Event, Move, Start
 from linectl.ledger import Ledger
 from linectl.line import Line
 from linectl.runtime.account import Account
-from linectl.runtime.blend_account import yields_kg
 from linectl.runtime.bench import Bench
+from linectl.runtime.blend_account import yields_kg
 from linectl.runtime.grid import bus_grid, ideal_grid
 from linectl.runtime.plant import Plant, open_plant
 from linectl.runtime.rehearsal import Options, Progress, invented_lots
