@@ -45,14 +45,7 @@ def _tables(report: ShiftReport) -> dict[str, tuple[Sequence[str], list[list[Any
     return {
         "gutters": (gutters, _cells(told["crops"], gutters)),
         "lanes": (lanes, _cells(told["lanes"], lanes)),
-        "blends": (
-            blends,
-            [
-                [followed["name"], followed["by"], *(row[key] for key in blends[2:])]
-                for followed in told["blends"]
-                for row in followed["crops"]
-            ],
-        ),
+        "blends": (blends, _blends(told["blends"], blends[2:])),
         "waits_by_reason": (ranked, _cells(told["pareto"], ranked)),
         "stands": (waits, _cells(_timed(told["stands"], start), waits)),
         "stops": (
@@ -93,6 +86,15 @@ def _tables(report: ShiftReport) -> dict[str, tuple[Sequence[str], list[list[Any
             ],
         ),
     }
+
+
+def _blends(followed: Rows, names: Sequence[str]) -> list[list[Any]]:
+    """A row per crop of each blend."""
+    return [
+        [blend["name"], blend["by"], *row]
+        for blend in followed
+        for row in _cells(blend["crops"], names)
+    ]
 
 
 def _figures(told: Mapping[str, Any]) -> list[list[Any]]:
