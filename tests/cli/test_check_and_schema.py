@@ -90,7 +90,12 @@ def test_all_schemas_are_written_into_a_folder(linectl, tmp_path):
     said = linectl("schema", "--into", tmp_path)
     assert said.code == 0
     written = sorted(path.name for path in tmp_path.iterdir())
-    assert written == ["crops.schema.json", "interlocks.schema.json", "site.schema.json"]
+    assert written == [
+        "calibration.schema.json",
+        "crops.schema.json",
+        "interlocks.schema.json",
+        "site.schema.json",
+    ]
     assert json.loads((tmp_path / "site.schema.json").read_text())["properties"]["takt"]
 
 
