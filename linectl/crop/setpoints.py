@@ -132,6 +132,18 @@ class SetPoint:
         return self.held / self.value - 1 if self.held is not None and self.value else 0.0
 
 
+def refusal(site: Site, crop: str) -> str | None:
+    """Why a crop cannot be sown here: a set-point that no register holds; None if all can be
+    written. A device that was told nothing instead would fill, water or seed nothing."""
+    for made in (doser(site, crop), flow(site, crop), drum(site, crop)):
+        if made.verdict == "cannot be written":
+            return (
+                f"{crop} needs {made.value:.4g} {made.unit} of {made.tag}, which its register"
+                " cannot hold; linectl check says what would be right"
+            )
+    return None
+
+
 def doser(site: Site, crop: str) -> SetPoint:
     """The doser's set-point for a crop."""
     name, fill = site.station("fill"), tools(site).fill

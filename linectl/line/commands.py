@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from linectl.crop import setpoints
 from linectl.image import Command, Event
 from linectl.line import grant_commands, gutter_commands, lane_commands, walk_round
 from linectl.line.alarm_commands import ALARM_ACTS
@@ -92,6 +93,9 @@ def _run_out(line: Line, unit: Unit, command: Command) -> str | None:
 def _crop(line: Line, unit: Unit, command: Command) -> str | None:
     if command.argument not in line.crops:
         return f"no crop {command.argument!r}; there are: {', '.join(line.crops)}"
+    refused = setpoints.refusal(line.site, command.argument)
+    if refused is not None:
+        return refused
     if line.crop_in_drum != command.argument:
         line.interventions.overrides.crop_changed()
     line.crop_in_drum = command.argument

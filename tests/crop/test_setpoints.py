@@ -13,6 +13,7 @@ from linectl.crop import setpoints
 from linectl.crop.crop_needs import crop_needs
 from linectl.crop.site_takt import site_takt
 from linectl.crop.takt_gain import LANES, takt_gain
+from linectl.image import Command
 from linectl.registers.codec import decode, encode
 from linectl.site.load import load_site, read_site
 from linectl.site.machine import Range
@@ -133,6 +134,17 @@ def test_a_dose_that_no_register_holds_is_an_error_at_its_crop(tmp_path: Path) -
     (error,) = errors
     assert (error.file, error.line, error.key) == ("crops.yaml", 2, "crops.rocket.substrate_l")
     assert "78,125 ml/s" in error.message and "u16 goes from 0 to 65535" in error.message
+
+
+def test_a_crop_that_no_register_can_be_told_is_refused_at_the_machine(shift) -> None:
+    rocket = SMALL.crops.crops["rocket"].model_copy(update={"seeds_per_gutter": 90_000})
+    crops = SMALL.crops.model_copy(update={"crops": {**SMALL.crops.crops, "rocket": rocket}})
+    line = shift("small", site=SMALL.model_copy(update={"crops": crops})).run("5s").line
+    refused = line.obey(Command("sowing", "crop", "rocket", "ben"))
+    assert refused is not None
+    assert "seed.drum_rate" in refused
+    assert line.crop_in_drum == "green_oakleaf"
+    assert line.obey(Command("sowing", "crop", "red_oakleaf", "ben")) is None
 
 
 def test_a_dose_beyond_the_declared_range_is_a_warning(tmp_path: Path) -> None:
