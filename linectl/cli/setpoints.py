@@ -13,7 +13,7 @@ from linectl.cli.app import AsJson, SiteFolder, app
 from linectl.cli.screen import heading, say, say_json, span, table
 from linectl.cli.setpoints_json import setpoints_json
 from linectl.crop import setpoints
-from linectl.crop.crop_needs import CropNeeds, crop_needs
+from linectl.crop.crop_needs import CropNeeds, SeedNeeds, crop_needs
 from linectl.crop.setpoints import SetPoint
 from linectl.crop.site_takt import site_takt
 from linectl.crop.takt_gain import TaktGain, takt_gain
@@ -30,6 +30,8 @@ Examples:
   linectl setpoints config/fennmark rocket --json
 """
 STEPS_SHOWN = 4
+SPACING_SHARE = 0.01
+"""A spacing as laid may differ from the one wanted by this share, unremarked."""
 
 
 @app.command("setpoints", epilog=EXAMPLE)
@@ -129,7 +131,17 @@ def _seed(site: Site, needs: Sequence[CropNeeds]) -> None:
         columns = columns.rpartition("|")[0]
         rows = [row[:-1] for row in rows]
     say(table(columns, rows))
+    if any(_closer(each.seed) for each in needs):
+        text = (
+            f"laid closer than wanted: the drum starts {setpoints.TOOL_LEAD_MM} mm behind the head,"
+            " stops when the tail is at the entry eye, and sows as many seeds all the same"
+        )
+        say(Text(text))
     say(Text())
+
+
+def _closer(seed: SeedNeeds) -> bool:
+    return seed.wanted_mm is not None and seed.laid_mm < (1 - SPACING_SHARE) * seed.wanted_mm
 
 
 def _set_points(site: Site, needs: Sequence[CropNeeds]) -> None:
