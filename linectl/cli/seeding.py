@@ -196,6 +196,7 @@ def _over(said: Wanted, site: Wanted) -> Wanted:
         seeds_per_cell=said.seeds_per_cell or site.seeds_per_cell,
         germination=site.germination if said.germination is None else said.germination,
         length_mm=said.length_mm or site.length_mm,
+        cells=site.cells if said.length_mm is None and said.spacing_mm is None else None,
     )
 
 

@@ -65,9 +65,10 @@ def _figures(told: Mapping[str, Any], spacings_mm: Sequence[float]) -> dict[str,
         return {"cells": figure}
     figures = {"spacings": canvas.new_figure(4.2)}
     pictures.spacings(figures["spacings"], spacings_mm, told["spacing_mm"])
-    if any(row["quality_of_feed"] is not None for row in told.get("by_vacuum", ())):
+    judged = [row for row in told.get("by_vacuum", ()) if row["quality_of_feed"] is not None]
+    if len(judged) > 1:
         figures["vacuum"] = canvas.new_figure(3.8)
-        pictures.vacuum(figures["vacuum"], told["by_vacuum"])
+        pictures.vacuum(figures["vacuum"], judged)
     return figures
 
 

@@ -121,7 +121,7 @@ def stand_table(stand: Mapping[str, Any]) -> Table:
         ("cells with one plant", percent(stand["exactly_one"])),
         *((f"cells with {n} plants", percent(chances[n])) for n in range(2, len(chances))),
         ("cells with at least one plant", percent(stand["at_least_one"])),
-        ("plants per metre of gutter", _decimals(stand["plants_per_m"])),
+        ("plants per metre, where seeds lie", _decimals(stand["plants_per_m"])),
         ("plants per gutter", _decimals(stand["plants_per_gutter"], 1)),
     ]
     return "expected|>", [row for row in rows if row[1] is not None]
@@ -158,7 +158,10 @@ def bars(spacings_mm: Sequence[float], wanted_mm: float) -> list[str]:
 def print_spacings(told: Mapping[str, Any], spacings_mm: Sequence[float]) -> None:
     """Indices, classes and bars of spacings; by vacuum, and the stand, where they are told."""
     x_mm = told["spacing_mm"]
-    words = f"{told['spacings']} spacings, mean {told['mean_mm']:.1f} mm; wanted X = {x_mm:g} mm"
+    words = f"{told['spacings']} spacings, mean {told['mean_mm']:.1f} mm; "
+    if told["cell_mm"] is not None:
+        words += f"cells {told['cell_mm']:.1f} mm apart; "
+    words += f"wanted X = {x_mm:g} mm"
     say(heading("Seeding quality"), Text(words))
     say(table(*indices_table(told)))
     say(Text(f"Convention: {convention_words(told)} (--convention)"))
@@ -168,7 +171,7 @@ def print_spacings(told: Mapping[str, Any], spacings_mm: Sequence[float]) -> Non
     say(heading("Spacings"), Text("in X"))
     for line in bars(spacings_mm, x_mm):
         say(Text(line))
-    if "by_vacuum" in told:
+    if len(told.get("by_vacuum", ())) > 1:
         say(Text())
         say(heading("What vacuum did"))
         say(table(*vacuum_table(told)))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 from typing import Any
@@ -21,6 +21,9 @@ from linectl.crop.stand import Stand, count_seeds_per_cell, expected_stand, seed
 from linectl.site.crops import Crop
 from linectl.site.spacings_file import Row
 
+OFF = 0.05
+"""Share by which cells may pass nearer or farther than wanted without a remark (common practice,
+no source)."""
 FEW = 30
 """Spacings below which shares say little (common practice, no source)."""
 
@@ -34,14 +37,24 @@ class Wanted:
     germination: float | None = None
     rows: int = 1
     length_mm: float | None = None
+    """Of a gutter."""
+    cells: float | None = None
+    """In a gutter: the drum need not serve all of its length."""
+
+    def cells_per_gutter(self, cell_mm: float | None) -> float | None:
+        """As many as are wanted; else as fit in its length; None: not known."""
+        if self.cells is not None or self.length_mm is None or cell_mm is None:
+            return self.cells
+        return self.rows * self.length_mm / cell_mm
 
 
 def wanted_of(crop: Crop, length_mm: float) -> Wanted:
     """What crops.yaml wants of a crop in gutters of that length."""
     even = even_spacing_mm(length_mm, crop.seeds_per_gutter, crop.seeds_per_cell, crop.rows)
     return Wanted(
-        crop.spacing_mm or even, crop.seeds_per_cell, crop.germination, crop.rows, length_mm
-    )
+        crop.spacing_mm or even, crop.seeds_per_cell, crop.germination, crop.rows, length_mm,
+        crop.seeds_per_gutter / crop.seeds_per_cell,
+    )  # fmt: skip
 
 
 def spacings_told(
@@ -51,9 +64,10 @@ def spacings_told(
 
     spacings: how many. convention: `iso` or `share`. multiples, misses, quality_of_feed,
     precision: shares of 1, precision null with fewer than two spacings in class II. classes: counts
-    of I to V. cells: that passed, N' of ISO 7256-1. stand: see `stand_told`; null without a
-    germination. by_vacuum: the indices by class of vacuum, where the file tells vacuums;
-    best_vacuum_kpa: by quality of feed; not_told_apart_kpa: others that chance would explain.
+    of I to V. cells: that passed, N' of ISO 7256-1; cell_mm: how far apart. stand: see
+    `stand_told`; null without a germination. by_vacuum: the indices by class of vacuum, where the
+    file tells vacuums; best_vacuum_kpa: by quality of feed; not_told_apart_kpa: others that chance
+    would explain.
     remarks: what a reader should know. Raises ValueError as `seeding_indices`.
     """
     if wanted.spacing_mm is None:
@@ -69,6 +83,7 @@ def spacings_told(
         "precision": found.precision,
         "spacing_mm": wanted.spacing_mm,
         "mean_mm": found.mean_mm,
+        "cell_mm": found.cell_mm,
         "classes": dict(zip(("I", "II", "III", "IV", "V"), found.classes, strict=True)),
         "cells": found.classes.cells,
         "uniform_precision": UNIFORM_PRECISION,
@@ -90,10 +105,15 @@ def _stand_of(values: Sequence[float], wanted: Wanted) -> tuple[Stand | None, st
         seeds = seeds_per_cell_of(counted)
     except ValueError as error:
         return None, f"no stand is told: {error}"
-    stand = expected_stand(
-        seeds, wanted.germination, counted.cell_mm, wanted.rows, wanted.length_mm
-    )
-    return stand, ""
+    return _stand(seeds, wanted.germination, wanted, counted.cell_mm), ""
+
+
+def _stand(
+    seeds: Mapping[int, float], germination: float, wanted: Wanted, cell_mm: float | None
+) -> Stand:  # fmt: skip
+    """Of cells that far apart in each row."""
+    per_m = None if cell_mm is None else wanted.rows * 1000 / cell_mm
+    return expected_stand(seeds, germination, per_m, wanted.cells_per_gutter(cell_mm))
 
 
 def _remarks(found: Indices, values: Sequence[float], wanted: Wanted) -> list[str]:
@@ -103,6 +123,13 @@ def _remarks(found: Indices, values: Sequence[float], wanted: Wanted) -> list[st
         remarks.append(
             f"half of the spacings are below {middle:g} mm, and {found.spacing_mm:g} mm is wanted: "
             "look at the units and at the wanted spacing"
+        )
+    cell_mm = found.cell_mm
+    if cell_mm is not None and abs(cell_mm / found.spacing_mm - 1) > OFF and not remarks:
+        share = cell_mm / found.spacing_mm - 1
+        remarks.append(
+            f"cells passed {cell_mm:.1f} mm apart, {abs(share):.0%} "
+            f"{'nearer' if share < 0 else 'farther'} than wanted: look at the rate of the drum"
         )
     if (wanted.seeds_per_cell or 1) > 1:
         remarks.append(
@@ -158,7 +185,7 @@ def cells_told(counts: Sequence[int], wanted: Wanted) -> dict[str, Any]:
     stand = None
     if wanted.germination is not None:
         shares = {seeds: found.share(seeds) for seeds in found.cells_by_seeds}
-        stand = _at_spacing(shares, wanted.germination, wanted)
+        stand = stand_told(_stand(shares, wanted.germination, wanted, wanted.spacing_mm))
     return {
         "cells": found.cells,
         "distribution": {str(seeds): n for seeds, n in found.cells_by_seeds.items()},
@@ -181,29 +208,19 @@ def stand_alone_told(wanted: Wanted) -> dict[str, Any]:
     if wanted.germination is None:
         raise ValueError("without its germination no stand can be told: add --germination")
     seeds = wanted.seeds_per_cell or 1
+    stand = _stand({seeds: 1.0}, wanted.germination, wanted, wanted.spacing_mm)
     return {
-        "stand": _at_spacing({seeds: 1.0}, wanted.germination, wanted),
+        "stand": stand_told(stand),
         "seeds_per_cell": seeds,
         "spacing_mm": wanted.spacing_mm,
         "remarks": [],
     }
 
 
-def _at_spacing(
-    shares: dict[int, float], germination: float, wanted: Wanted
-) -> dict[str, Any]:  # fmt: skip
-    """The stand of cells at the wanted spacing; without one only what a cell holds is told."""
-    spacing = wanted.spacing_mm
-    stand = expected_stand(shares, germination, spacing or 1.0, wanted.rows, wanted.length_mm)
-    told = stand_told(stand)
-    if spacing is None:
-        told |= {"plants_per_m": None, "plants_per_gutter": None}
-    return told
-
-
 def stand_told(stand: Stand) -> dict[str, Any]:
     """germination; plants_per_cell: probabilities of 0, 1, 2 … plants; at_least_one, exactly_one,
-    none: of a cell; plants_per_m of gutter; plants_per_gutter: null if its length is not known."""
+    none: of a cell; plants_per_m of gutter where seeds lie, and plants_per_gutter: null if the
+    cells in it are not known."""
     return {
         "germination": stand.germination,
         "plants_per_cell": list(stand.plants_per_cell),

@@ -104,9 +104,11 @@ class Indices:
         return math.sqrt(share * (1 - share) / self.of)
 
     @property
-    def cell_mm(self) -> float:
-        """Distance at which cells really passed: what was measured by the cells in it."""
-        return self.mean_mm * self.classes.spacings / self.classes.cells
+    def cell_mm(self) -> float | None:
+        """Distance at which cells really passed: what was measured by the cells in it; None if
+        every spacing is a multiple."""
+        cells = self.classes.cells
+        return self.mean_mm * self.classes.spacings / cells if cells else None
 
 
 def class_of(spacing_mm: float, wanted_mm: float) -> int:

@@ -38,10 +38,10 @@ class Stand:
     germination: float
     plants_per_cell: tuple[float, ...]
     """Probability of 0, 1, 2 … plants in a cell."""
-    cells_per_m: float
-    """Of gutter, over all its rows."""
-    length_mm: float | None
-    """Of a gutter; None: not known."""
+    cells_per_m: float | None
+    """Of gutter where seeds lie, over all its rows; None: not known."""
+    cells_per_gutter: float | None
+    """None: not known."""
 
     @property
     def none(self) -> float:
@@ -59,32 +59,36 @@ class Stand:
         return self.plants_per_cell[1] if len(self.plants_per_cell) > 1 else 0.0
 
     @property
-    def plants_per_m(self) -> float:
-        """Expected plants per metre of gutter."""
-        mean = math.fsum(number * share for number, share in enumerate(self.plants_per_cell))
-        return mean * self.cells_per_m
+    def mean(self) -> float:
+        """Expected plants in a cell."""
+        return math.fsum(number * share for number, share in enumerate(self.plants_per_cell))
+
+    @property
+    def plants_per_m(self) -> float | None:
+        """Expected plants per metre of gutter, where seeds lie; None: distance not known."""
+        return None if self.cells_per_m is None else self.mean * self.cells_per_m
 
     @property
     def plants_per_gutter(self) -> float | None:
-        """Expected plants in a gutter; None if its length is not known."""
-        return None if self.length_mm is None else self.plants_per_m * self.length_mm / 1000
+        """Expected plants in a gutter; None if its cells are not known."""
+        return None if self.cells_per_gutter is None else self.mean * self.cells_per_gutter
 
 
 def expected_stand(
     seeds: Mapping[int, float],
     germination: float,
-    cell_mm: float,
-    rows: int = 1,
-    length_mm: float | None = None,
+    cells_per_m: float | None = None,
+    cells_per_gutter: float | None = None,
 ) -> Stand:
-    """The stand of cells with these shares of seeds per cell, `cell_mm` apart in each row.
+    """The stand of cells with these shares of seeds per cell, so many in a metre and a gutter.
 
-    Raises ValueError as `plants_per_cell`, and unless distance, rows and length are above zero.
+    Raises ValueError as `plants_per_cell`, and unless the numbers of cells are above zero.
     """
-    if not cell_mm > 0 or rows < 1 or (length_mm is not None and not length_mm > 0):
-        raise ValueError("distance of cells, rows and length of a gutter must be above zero")
-    cells_per_m = rows * 1000 / cell_mm
-    return Stand(germination, plants_per_cell(seeds, germination), cells_per_m, length_mm)
+    for cells in (cells_per_m, cells_per_gutter):
+        if cells is not None and not cells > 0:
+            raise ValueError(f"{cells:g} cells must be above zero")
+    chances = plants_per_cell(seeds, germination)
+    return Stand(germination, chances, cells_per_m, cells_per_gutter)
 
 
 def plants_per_cell(seeds: Mapping[int, float], germination: float) -> tuple[float, ...]:

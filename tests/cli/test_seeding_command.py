@@ -12,6 +12,7 @@ from xml.etree import ElementTree
 import pytest
 
 from linectl.cli.plots import canvas
+from linectl.crop.seeding import seeding_indices
 from linectl.site.load import load_site
 
 SPACINGS = [str(mm) for mm in (
@@ -153,10 +154,14 @@ def test_a_site_tells_what_its_crop_wants_and_the_command_line_overrules_it(line
     told = linectl(*asked).json
     assert told["spacing_mm"] == 150
     assert told["stand"]["germination"] == 0.92
-    assert told["stand"]["plants_per_gutter"] == pytest.approx(
-        0.92 * 20 / sum(map(float, SPACINGS)) * 5400
-    )
-    assert linectl(*asked, "--spacing", "100mm").json["spacing_mm"] == 100
+    iso = seeding_indices([float(mm) for mm in SPACINGS], 150)
+    seeds_per_cell = 20 / iso.classes.cells
+    assert told["stand"]["plants_per_gutter"] == pytest.approx(0.92 * 36 * seeds_per_cell)
+    over = linectl(*asked, "--spacing", "100mm", "--length", "2.4m").json
+    assert over["spacing_mm"] == 100
+    per_metre = 0.92 * 20 / sum(map(float, SPACINGS)) * 1000
+    assert over["stand"]["plants_per_m"] == pytest.approx(per_metre)
+    assert over["stand"]["plants_per_gutter"] == pytest.approx(2.4 * per_metre)
 
 
 def test_without_numbers_the_stand_is_told_as_if_every_cell_got_its_seeds(linectl):

@@ -21,19 +21,12 @@ from linectl.crop.stand import (
 
 def test_two_seeds_of_four_fifths_give_a_plant_in_96_cells_of_100_and_one_alone_in_32():
     """1 − (1 − 0.8)² = 0.96, 2 · 0.8 · 0.2 = 0.32, 0.8² = 0.64 (by hand)."""
-    stand = expected_stand({2: 1.0}, 0.8, cell_mm=100, length_mm=5400)
+    stand = expected_stand({2: 1.0}, 0.8, cells_per_m=10, cells_per_gutter=54)
     assert stand.at_least_one == pytest.approx(0.96)
     assert stand.exactly_one == pytest.approx(0.32)
     assert stand.plants_per_cell == pytest.approx((0.04, 0.32, 0.64))
     assert stand.plants_per_m == pytest.approx(16)
     assert stand.plants_per_gutter == pytest.approx(86.4)
-
-
-def test_rows_multiply_the_cells_of_a_gutter():
-    one, three = (expected_stand({1: 1.0}, 0.9, 150, rows, 1800) for rows in (1, 3))
-    assert one.plants_per_gutter == pytest.approx(0.9 * 12)
-    assert three.plants_per_gutter == pytest.approx(3 * one.plants_per_gutter)
-    assert three.at_least_one == one.at_least_one
 
 
 shares = st.dictionaries(st.integers(0, 9), st.floats(0.01, 5), min_size=1)
@@ -58,7 +51,7 @@ def test_the_stand_from_spacings_has_as_many_plants_a_metre_as_seeds_lie_there_a
     """What was measured says it without any index: seeds by the length they lie on."""
     spacings = [98, 105, 40, 102, 95, 210, 99, 101, 103, 97, 10, 110, 300, 94]
     found = seeding_indices(spacings, 100)
-    stand = expected_stand(seeds_per_cell_of(found), 0.9, found.cell_mm)
+    stand = expected_stand(seeds_per_cell_of(found), 0.9, 1000 / found.cell_mm)
     assert stand.plants_per_m == pytest.approx(0.9 * len(spacings) / sum(spacings) * 1000)
     assert stand.plants_per_gutter is None
 
@@ -127,7 +120,9 @@ def test_counts_that_cannot_be_are_refused(counts, words):
         count_seeds_per_cell(counts)
 
 
-def test_no_distance_no_row_and_no_length_make_no_stand():
-    for facts in ({"cell_mm": 0}, {"cell_mm": 1, "rows": 0}, {"cell_mm": 1, "length_mm": 0}):
-        with pytest.raises(ValueError, match="above zero"):
-            expected_stand({1: 1.0}, 0.9, **facts)
+@pytest.mark.parametrize("cells", [0, -1, math.nan])
+def test_no_cells_make_no_stand(cells):
+    with pytest.raises(ValueError, match="above zero"):
+        expected_stand({1: 1.0}, 0.9, cells_per_m=cells)
+    with pytest.raises(ValueError, match="above zero"):
+        expected_stand({1: 1.0}, 0.9, cells_per_gutter=cells)

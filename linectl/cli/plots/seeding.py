@@ -103,16 +103,16 @@ def cells(figure: Figure, distribution: Mapping[int, int], wanted: int | None) -
 def vacuum(figure: Figure, rows: Sequence[Mapping[str, Any]]) -> None:
     """Three courses over vacuum, each with its own line and marker; the spread of one of them."""
     axes = figure.subplots()
-    told = [row for row in rows if row["quality_of_feed"] is not None]
-    at = [row["vacuum_kpa"] for row in told]
-    axes.errorbar(at, [100 * row["quality_of_feed"] for row in told],
-                  yerr=[100 * row["standard_error"] for row in told], fmt="-o", color="#111",
+    at = [row["vacuum_kpa"] for row in rows]
+    axes.errorbar(at, [100 * row["quality_of_feed"] for row in rows],
+                  yerr=[100 * row["standard_error"] for row in rows], fmt="-o", color="#111",
                   capsize=4, label="quality of feed, ± a standard error")  # fmt: skip
     for key, style in (("misses", "--^"), ("multiples", ":s")):
-        axes.plot(at, [100 * row[key] for row in told], style, color="#111",
+        axes.plot(at, [100 * row[key] for row in rows], style, color="#111",
                   markerfacecolor="white", label=key)  # fmt: skip
+    axes.set_xticks(at)
     axes.set_xlabel("vacuum, kPa below atmosphere")
     axes.set_ylabel("per cent")
-    axes.set_ylim(min(0.0, *(100 * row["quality_of_feed"] for row in told)), 105)
+    axes.set_ylim(min(0.0, *(100 * row["quality_of_feed"] for row in rows)), 105)
     axes.set_title("Indices by vacuum")
     axes.legend(fontsize=9, loc="center right")
