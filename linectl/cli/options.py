@@ -70,3 +70,7 @@ ReportFile = Annotated[Path | None, typer.Option(help="Write a page to look at: 
 TraceFile = Annotated[
     Path | None, typer.Option(help="Record every frame of the wires; `linectl frames` reads it.")
 ]
+SownFile = Annotated[
+    Path | None,
+    typer.Option(help="Write how the seeds lie on the gutters; `linectl seeding` takes the file."),
+]

@@ -17,6 +17,7 @@ from linectl.cli.options import (
     RipeCheck,
     Scenario,
     Seed,
+    SownFile,
     TraceFile,
     Wire,
 )
@@ -54,6 +55,7 @@ def rehearse(
     events: EventsFile = None,
     report: ReportFile = None,
     trace: TraceFile = None,
+    sown: SownFile = None,
     as_json: AsJson = False,
 ) -> None:
     """Runs the controller on the plant model and reports the shift.
@@ -74,14 +76,17 @@ def rehearse(
         ledger=":memory:" if ledger is None else str(ledger),
         events=events,
         trace=trace,
+        sown=sown,
     )
-    for target in (events, report, trace):
+    for target in (events, report, trace, sown):
         if target is not None:
             will_be_written(target)
     if wire and (every_tick or ideal_bus):
         raise UsageError("--every-tick and --ideal-bus belong to virtual time: leave out --wire")
     if trace is not None and not wire:
         raise UsageError("--trace records the wires, and virtual time has none: add --wire")
+    if sown is not None and wire:
+        raise UsageError("--sown asks the plant model of a rehearsal in virtual time: no --wire")
     with progress(f"rehearsing {loaded.name}", for_ms) as tell:
         result = _over_wire(loaded, options, tell) if wire else _on_bench(loaded, options, tell)
     if report is not None:

@@ -47,6 +47,13 @@ class Plant(Protocol):
     def told(self, move: Move) -> None:
         """The controller's ledger move, for the auditor to hold against the bodies."""
 
+    def sown(self) -> list[dict[str, Any]]:
+        """Where seeds lie on the gutters sown so far: a row a seed, or a cell of several seeds.
+
+        Keys: gutter, crop, row, vacuum_kpa, spacing_mm (from the seed before; None for the first
+        and for cells) and seeds (in a cell; None for single seeds).
+        """
+
     def report(self) -> dict[str, Any]:
         """Counts from bodies: `gutters`, `lanes`, `violations` as in the rehearsal's JSON, and
         `packed`: what people in the hall took (at_ms, gutter, crop, kg)."""

@@ -34,6 +34,8 @@ class Options:
     """Where events are written as JSON Lines."""
     begins_ms: int | None = None
     """Wall clock at which it begins, Unix ms; None: now."""
+    sown: Path | None = None
+    """Where it is written, at the end, how the seeds lie on the gutters; in virtual time only."""
     trace: Path | None = None
     """Where every frame is written; over the wire only."""
 

@@ -23,6 +23,7 @@ from linectl.runtime.standing import standing
 from linectl.runtime.trip_record import TripRecorder
 from linectl.site.model import Site
 from linectl.site.scenario import Action
+from linectl.site.spacings_file import write_sown
 
 FLUSH_ROWS = 2_000
 """Rows kept back before the ledger gets them; on the bench its delay is modelled, not measured."""
@@ -202,6 +203,8 @@ class Rehearsal:
         self.trips.close(self.bench.now)
         if self._file is not None:
             self._file.close()
+        if self.options.sown is not None:
+            write_sown(self.options.sown, self.plant.sown())
         counts = self.ledger.counts()
         self.ledger.close()
         takt = site_takt(self.site)

@@ -8,22 +8,27 @@ columns the first row names them; these are read, others are the writer's own:
     8.0,105                        vacuum_kpa  of the drum meanwhile
                                    crop        of the gutter
 
-As any spreadsheet saves it (see rowfile), but with a decimal point.
+As any spreadsheet saves it (see rowfile), but with a decimal point. A rehearsal writes such a file
+of the gutters that the plant model has sown: a row a seed, or a row a cell of several seeds.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from pathlib import Path
 from typing import Literal, NamedTuple
 
 from linectl.errors import Finding, SiteError
+from linectl.site.cells import check_form, damaged
 from linectl.site.complaints import nearest
 from linectl.site.lengths import parse_length_mm, refuse_comma
-from linectl.site.rowfile import Line, lines_of
+from linectl.site.rowfile import Line, lines_of, write_rows
 
 Measured = Literal["spacing_mm", "seeds"]
 COLUMNS = ("spacing_mm", "seeds", "vacuum_kpa", "crop")
+SOWN = ("gutter", "crop", "row", "vacuum_kpa", "spacing_mm", "seeds")
+"""Columns of a rehearsal's file."""
 ROWS_MOST = 1_000_000
 """Rows of a file: more are taken for a mistake."""
 _NUMBER = re.compile(r"[+-]?\d+(?:\.\d+)?", re.ASCII)
@@ -65,7 +70,7 @@ def read_measured(data: bytes, name: str, measured: Measured) -> tuple[Row, ...]
     findings: list[Finding] = []
     listing = lines_of(data, name, findings)
     lines = [line for line in listing.lines if not line.is_blank]
-    lines = [line for line in lines if not line.cells[0].startswith("#")]
+    lines = [line for line in lines if not _is_remark(line.cells[0])]
     if not findings and not lines:
         findings.append(Finding(name, 1, "file", "is empty", f"one {measured} a row"))
     if len(lines) > ROWS_MOST:
@@ -85,12 +90,30 @@ def read_measured(data: bytes, name: str, measured: Measured) -> tuple[Row, ...]
     return tuple(rows)
 
 
+def write_sown(path: Path, rows: Iterable[Mapping[str, object]]) -> None:
+    """Write how seeds lie, one row each with the columns `SOWN`; None: an empty cell.
+
+    Raises OSError.
+    """
+    cells = ({column: _written(row[column]) for column in SOWN} for row in rows)
+    write_rows(path, SOWN, cells)
+
+
+def _written(value: object) -> str:
+    return "" if value is None else str(value)
+
+
+def _is_remark(cell: str) -> bool:
+    """Begins with `#`, and is not what a spreadsheet shows of a failure."""
+    return cell.startswith("#") and not damaged(cell)
+
+
 def _header(
     line: Line, measured: Measured, name: str, findings: list[Finding]
 ) -> list[str] | None:  # fmt: skip
     """The names of the columns; None if the first row holds values already."""
     written = [cell for cell in line.cells if cell]
-    if any(_NUMBER.match(cell) for cell in written):
+    if any(_NUMBER.match(cell) or damaged(cell) for cell in written):
         return None
     header = [re.sub(r"[\s-]+", "_", cell.lower()) for cell in line.cells]
     if measured in header:
@@ -127,6 +150,7 @@ def _rows(
         if not found.get(measured):
             continue
         try:
+            check_form(measured, found[measured])
             value = parse_value(found[measured], measured)
             vacuum_kpa = _vacuum(found.get("vacuum_kpa", ""))
         except ValueError as error:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from linectl_sim.kernel import Entry
+    from linectl_sim.singulation import Stretch
 
 
 class Body:
@@ -18,8 +19,8 @@ class Body:
     __slots__ = (
         "crop", "ejected_at", "entry", "from_stock", "gone", "gone_from", "gutter", "handled",
         "indexed_at", "mark", "number", "partial", "put_into", "ref_mm", "ripe_at", "seeded_at",
-        "seeds", "skew_mm", "sown_at", "stage", "substrate_l", "tamped", "water_ml", "wetted_at",
-        "yield_kg",
+        "seeds", "skew_mm", "sown", "sown_at", "stage", "substrate_l", "tamped", "water_ml",
+        "wetted_at", "yield_kg",
     )  # fmt: skip
 
     def __init__(self, number: int) -> None:
@@ -31,6 +32,8 @@ class Body:
         self.tamped = False
         self.water_ml = 0.0
         self.seeds = 0.0
+        self.sown: list[Stretch] = []
+        """What let seeds down on it; where they lie is drawn from that when somebody asks."""
         self.wetted_at: int | None = None
         self.seeded_at: int | None = None
         self.sown_at: int | None = None

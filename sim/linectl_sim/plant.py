@@ -129,6 +129,10 @@ class PlantModel:
             "open": self.auditor.claims.open(),
         }
 
+    def sown(self) -> list[dict[str, Any]]:
+        """Where the seeds of every gutter sown so far lie (see `report.sown`); drawn now."""
+        return report.sown(self.machine)
+
     def report(self) -> dict[str, Any]:
         """Counts from bodies, violations, materials, residences."""
         counted = report.totals(self.machine)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from functools import partial
 from typing import Any
 
 from linectl_sim.bodies import Body
 from linectl_sim.machine import Machine
+from linectl_sim.singulation import Cell, draw_cells
 
 
 def gutters(machine: Machine, at_start: int) -> dict[str, int]:
@@ -80,3 +83,42 @@ def totals(machine: Machine) -> dict[str, Any]:
         "seeds": int(machine.seeder.outlet.present_total()),
         "residences": residences,
     }
+
+
+def sown(machine: Machine) -> list[dict[str, Any]]:
+    """Where seeds lie on every gutter sown so far, in order; nothing of it is drawn before.
+
+    With one seed a cell a row is a seed: spacing_mm is its distance from the one before in its
+    row of the gutter, None for the first. With several a row is a cell, and seeds counts them.
+    Both: gutter (the controller's id), crop, row, vacuum_kpa.
+    """
+    found: list[dict[str, Any]] = []
+    for body in machine.world.bodies:
+        if not body.sown:
+            continue
+        crop = machine.world.site.crops.crops[body.crop]
+        cells = draw_cells(
+            machine.world.stream(f"seeds/{body.number}"), body.sown, crop.rows,
+            crop.seeds_per_cell, partial(machine.seeder.chances_at, crop=body.crop),
+        )  # fmt: skip
+        for row in range(1, crop.rows + 1):
+            own = [cell for cell in cells if cell.row == row]
+            rows = _spacings(own) if crop.seeds_per_cell == 1 else _counts(own)
+            found += [
+                {"gutter": body.gutter, "crop": body.crop, "row": row} | each for each in rows
+            ]
+    return found
+
+
+def _spacings(cells: list[Cell]) -> Iterator[dict[str, Any]]:
+    seeds = sorted((at_mm, cell.vacuum_kpa) for cell in cells for at_mm in cell.seeds_mm)
+    before: float | None = None
+    for at_mm, vacuum_kpa in seeds:
+        spacing = None if before is None else round(at_mm - before, 1)
+        yield {"vacuum_kpa": vacuum_kpa, "spacing_mm": spacing, "seeds": None}
+        before = at_mm
+
+
+def _counts(cells: list[Cell]) -> Iterator[dict[str, Any]]:
+    for cell in cells:
+        yield {"vacuum_kpa": cell.vacuum_kpa, "spacing_mm": None, "seeds": len(cell.seeds_mm)}

@@ -7,6 +7,7 @@ from linectl_sim.bodies import Body
 from linectl_sim.drives import Drive
 from linectl_sim.kernel import Entry
 from linectl_sim.outlets import Outlet
+from linectl_sim.singulation import Chances, Stretch, chances, laid
 from linectl_sim.world import LAG_MS, World
 from linectl_sim.yields import Yields
 
@@ -120,6 +121,8 @@ class Seeder:
         self._pump = self._drum = False
         self._rate_s = 0.0
         self._true_to_set = 1.0
+        self._turned = (0.0, 0.0)
+        """Holes per mm of belt and vacuum since the outlet was last set."""
         self._nominal_kpa = round(VACUUM_USUAL * facts.vacuum_min_kpa, 1)
         self.vacuum_kpa = 0.0
         self._step = 0
@@ -155,6 +158,7 @@ class Seeder:
 
     def _give(self, body: Body, seeds: float) -> None:
         body.seeds += seeds
+        laid(body.sown, Stretch(seeds / self.outlet.rate, *self._turned))
         if (
             body.crop
             and body.seeds > 1.5 * self._world.site.crops.crops[body.crop].seeds_per_gutter
@@ -212,17 +216,27 @@ class Seeder:
     def picks(self) -> float:
         """Seeds dropped for each one asked: misses under a poor vacuum, doubles under a strong
         one. At the usual vacuum it is what was measured of this drum, if somebody has."""
+        return self._picks_at(self.vacuum_kpa, self.crop)
+
+    def _picks_at(self, vacuum_kpa: float, crop: str) -> float:
         measured = self._world.site.calibration.drum
-        usual = PICKS_USUAL if measured is None else measured.factor_of(self.crop)
-        strength = self.vacuum_kpa / self._facts.vacuum_min_kpa
+        usual = PICKS_USUAL if measured is None else measured.factor_of(crop)
+        strength = vacuum_kpa / self._facts.vacuum_min_kpa
         return usual * _picked(strength) / PICKS_USUAL
 
+    def chances_at(self, vacuum_kpa: float, crop: str) -> Chances:
+        """What a hole does with that crop at that vacuum: its mean is `picks` there."""
+        strength = vacuum_kpa / self._facts.vacuum_min_kpa
+        return chances(strength, self._picks_at(vacuum_kpa, crop))
+
     def _settle(self) -> None:
-        rate = 0.0
+        rate = holes_per_mm = 0.0
         if self._drum and self.level > 0 and self.fault != "seed_empty":
             per_mm = self._rate_s / self._drive.facts.speed_mm_s
             rate = per_mm * self.picks() * self._true_to_set
+            holes_per_mm = per_mm * self._true_to_set
         self.outlet.set_rate(rate, commanded=True)
+        self._turned = (holes_per_mm, self.vacuum_kpa)
 
     def _show_level(self) -> None:
         dropped = self.outlet.total - self._booked

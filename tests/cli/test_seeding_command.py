@@ -250,3 +250,9 @@ def test_without_the_extra_a_picture_is_refused_with_its_name(linectl, tmp_path,
     said = linectl("seeding", *SPACINGS, "--spacing", "100mm", "--plot", tmp_path / "a.svg")
     assert (said.code, said.out) == (3, "")
     assert "linectl[report]" in said.err
+
+
+def test_a_rehearsal_over_wires_cannot_tell_how_seeds_lie(linectl, tmp_path):
+    said = linectl("rehearse", "config/small", "--wire", "--sown", tmp_path / "sown.csv")
+    assert (said.code, said.out) == (2, "")
+    assert "no --wire" in said.err
