@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from itertools import accumulate
 from typing import Any
 
 from rich.text import Text
@@ -15,6 +16,8 @@ BAR = 40
 """Letters of the longest bar."""
 FINE = 15
 """Bars of a tenth of X: up to the end of class II; beyond it a bar a class."""
+ROWS_MOST = 9
+"""Numbers of plants in a cell that are told one by one; of more, their range."""
 NAMES = ("multiple", "single", "one miss", "two misses", "three or more")
 STAND_SAYS = "Each seed becomes a plant with the probability of its germination; no later losses."
 
@@ -114,17 +117,27 @@ def spread_table(told: Mapping[str, Any]) -> Table:
 
 def stand_table(stand: Mapping[str, Any]) -> Table:
     """What to expect of cells and of a gutter."""
-    chances = stand["plants_per_cell"]
     rows = [
         ("germination", percent(stand["germination"])),
-        ("cells without a plant", percent(stand["none"])),
-        ("cells with one plant", percent(stand["exactly_one"])),
-        *((f"cells with {n} plants", percent(chances[n])) for n in range(2, len(chances))),
+        *_plants_rows(stand["plants_per_cell"]),
         ("cells with at least one plant", percent(stand["at_least_one"])),
         ("plants per metre, where seeds lie", _decimals(stand["plants_per_m"])),
         ("plants per gutter", _decimals(stand["plants_per_gutter"], 1)),
     ]
     return "expected|>", [row for row in rows if row[1] is not None]
+
+
+def _plants_rows(chances: Sequence[float]) -> list[tuple[str, str | None]]:
+    """Cells by their plants; of many plants where the middle nine cells of ten lie."""
+    rows = [("cells without a plant", percent(chances[0]))]
+    if len(chances) <= ROWS_MOST:
+        names = ("cells with one plant", *(f"cells with {n} plants" for n in range(2, ROWS_MOST)))
+        return rows + [
+            (name, percent(chance)) for name, chance in zip(names, chances[1:], strict=False)
+        ]
+    upto = list(accumulate(chances))
+    low, high = (next(n for n, sum_ in enumerate(upto) if sum_ >= share) for share in (0.05, 0.95))
+    return [*rows, ("nine cells of ten have plants", f"{low} to {high}")]
 
 
 def _decimals(value: float | None, digits: int = 2) -> str | None:

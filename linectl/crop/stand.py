@@ -31,6 +31,10 @@ GERMINATION_STANDARDS: Mapping[str, float] = {
 of leafy crops (7 CFR 201.31, 59 FR 64491): below them a label must say so. No target for a lot."""
 
 
+SEEDS_MOST = 1000
+"""Seeds in a cell: more are taken for a mistake, and would be too many for exact chances."""
+
+
 @dataclass(frozen=True)
 class Stand:
     """What to expect of a gutter."""
@@ -95,13 +99,15 @@ def plants_per_cell(seeds: Mapping[int, float], germination: float) -> tuple[flo
     """Probability of 0, 1, 2 … plants in a cell.
 
     seeds: share of cells by their number of seeds; the shares are of any sum. germination: 0 to 1.
-    Raises ValueError outside these, and for shares or seeds below zero.
+    Raises ValueError outside these, for shares or seeds below zero, and beyond `SEEDS_MOST`.
     """
     if not 0 <= germination <= 1:
         raise ValueError(f"a germination of {germination:g} is outside 0 to 1")
     whole = math.fsum(seeds.values())
     if not whole > 0 or min(seeds.values()) < 0 or min(seeds) < 0:
         raise ValueError("seeds per cell and their shares cannot be below zero, nor be none")
+    if max(seeds) > SEEDS_MOST:
+        raise ValueError(f"{max(seeds)} seeds in a cell are more than {SEEDS_MOST}")
     found = [0.0] * (max(seeds) + 1)
     for number, share in seeds.items():
         for plants in range(number + 1):
@@ -175,10 +181,15 @@ class SeedsPerCell:
 
 
 def count_seeds_per_cell(counts: Iterable[int]) -> SeedsPerCell:
-    """The distribution of counts, one a cell. Raises ValueError for none, or one below zero."""
+    """The distribution of counts, one a cell.
+
+    Raises ValueError for none, one below zero, or one beyond `SEEDS_MOST`.
+    """
     found = Counter(counts)
     if not found:
         raise ValueError("there is no count: count at least one cell")
     if min(found) < 0:
         raise ValueError(f"{min(found)} seeds in a cell cannot be: counts are not below zero")
+    if max(found) > SEEDS_MOST:
+        raise ValueError(f"{max(found)} seeds in a cell are more than {SEEDS_MOST}")
     return SeedsPerCell(dict(sorted(found.items())))

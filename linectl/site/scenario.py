@@ -75,6 +75,10 @@ def _filled(site: Site) -> Collection[str]:
     return [name for name, station in site.file.stations.items() if station.kind in kinds]
 
 
+def _seeders(site: Site) -> Collection[str]:
+    return [name for name, station in site.file.stations.items() if station.kind == "seed"]
+
+
 VERBS: dict[str, _Verb] = {
     "harvest stops": _Verb(),
     "harvest resumes": _Verb(),
@@ -91,6 +95,7 @@ VERBS: dict[str, _Verb] = {
     "take out": _Verb("place", place_names),
     "put in": _Verb("place", place_names),
     "refill": _Verb("part", _filled),
+    "set vacuum": _Verb("part", _seeders, needs=("kpa",)),
     "hard cut": _Verb(needs=("on",)),
     "local": _Verb("station", _driven),
     "remote": _Verb("station", _driven),

@@ -11,6 +11,8 @@ from linectl_sim.joints import Lift
 from linectl_sim.machine import Machine
 from linectl_sim.placebook import PlaceBook
 
+ATMOSPHERE_KPA = 101.325
+"""Standard atmosphere: no pump draws more than that."""
 Act = Callable[[str, dict[str, Any]], None]
 
 
@@ -41,6 +43,7 @@ class Verbs:
             "take out": lambda part, _: self._take_out(part),
             "put in": lambda part, _: self._put_in(part),
             "refill": self._refill,
+            "set vacuum": self._set_vacuum,
             "local": lambda part, _: self._switch(part, "remote", False),
             "remote": lambda part, _: self._switch(part, "remote", True),
             "isolate": lambda part, _: self._switch(part, "isolator_on", False),
@@ -122,6 +125,19 @@ class Verbs:
         else:
             names = (machine.magazine.name, machine.filler.name, machine.seeder.name)
             raise UsageError(f"{part!r} cannot be refilled{nearest(part, names)}")
+
+    def _set_vacuum(self, part: str, options: dict[str, Any]) -> None:
+        """People turn the relief valve of the drum: `kpa` below atmosphere from now on."""
+        seeder = _known(part, {self._machine.seeder.name: self._machine.seeder}, "seeder")
+        try:
+            kpa = float(options.get("kpa", ""))
+        except ValueError:
+            kpa = 0.0
+        if not 0 < kpa < ATMOSPHERE_KPA:
+            raise UsageError(
+                f"set vacuum {part}: kpa must be a number above 0 and below {ATMOSPHERE_KPA:g}"
+            )
+        seeder.trim(kpa)
 
     def _jog(self, part: str, options: dict[str, Any]) -> None:
         """Hold-to-run at the machine: the lift comes to a level, unless something is in the way."""

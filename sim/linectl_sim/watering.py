@@ -189,6 +189,11 @@ class Seeder:
         if 0 < self._step < top:
             self._stepping = self._world.kernel.after(VACUUM_STEP_MS, self._breathe)
 
+    def trim(self, vacuum_kpa: float) -> None:
+        """The relief valve of the drum is set to another vacuum."""
+        self._nominal_kpa = vacuum_kpa
+        self.show_vacuum()
+
     def show_vacuum(self) -> None:
         """Bring vacuum and picking in line with pump, step and fault."""
         share = VACUUM_STEPS[self._step - 1] if self._step else 0.0

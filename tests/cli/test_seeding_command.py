@@ -150,13 +150,13 @@ def test_the_text_has_indices_classes_and_bars_with_the_class_limits(linectl):
 
 
 def test_a_site_tells_what_its_crop_wants_and_the_command_line_overrules_it(linectl):
-    asked = ("seeding", *SPACINGS, "--site", "config/fennmark", "--crop", "green_oakleaf", "--json")
+    asked = ("seeding", *SPACINGS, "--site", "config/small", "--crop", "green_oakleaf", "--json")
     told = linectl(*asked).json
     assert told["spacing_mm"] == 150
     assert told["stand"]["germination"] == 0.92
     iso = seeding_indices([float(mm) for mm in SPACINGS], 150)
     seeds_per_cell = 20 / iso.classes.cells
-    assert told["stand"]["plants_per_gutter"] == pytest.approx(0.92 * 36 * seeds_per_cell)
+    assert told["stand"]["plants_per_gutter"] == pytest.approx(0.92 * 12 * seeds_per_cell)
     over = linectl(*asked, "--spacing", "100mm", "--length", "2.4m").json
     assert over["spacing_mm"] == 100
     per_metre = 0.92 * 20 / sum(map(float, SPACINGS)) * 1000
@@ -165,12 +165,12 @@ def test_a_site_tells_what_its_crop_wants_and_the_command_line_overrules_it(line
 
 
 def test_without_numbers_the_stand_is_told_as_if_every_cell_got_its_seeds(linectl):
-    """fennmark's rocket: 5400 / 60 cells of 3 seeds, germination 0.85: 90 · 3 · 0.85."""
-    asked = ("seeding", "--site", "config/fennmark", "--crop", "rocket")
+    """Its rocket: 1800 / 60 = 30 cells of 3 seeds, germination 0.85: 30 · 3 · 0.85 = 76.5."""
+    asked = ("seeding", "--site", "config/small", "--crop", "rocket")
     stand = linectl(*asked, "--json").json["stand"]
-    assert stand["plants_per_gutter"] == pytest.approx(229.5)
+    assert stand["plants_per_gutter"] == pytest.approx(76.5)
     assert stand["at_least_one"] == pytest.approx(1 - 0.15**3)
-    assert "229.5" in linectl(*asked).out
+    assert "76.5" in linectl(*asked).out
 
 
 def test_seeds_per_cell_are_told_with_their_spread_and_stand(linectl, measured):
@@ -236,13 +236,12 @@ def test_the_page_shows_the_class_limits_and_says_everything_without_colour(
 
 def test_a_picture_is_written_as_svg_that_stands_alone_or_as_png(linectl, tmp_path):
     svg, png = tmp_path / "a.svg", tmp_path / "a.png"
-    for file in (svg, png):
-        assert linectl("seeding", *SPACINGS, "--spacing", "100mm", "--plot", file).code == 0
+    spaced, counted = ("--spacing", "100mm"), ("--cells", "--seeds-per-cell", "3")
+    assert linectl("seeding", *SPACINGS, *spaced, "--plot", png).code == 0
+    assert linectl("seeding", "3", "2", "0", "4", *counted, "--plot", svg).code == 0
     assert ElementTree.parse(svg).getroot().tag == "{http://www.w3.org/2000/svg}svg"
     assert png.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
-    cells = tmp_path / "cells.svg"
-    linectl("seeding", "3", "2", "0", "4", "--cells", "--seeds-per-cell", "3", "--plot", cells)
-    assert "seeds in a cell" in cells.read_text(encoding="utf-8")
+    assert "seeds in a cell" in svg.read_text(encoding="utf-8")
 
 
 def test_without_the_extra_a_picture_is_refused_with_its_name(linectl, tmp_path, monkeypatch):
@@ -256,3 +255,12 @@ def test_a_rehearsal_over_wires_cannot_tell_how_seeds_lie(linectl, tmp_path):
     said = linectl("rehearse", "config/small", "--wire", "--sown", tmp_path / "sown.csv")
     assert (said.code, said.out) == (2, "")
     assert "no --wire" in said.err
+
+
+def test_of_many_seeds_a_cell_the_range_of_plants_is_told_instead_of_each_number(linectl):
+    """Binomial, 30 seeds, germination 0.5: mean 15, deviation 2.74; P(X ≤ 10) = 0.0494 and
+    P(X ≤ 19) = 0.9506 (tables of the binomial distribution), so from 11 to 19."""
+    asked = ("seeding", "--seeds-per-cell", "30", "--germination", "0.5")
+    said = linectl(*asked)
+    assert re.search(r"nine cells of ten have plants\s+11 to 19", said.out)
+    assert "cells with 15 plants" not in said.out

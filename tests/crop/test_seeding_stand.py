@@ -56,6 +56,18 @@ def test_the_stand_from_spacings_has_as_many_plants_a_metre_as_seeds_lie_there_a
     assert stand.plants_per_gutter is None
 
 
+def test_of_two_seeds_that_sprout_two_times_in_three_one_grows_in_eight_cells_of_nine():
+    """A published example, tomatoes: 2/3 sprout; of two in a pellet both grow with 4/9, none with
+    1/9 (Planting Probabilities, montessorimuddle.org)."""
+    assert plants_per_cell({2: 1.0}, 2 / 3) == pytest.approx((1 / 9, 4 / 9, 4 / 9))
+
+
+def test_a_thousand_seeds_in_a_cell_are_reckoned_and_more_are_refused():
+    assert math.fsum(plants_per_cell({1000: 1.0}, 0.5)) == pytest.approx(1)
+    with pytest.raises(ValueError, match="1001 seeds in a cell are more than 1000"):
+        plants_per_cell({1001: 1.0}, 0.5)
+
+
 def test_only_isos_shares_make_a_stand_for_only_they_count_cells():
     with pytest.raises(ValueError, match="7256"):
         seeds_per_cell_of(seeding_indices([100, 90], 100, Convention.SHARE))
@@ -114,7 +126,10 @@ def test_shares_that_are_none_are_refused(seeds):
         plants_per_cell(seeds, 0.9)
 
 
-@pytest.mark.parametrize(("counts", "words"), [([], "no count"), ([2, -1], "not below zero")])
+@pytest.mark.parametrize(
+    ("counts", "words"),
+    [([], "no count"), ([2, -1], "not below zero"), ([2, 1001], "more than 1000")],
+)
 def test_counts_that_cannot_be_are_refused(counts, words):
     with pytest.raises(ValueError, match=words):
         count_seeds_per_cell(counts)

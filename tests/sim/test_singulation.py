@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from pathlib import Path
 from random import Random
 
 import pytest
@@ -12,9 +13,13 @@ from hypothesis import strategies as st
 
 from linectl.crop.seeding import seeding_indices
 from linectl.crop.stand import count_seeds_per_cell
+from linectl.errors import UsageError
+from linectl.site.load import load_site
+from linectl.site.scenario import load_scenario
 from linectl.site.spacings_file import read_measured
 from linectl_sim.singulation import JITTER, Chances, Stretch, chances, draw_cells, laid
 
+SMALL = Path(__file__).parents[2] / "config" / "small"
 CELLS = 1500
 PITCH = 150.0
 ERRORS = 3.5
@@ -73,6 +78,15 @@ def test_chances_are_chances_and_keep_the_mean(strength, mean):
     assert 1 - hole.miss + hole.multiple == pytest.approx(mean)
 
 
+def test_between_too_little_vacuum_and_too_much_lies_the_most_single_seed(rehearsed):
+    seeder = rehearsed[0].plant.machine.seeder
+    low, usual, high = (seeder.chances_at(kpa, "green_oakleaf") for kpa in (6.5, 10.0, 16.0))
+    assert low.miss > usual.miss
+    assert low.multiple < usual.multiple < high.multiple
+    singles = [1 - hole.miss - hole.multiple for hole in (low, usual, high)]
+    assert singles[1] == max(singles)
+
+
 def test_cells_go_on_evenly_where_the_vacuum_changes_in_mid_gutter():
     gutter: list[Stretch] = []
     for length_mm, vacuum_kpa in ((500.0, 11.0), (260.0, 11.0), (640.0, 5.0)):
@@ -94,30 +108,47 @@ def test_rows_lie_side_by_side_with_chances_of_their_own():
 
 @pytest.fixture(scope="module")
 def rehearsed(shift, tmp_path_factory):
-    """A shift that changes to a crop of several seeds a cell, and writes how its seeds lie."""
-    path = tmp_path_factory.mktemp("sown") / "sown.csv"
-    made = shift("small", sown=path).run("4m30s")
+    """A shift in which people turn the relief valve, then change to a crop of several seeds a
+    cell; it writes how its seeds lie."""
+    folder = tmp_path_factory.mktemp("sown")
+    trial, path = folder / "trial.yaml", folder / "sown.csv"
+    trial.write_text("- {at: 3m, do: set vacuum, part: seed, kpa: 9.5}\n", encoding="utf-8")
+    scenario = load_scenario(trial, load_site(SMALL))
+    made = shift("small", sown=path, scenario=scenario).run("4m")
     made.command("sowing", "crop", "rocket")
-    made.run("9m").outcome  # noqa: B018 writes the file
+    made.run("8m").outcome  # noqa: B018 writes the file
     return made, path
 
 
 def test_a_gutters_seeds_are_as_many_as_the_drum_let_down_but_for_chance(rehearsed):
     """Summed over the gutters of each crop: the drum counts means, the seeds on them are drawn."""
     plant = rehearsed[0].plant
-    rows, seeder = plant.sown(), plant.machine.seeder
+    rows = plant.sown()
     for crop, per_cell in (("green_oakleaf", 1), ("rocket", 3)):
         bodies = [body for body in plant.world.bodies if body.sown and body.crop == crop]
         assert len(bodies) > 4
-        hole = seeder.chances_at(seeder.vacuum_kpa, crop)
-        variance = hole.miss + hole.multiple - (hole.multiple - hole.miss) ** 2
         own = [row for row in rows if row["crop"] == crop]
         assert {row["gutter"] for row in own} == {body.gutter for body in bodies}
-        holes = sum(stretch.length_mm * stretch.holes_per_mm for b in bodies for stretch in b.sown)
-        # a gutter ends somewhere between two cells
-        error = math.sqrt(holes * variance + len(bodies) * per_cell**2 / 12)
+        spread = len(bodies) * per_cell**2 / 12  # a gutter ends somewhere between two cells
+        for stretch in (stretch for body in bodies for stretch in body.sown):
+            hole = plant.machine.seeder.chances_at(stretch.vacuum_kpa, crop)
+            variance = hole.miss + hole.multiple - (hole.multiple - hole.miss) ** 2
+            spread += stretch.length_mm * stretch.holes_per_mm * variance
         seeds = sum(1 if row["seeds"] is None else row["seeds"] for row in own)
-        assert seeds == pytest.approx(sum(body.seeds for body in bodies), abs=ERRORS * error)
+        let_down = sum(body.seeds for body in bodies)
+        assert seeds == pytest.approx(let_down, abs=ERRORS * math.sqrt(spread))
+
+
+def test_what_the_relief_valve_was_set_to_is_told_of_every_seed(rehearsed):
+    plant = rehearsed[0].plant
+    vacuums = [row["vacuum_kpa"] for row in plant.sown()]
+    assert set(vacuums) == {11.2, 9.5}
+    assert vacuums == sorted(vacuums, reverse=True)
+    for kpa in ("lots", 0, 102, float("nan")):
+        with pytest.raises(UsageError, match="above 0 and below 101"):
+            plant.do("set vacuum", "seed", kpa=kpa)
+    with pytest.raises(UsageError, match="no such seeder"):
+        plant.do("set vacuum", "fill", kpa=9)
 
 
 def test_what_a_rehearsal_writes_is_what_seeding_reads(rehearsed):
@@ -136,9 +167,10 @@ def test_what_a_rehearsal_writes_is_what_seeding_reads(rehearsed):
 
 
 def test_to_ask_where_seeds_lie_shifts_nobodys_chance(rehearsed, shift):
-    asked = shift("small").run("3m")
+    asked = shift("small").run("2m30s")
     first = asked.plant.sown()
-    asked.run("4m")
+    assert first
+    asked.run("3m")
     assert asked.plant.sown()[: len(first)] == first
     before = {body.number: body.seeds for body in rehearsed[0].plant.world.bodies}
     indexed = [body for body in asked.plant.world.bodies if body.sown and body.indexed_at]

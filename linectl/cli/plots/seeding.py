@@ -27,6 +27,8 @@ LOOKS: Sequence[tuple[str, str, Mapping[str, str]]] = (
     ("V", "three or more", {"facecolor": "white", "hatch": "||||"}),
 )
 """Number, name and look of each class: told by place, name and hatching, never by colour."""
+LABELS_MOST = 24
+"""Bars of seeds per cell with a label each; beyond it every second, third … has one."""
 SAYS = {
     "spacings": "Measured spacings in tenths of the wanted one, with the limits of the classes",
     "cells": "Cells by the number of seeds in them, beside seeds strewn by chance",
@@ -85,19 +87,28 @@ def cells(figure: Figure, distribution: Mapping[int, int], wanted: int | None) -
         if seeds == 0:
             look = LOOKS[2][2]
         axes.bar(seeds, distribution.get(seeds, 0), 0.7, edgecolor="#222", linewidth=0.8, **look)
-    chance = [total * math.exp(-mean) * mean**seeds / math.factorial(seeds) for seeds in numbers]
+    chance = [total * _poisson(seeds, mean) for seeds in numbers]
     axes.plot(numbers, chance, "D", color="#111", markerfacecolor="white", markersize=6,
               label=f"strewn by chance with the same mean, {mean:.3g}")  # fmt: skip
-    counted = [f"{seeds}\n{distribution.get(seeds, 0)}" for seeds in numbers]
+    every = 1 + top // LABELS_MOST
+    labels = {seeds: f"{seeds}\n{distribution.get(seeds, 0)}" for seeds in numbers[::every]}
     if wanted is not None:
-        counted[wanted] += "\nwanted"
-    axes.set_xticks(list(numbers), counted)
+        labels = {n: label for n, label in labels.items() if abs(n - wanted) >= every}
+        labels[wanted] = f"{wanted}\n{distribution.get(wanted, 0)}\nwanted"
+    axes.set_xticks(list(labels), list(labels.values()))
     axes.set_xlabel("seeds in a cell, and the number of such cells")
     axes.set_ylabel("cells")
     axes.yaxis.get_major_locator().set_params(integer=True)
     axes.margins(y=0.12)
     axes.set_title(f"{total} cells; hatched: none, or more than wanted")
     axes.legend(fontsize=9, loc="upper right")
+
+
+def _poisson(hits: int, mean: float) -> float:
+    """Probability of so many where `mean` are strewn by chance."""
+    if not mean:
+        return float(hits == 0)
+    return math.exp(hits * math.log(mean) - mean - math.lgamma(hits + 1))
 
 
 def vacuum(figure: Figure, rows: Sequence[Mapping[str, Any]]) -> None:
