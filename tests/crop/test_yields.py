@@ -68,6 +68,20 @@ def test_the_spread_between_gutters_is_learned_from_single_gutters_only():
     assert (told.per_gutter.day_sd_kg, lots.per_gutter.day_sd_kg) == (0, lots.lots.sd_kg)
 
 
+def test_the_spreads_by_hand():
+    """Variance 0.04 both at first, weights 20 and 5: a gutter 0.4 kg off adds (0.16 − 0.04) / (20 ·
+    2^(-1/200) + 1), a lot 0.4 kg off (0.16 − 0.04) / (5 · 2^(-1/10) + 1)."""
+    assert running(FIRST, [one(2.4)]).singles.sd_kg ** 2 == pytest.approx(0.04 + 0.12 / 20.930805)
+    assert running(FIRST, [lot(40 * 2.4)]).lots.sd_kg ** 2 == pytest.approx(0.04 + 0.12 / 5.665165)
+
+
+def test_a_weighing_in_doubt_widens_the_spread_as_if_it_were_just_not():
+    """Four standard deviations are 0.8 kg."""
+    told = running(FIRST, [lot(800.0), lot(800.0)])
+    assert told.kg > 10
+    assert told.lots.sd_kg**2 == pytest.approx(0.04 + (0.64 - 0.04) / 5.665165)
+
+
 @pytest.mark.parametrize("slip", [10, 0.1, 2.2046])
 def test_one_mistyped_weighing_is_told_and_moves_nothing(slip):
     """A decimal point too far, or pounds told as kilograms."""
