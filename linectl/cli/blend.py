@@ -17,6 +17,7 @@ from linectl.cli.screen import complain, say_json
 from linectl.crop.blending import Ordered, Packed, Wanted, blended, packed
 from linectl.crop.packs import pack
 from linectl.errors import UsageError
+from linectl.line.blend_commands import CYCLE_MAX
 from linectl.site.complaints import nearest
 from linectl.site.crops import Blend, Crop
 from linectl.site.load import load_site
@@ -116,6 +117,12 @@ def blend(
 def _harvest(site: Path | None, name: str, cycle: Mapping[str, int]) -> str:
     """The command that hands the order to the harvest unit; a blend by mass as the gutters that
     these yields make of it, not by its name: the line's yields may be others."""
+    gutters = sum(cycle.values())
+    if gutters > CYCLE_MAX:
+        return (
+            f"harvest follows no cycle of {gutters} gutters, {CYCLE_MAX} are the most;"
+            " widen the tolerance"
+        )
     counts = ",".join(f"{crop}={count}" for crop, count in cycle.items())
     return f"linectl command {site or 'SITE'} harvest blend {name or counts} --by NAME"
 

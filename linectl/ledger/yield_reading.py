@@ -18,7 +18,7 @@ from linectl.ledger.looking import looking
 LOTS_MAX = 500
 """The newest weighed lots are read; older ones have faded by far."""
 SINGLES_MAX = 20_000
-"""The newest weighings of single gutters, likewise."""
+"""The newest gutters that were weighed, likewise."""
 LEAST_KG = 1e-6
 """Less than a milligram is what is left of a weighing that was taken back."""
 
@@ -32,7 +32,7 @@ GROUP BY l.id, w.crop ORDER BY max(w.id)
 HANDED = "SELECT crop, count(*) FROM gutters WHERE packing_lot = ? AND crop != '' GROUP BY crop"
 SINGLES = f"""
 SELECT w.gutter, w.crop, w.kg, w.at_ms, coalesce(g.packing_lot, 0)
-FROM gutter_weights w JOIN gutters g ON g.id = w.gutter ORDER BY w.at_ms DESC LIMIT {SINGLES_MAX}
+FROM gutter_weights w JOIN gutters g ON g.id = w.gutter ORDER BY w.gutter DESC LIMIT {SINGLES_MAX}
 """
 
 
@@ -80,15 +80,12 @@ Timed = tuple[int, Weighing]
 
 def _singles(connection: sqlite3.Connection) -> tuple[list[Timed], set[tuple[int, str]]]:
     """Gutters weighed one by one, and (lot, crop) of which some were."""
-    there = "SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = 'gutter_weights'"
-    if connection.execute(there).fetchone() is None:
-        return [], set()
     rows: list[Timed] = []
     lots: set[tuple[int, str]] = set()
     for gutter, crop, kg, at_ms, lot in connection.execute(SINGLES).fetchall():
         rows.append((at_ms, Weighing(crop, 1, kg, f"gutter {gutter}")))
         lots.add((lot, crop))
-    return rows[::-1], lots
+    return rows, lots
 
 
 def _lots(

@@ -94,6 +94,13 @@ def test_never_more_is_packed_than_is_expected_and_a_short_order_is_told(linectl
     assert sum(p["packs"] * p["fill_kg"] for p in day["packs"]) + day["left_kg"] == 10
 
 
+def test_a_cycle_that_harvest_would_refuse_is_not_handed_to_it(linectl):
+    done = linectl("blend", "--gutters", "a=101,b=100")
+    assert (done.code, "linectl command" in done.out) == (0, False)
+    assert "200 are the most" in done.out
+    assert "harvest blend a=100,b=100 --by" in linectl("blend", "--gutters", "a=100,b=100").out
+
+
 @pytest.mark.parametrize(
     ("typed", "why"),
     [(("--gutters", "a=5,b"), "'b' cannot be read; write a=5,b=2"),

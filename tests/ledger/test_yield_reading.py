@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
-from contextlib import closing
-
 import pytest
 
 from linectl.crop.blends import Yield
@@ -37,6 +34,10 @@ class Hall:
     def weigh(self, name, kg, crop=""):
         data = {"lot": name, "kg": kg, "crop": crop, "by": "ben"}
         self._record([], [Event(self.at, "weight", name, "", data)])
+
+    def scale(self, gutter, kg):
+        data = {"gutter": gutter, "crop": "oak", "kg": kg}
+        self._record([], [Event(self.at, "gutter_weight", "packing", "", data)])
 
     def _record(self, moves, events):
         self.at += 1_000
@@ -119,20 +120,14 @@ def test_what_cannot_be_laid_to_a_crop_is_told_and_not_shared_out(day):
 
 
 def test_gutters_weighed_one_by_one_count_before_their_lot(day):
-    """As a scale at packing keeps them."""
-    with closing(sqlite3.connect(day.path)) as ledger:
-        ledger.execute(
-            "CREATE TABLE IF NOT EXISTS gutter_weights"
-            " (gutter INTEGER PRIMARY KEY, crop TEXT NOT NULL, kg REAL NOT NULL,"
-            " at_ms INTEGER NOT NULL)"
-        )
-        rows = [(1, "oak", 1.9, 2_000), (2, "oak", 2.1, 1_000)]
-        ledger.executemany("INSERT INTO gutter_weights VALUES (?, ?, ?, ?)", rows)
-        ledger.commit()
+    """As a scale in the hall tells them; of one that was weighed twice the last holds."""
+    day.scale(2, 2.3)
+    day.scale(2, 2.1)
+    day.scale(1, 1.9)
     weighings, (remark,) = day.read()
     assert weighings == [
-        ("gutter 2", "oak", 1, 2.1), ("gutter 1", "oak", 1, 1.9),
         ("packing lot P-1", "rocket", 5, 3.5),
+        ("gutter 2", "oak", 1, 2.1), ("gutter 1", "oak", 1, 1.9),
     ]  # fmt: skip
     assert "weighed one by one" in remark
 
