@@ -103,11 +103,14 @@ def _yields(found: Blended, used: Used) -> None:
     if found.weighs is None:
         say(Text("Masses are not told: the yields are not known (--yields a=2.2kg,b=800g)."))
         return
-    parts = ", ".join(
-        f"{_words(crop)} {_many(each.weighings, 'weighing')} of {_many(each.gutters, 'gutter')}"
+    parts = [
+        f"{_words(crop)} by {_many(each.weighings, 'weighing')} of {_many(each.gutters, 'gutter')}"
         for crop, each in used.running.items()
-    )
-    said = f"{used.source}" + (f" ({parts})" if parts else "")
+        if each.weighings
+    ]
+    if parts and len(parts) < len(found.yields):
+        parts.append("the others as in crops.yaml")
+    said = used.source + (f" ({', '.join(parts)})" if parts else "")
     days = any(each.day_sd_kg for each in found.yields.values())
     differ = "with" if days else "without"
     spread = f"± is one standard deviation; of shares and masses, of one cycle, {differ} what days"

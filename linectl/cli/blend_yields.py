@@ -89,9 +89,8 @@ def _of_site(site: Site, said: str, ledger: Path | None, of_file: Mapping[str, Y
             raise
         complain(f"{error}\nYields are those of crops.yaml.")
         return Used(FILE, of_file, {})
-    if not any(told.weighings or told.doubts for told in found.crops.values()):
-        return Used(
-            FILE, of_file, {}, (*found.remarks, "nothing weighed of these crops counts yet")
-        )
     yields = {crop: told.per_gutter for crop, told in found.crops.items()}
-    return Used(RECORD, yields, found.crops, found.remarks)
+    if any(told.weighings for told in found.crops.values()):
+        return Used(RECORD, yields, found.crops, found.remarks)
+    none = "nothing that was weighed of these crops counts yet"
+    return Used(FILE, of_file, found.crops, (*found.remarks, none))

@@ -56,6 +56,12 @@ def test_a_blend_of_the_site_with_its_yields_and_packs(linectl):
     assert [pack["label_kg"] for pack in told["today"]["packs"]] == [0.125, 0.25]
 
 
+def test_a_crop_alone_is_a_blend_too(linectl):
+    out = linectl("blend", "config/small", "rocket").out
+    assert "Cycle: 1 gutter, 0.50 kg" in out
+    assert "harvest blend rocket=1 --by NAME" in out  # no blend of the file has that name
+
+
 def test_what_a_person_sees_of_a_day(linectl):
     done = linectl(
         "blend", "config/fennmark", "peppery", "--gutters-today", "117", "--packs", "900x125g,250g",
@@ -167,10 +173,12 @@ def test_yields_are_those_that_the_record_has_corrected(linectl, weighed):
 
 
 def test_a_person_is_told_which_yields_and_which_weighing_to_look_at(linectl, weighed):
-    said = " ".join(linectl("blend", weighed, "rocket").out.split())
-    assert "Yields: ledger (rocket 1 weighing of 40 gutters)" in said
+    asked = ("blend", weighed, "--gutters", "rocket=1,red_oakleaf=1")
+    said = " ".join(linectl(*asked).out.split())
+    assert (
+        "Yields: ledger (rocket by 1 weighing of 40 gutters, the others as in crops.yaml)" in said
+    )
     assert "Look: packing lot P-2: 240 kg of 40 gutters of rocket, expected about 22.8 kg" in said
-    assert "Cycle: 1 gutter," in said  # a crop alone is a blend too
 
 
 def test_a_ledger_that_cannot_be_read_is_told_and_the_file_s_yields_are_taken(linectl, tmp_path):
