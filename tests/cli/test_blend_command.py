@@ -7,12 +7,16 @@ from pathlib import Path
 
 import pytest
 
+from linectl.cli.blend_yields import yields_used
+from linectl.crop.blending import Wanted
 from linectl.crop.order import deviation
+from linectl.errors import LedgerUnreachable
 from linectl.image import Event, Move
 from linectl.ledger import Ledger
 from linectl.site.load import load_site
 
 CONFIG = Path(__file__).parents[2] / "config"
+DUO = Wanted(gutters={"green_oakleaf": 2, "red_oakleaf": 1})
 PROMISED = ["cycle", "order", "max_deviation", "mass_shares", "cycle_mass_kg"]
 INVENTED = "a=2.3kg,b=1.7kg,c=1.2kg,d=900g"
 
@@ -133,15 +137,20 @@ def test_what_is_typed_wrongly_is_refused_with_what_would_be_right(linectl, type
     assert why.replace("no mass", "is not a mass") in " ".join(done.err.split())
 
 
-# yields from the record ---------------------------------------------------------------------------
+# yields: the file's, the record's, typed ----------------------------------------------------------
 
 
 @pytest.fixture(scope="module")
-def weighed(tmp_path_factory):
+def small():
+    return load_site(CONFIG / "small")
+
+
+@pytest.fixture(scope="module")
+def weighed(tmp_path_factory, small):
     """Forty gutters of rocket were 0.6 kg each; the forty after them were mistyped."""
     folder = tmp_path_factory.mktemp("weighed") / "small"
     shutil.copytree(CONFIG / "small", folder)
-    book = Ledger.open(str(folder / "ledger.sqlite3"), load_site(folder))
+    book = Ledger.open(str(folder / "ledger.sqlite3"), small)
     number = 0
     for lot, kg in (("P-1", 24.0), ("P-2", 240.0), ("P-3", None)):
         named = {"kind": "packing", "lot": lot, "crop": "", "by": "anna"}
@@ -161,15 +170,16 @@ def weighed(tmp_path_factory):
 
 def test_yields_are_those_that_the_record_has_corrected(linectl, weighed):
     asked = ("blend", weighed, "--mass", "green_oakleaf=0.5,rocket=0.5", "--json")
-    told, of_file = linectl(*asked).json, linectl(*asked, "--yields", "file").json
+    told = linectl(*asked).json
     rocket = told["yields"]["crops"]["rocket"]
-    assert (told["yields"]["from"], of_file["yields"]["from"]) == ("ledger", "crops.yaml")
+    assert told["yields"]["from"] == "ledger"
     assert (rocket["weighings"], rocket["gutters"]) == (1, 40)
-    assert of_file["yields"]["crops"]["rocket"]["kg"] == 0.5 < rocket["kg"] < 0.6
+    assert 0.5 < rocket["kg"] < 0.6
+    assert rocket["day_sd_kg"] > 0
     assert told["yields"]["crops"]["green_oakleaf"]["kg"] == 1.1
     (doubt,) = told["yields"]["doubts"]
     assert (doubt["what"], doubt["counted"]) == ("packing lot P-2", False)
-    assert told["cycle"] != of_file["cycle"]
+    assert told["cycle"] == {"green_oakleaf": 1, "rocket": 2}
 
 
 def test_a_person_is_told_which_yields_and_which_weighing_to_look_at(linectl, weighed):
@@ -181,19 +191,27 @@ def test_a_person_is_told_which_yields_and_which_weighing_to_look_at(linectl, we
     assert "Look: packing lot P-2: 240 kg of 40 gutters of rocket, expected about 22.8 kg" in said
 
 
-def test_a_ledger_that_cannot_be_read_is_told_and_the_file_s_yields_are_taken(linectl, tmp_path):
+def test_a_ledger_that_cannot_be_read_is_told_and_passed_over(linectl, small, tmp_path):
     folder = tmp_path / "small"
     shutil.copytree(CONFIG / "small", folder)
     (folder / "ledger.sqlite3").write_bytes(b"no ledger at all")
     done = linectl("blend", folder, "duo", "--json")
     assert (done.code, done.json["yields"]["from"]) == (0, "crops.yaml")
     assert "Yields are those of crops.yaml" in done.err
-    assert linectl("blend", folder, "duo", "--yields", "ledger").code == 3
+    with pytest.raises(LedgerUnreachable):  # asked for by name, it is not passed over
+        yields_used(small, "ledger", folder / "ledger.sqlite3", DUO)
 
 
-def test_yields_typed_beside_a_site_replace_only_what_is_typed(linectl):
-    told = linectl("blend", "config/small", "duo", "--yields", "red_oakleaf=4kg", "--json").json
-    crops = told["yields"]["crops"]
-    assert (crops["red_oakleaf"]["kg"], crops["green_oakleaf"]["kg"]) == (4, 1.1)
-    assert crops["red_oakleaf"]["sd_kg"] == pytest.approx(0.48)  # crops.yaml's 12 %
-    assert told["yields"]["from"] == "typed"
+def test_the_file_s_yields_are_taken_where_they_are_asked_for(small, weighed):
+    site = small.model_copy(update={"folder": str(weighed)})
+    used = yields_used(site, "file", None, Wanted(gutters={"rocket": 1}))
+    assert (used.source, used.yields["rocket"].kg) == ("crops.yaml", 0.5)
+
+
+def test_yields_typed_beside_a_site_replace_only_what_is_typed(small):
+    used = yields_used(small, "red_oakleaf=4kg", None, DUO)
+    assert used.source == "typed"
+    assert {crop: each.kg for crop, each in used.yields.items()} == {
+        "green_oakleaf": 1.1, "red_oakleaf": 4,
+    }  # fmt: skip
+    assert used.yields["red_oakleaf"].sd_kg == pytest.approx(0.48)  # crops.yaml's 12 %

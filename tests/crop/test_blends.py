@@ -53,7 +53,7 @@ def test_those_shares_asked_by_mass_give_the_gutters_back():
 def test_no_shorter_cycle_and_none_of_that_length_comes_nearer():
     chance = random.Random(22)
     lengths = []
-    for _ in range(2_000 if FULL else 150):
+    for _ in range(500 if FULL else 150):
         crops = chance.randint(1, 4)
         yields = [chance.randint(5, 50) for _ in range(crops)]
         wanted = [chance.randint(1, 20) for _ in range(crops)]
