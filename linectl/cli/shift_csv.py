@@ -36,16 +36,13 @@ def _tables(report: ShiftReport) -> dict[str, tuple[Sequence[str], list[list[Any
     stops = ("at", "what", "first", "tie", "resolution_ms", "after", "ended")
     alarms = ("tag", "priority", "first_out", "from", "to", "ongoing", "text")
     takt = ("unit", "from_s", "to_s", "count", "with_short_wait")
-    blends = ("blend", "by", "crop", "cycle", "asked", "gone", "skipped", "made_up", "forgiven",
-              "owed", "weighed", "asked_kg", "gone_kg", "asked_share", "gone_share",
-              "asked_kg_share", "gone_kg_share")  # fmt: skip
     slots = ("lane", "place", "name", "state", "gutter", "crop", "days", "due_days", "pace",
              "ripe", "over")  # fmt: skip
     times = {"sowing": "indexed", "harvest": "ejected"}
     return {
         "gutters": (gutters, _cells(told["crops"], gutters)),
         "lanes": (lanes, _cells(told["lanes"], lanes)),
-        "blends": (blends, _blends(told["blends"], blends[2:])),
+        "blends": _blends(told["blends"]),
         "waits_by_reason": (ranked, _cells(told["pareto"], ranked)),
         "stands": (waits, _cells(_timed(told["stands"], start), waits)),
         "stops": (
@@ -88,15 +85,6 @@ def _tables(report: ShiftReport) -> dict[str, tuple[Sequence[str], list[list[Any
     }
 
 
-def _blends(followed: Rows, names: Sequence[str]) -> list[list[Any]]:
-    """A row per crop of each blend."""
-    return [
-        [blend["name"], blend["by"], *row]
-        for blend in followed
-        for row in _cells(blend["crops"], names)
-    ]
-
-
 def _figures(told: Mapping[str, Any]) -> list[list[Any]]:
     found = []
     for unit in told["kpi"]["units"]:
@@ -116,6 +104,20 @@ def _timed(rows: Rows, start: int) -> list[dict[str, Any]]:
 
 def _at(start: int, seconds: float) -> str:
     return local(start + round(seconds * 1000)).isoformat(timespec="milliseconds")
+
+
+def _blends(blends: Rows) -> tuple[Sequence[str], list[list[Any]]]:
+    """A row for each crop of each blend that was followed."""
+    of_crop = (
+        "crop", "cycle", "asked", "gone", "skipped", "made_up", "forgiven", "owed", "weighed",
+        "asked_kg", "gone_kg", "asked_share", "gone_share", "asked_kg_share", "gone_kg_share",
+    )  # fmt: skip
+    rows = [
+        [blend["name"], blend["by"], *(row[key] for key in of_crop)]
+        for blend in blends
+        for row in blend["crops"]
+    ]
+    return ("blend", "by", *of_crop), rows
 
 
 def _cells(rows: Rows, names: Sequence[str]) -> list[list[Any]]:

@@ -159,7 +159,8 @@ class TurnOut(Part):
         if now >= self.act_at and (self.took or inputs.on[self.taken]):
             self.took = False
             self.line.complete(self.number)
-            self.line.gutters.pop(self.gutter)
+            record = self.line.gutters.pop(self.gutter)
+            self.line.scale.handed(record.id, record.crop, now)
             self.gutter = 0
             self.go("taken", now + self.packing.handover_timeout_ms)
         elif now >= self.due:

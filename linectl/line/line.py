@@ -25,6 +25,7 @@ from linectl.line.ledger_word import LedgerWord
 from linectl.line.lots import Lots
 from linectl.line.part import Part
 from linectl.line.recovery import Recovery, telling
+from linectl.line.scale import Scale
 from linectl.line.toolzone import ToolZone
 from linectl.line.units import WARNED, Unit
 from linectl.line.waiting import Waiting
@@ -89,6 +90,7 @@ class Line:
         self.lots = Lots(self)
         self.day = DayList(self)
         self.order = HarvestOrder(self)
+        self.scale = Scale(self, self.ends.turnout.hall, self.ends.turnout.packing.weighing)
         self._gates = machinery.gates
         self.first_due = max(d.silent_after_ms for d in site.file.devices.values()) + FIRST_MS
         """A device that has not answered by then since power-up is an alarm."""
@@ -154,6 +156,7 @@ class Line:
             commands.obey(self, command)
         self._rights(now)
         self.order.step(now)
+        self.scale.step(now)
         self._step_parts(now)
         self.waiting.step(now)
         self.ledger_word.step(now)
@@ -296,6 +299,7 @@ class Line:
             self._unit_due(),
             self.waiting.next_due(),
             self.order.next_due(),
+            self.scale.next_due(),
             self.ledger_word.next_due(),
             self.first_due,
             self.alarms.next_due(),

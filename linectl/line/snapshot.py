@@ -44,6 +44,7 @@ def snapshot(line: Line) -> dict[str, Any]:
         "day": _fields(line.day),
         "order": _fields(line.order),
         "blend": _fields(line.order.blend),
+        "scale": _fields(line.scale),
         "units": {unit.name: _fields(unit) for unit in line.units},
         "parts": {part.name: _fields(part) for part in line.parts},
     }
@@ -70,6 +71,7 @@ def restore(line: Line, saved: dict[str, Any]) -> None:
     _fill(line.day, saved["day"])
     _fill(line.order, saved["order"])
     _fill(line.order.blend, saved["blend"])
+    _fill(line.scale, saved["scale"])
     for unit in line.units:
         _fill(unit, saved["units"][unit.name])
     for part in line.parts:

@@ -58,6 +58,7 @@ def status(line: Line) -> dict[str, Any]:
         "lots": line.lots.status(),
         "today": line.day.status(),
         "blend": line.order.status(),
+        "scale": line.scale.status(),
         **line.interventions.status(),
     }
 

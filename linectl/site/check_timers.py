@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from linectl.site.complaints import part
 from linectl.site.draft import Draft, Findings
 from linectl.site.durations import format_duration
+from linectl.site.fields import Timer
 from linectl.site.machine import (
     Carriage,
     Conveyor,
@@ -39,6 +41,8 @@ def check(draft: Draft, say: Findings) -> None:
     for name, station in draft.stations.items():
         for key, limit_ms, motion_ms, what in _station_motions(draft, station):
             _long_enough(draft, say, ("stations", name, key), limit_ms, motion_ms, what)
+        if isinstance(station, Packing) and station.weighing is not None:
+            _weighing(draft, say, name, station.weighing.within_ms)
     for place, lane in draft.lanes.items():
         for number, run in enumerate(lane.runs):
             path: TreePath = ("lanes", place, "runs", number, "timeout")
@@ -50,6 +54,19 @@ def check(draft: Draft, say: Findings) -> None:
             motion = max(transfer.belt_ms, travel)
             _long_enough(draft, say, path, transfer.timeout_ms, motion, "the transfer")
     _limits(draft, say)
+
+
+def _weighing(draft: Draft, say: Findings, name: str, within_ms: int) -> None:
+    """A gutter that was not weighed must have dropped out when the next one's weight comes."""
+    takt_ms = part(Timer, draft.trees["site.yaml"].child("takt"))
+    if takt_ms is not None and within_ms >= takt_ms:
+        text = (
+            f"{format_duration(within_ms)} is not shorter than the takt,"
+            f" {format_duration(takt_ms)}: of two gutters that wait for a weight, one that nobody"
+            " weighed would take the other's"
+        )
+        hint = "the longest time from the hand-over to its weight, below the takt"
+        say.errors.append(draft.site(("stations", name, "weighing", "within"), text, hint))
 
 
 def allowance_ms(draft: Draft) -> int:

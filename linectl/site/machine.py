@@ -129,12 +129,21 @@ class Carriage(Facts):
     grip_ms: Timer = Field(alias="grip")
 
 
+class Weighing(Facts):
+    """A scale at packing that says what each gutter gave."""
+
+    within_ms: Timer = Field(alias="within")
+    """The longest time from the hand-over to the weight; a gutter not weighed by then is not
+    waited for. Shorter than the time between two hand-overs."""
+
+
 class Packing(Facts):
     """The hand-over to the packing hall."""
 
     kind: Literal["packing"]
     zone: Name
     handover_timeout_ms: Timer = Field(alias="handover_timeout")
+    weighing: Weighing | None = None
 
 
 Station = Annotated[

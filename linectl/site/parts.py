@@ -11,6 +11,7 @@ from linectl.site.roles import (
     GUARD_ROLE,
     RUN_ROLES,
     STATION_ROLES,
+    WEIGHING_ROLES,
     ZONE_ROLES,
     Role,
     transfer_roles,
@@ -42,6 +43,8 @@ def needed_points(
             add(f"guard_{guard}", name, (GUARD_ROLE,), ("zones", name, "guards"))
     for name, station in stations.items():
         add(name, station.zone, STATION_ROLES[station.kind], ("stations", name))
+        if station.kind == "packing" and station.weighing is not None:
+            add(name, station.zone, WEIGHING_ROLES, ("stations", name, "weighing"))
     for place, lane in enumerate(lanes):
         for number, run in enumerate(lane.runs):
             where = ("lanes", place, "runs", number)

@@ -145,6 +145,12 @@ STATION_ROLES: dict[str, tuple[Role, ...]] = {
     ),
 }
 
+WEIGHING_ROLES = (
+    _number("weight", "what the gutter gave, kg; it stands while weighed is on"),
+    _on("weighed", "a weight stands: on for a second at least, off before the next"),
+)
+"""Of packing, where a scale is mapped."""
+
 RUN_ROLES = (
     _on("home", "stroke home"),
     _on("forward", "stroke forward: the row has moved one slot"),

@@ -19,6 +19,10 @@ LATE_TO_WORK_MS = 4_000
 TAKE_MS = 300
 SAID_MS = 1_000
 """How long a word stands for which no offer stands (a controller that is gone)."""
+WEIGH_MS = 4_000
+"""From taking a gutter until what it gave lies on the scale, where there is one."""
+WEIGHED_MS = 2_000
+"""How long the scale shows that a weight stands."""
 WASH_MS = 240_000
 """From the hall through washing back to the magazine."""
 
@@ -45,6 +49,10 @@ class Hall:
         self.doubled: Callable[[Body], object] = lambda body: None
         self._i_ready = world.input(name, "ready", False)
         self._i_taken = world.input(name, "taken", False)
+        self._i_weight = world.input(name, "weight", 0.0)
+        self._i_weighed = world.input(name, "weighed", False)
+        self.weighs = True
+        """False while people leave out the scale."""
         world.output(name, "offer", self._on_offer)
         late = round(self._random.expovariate(1 / LATE_TO_WORK_MS))
         self._back = world.kernel.after(min(late, 5 * LATE_TO_WORK_MS), self._free)
@@ -87,7 +95,16 @@ class Hall:
         if self._owed and self.fault != "handshake_sticks":
             kernel.after(TAKE_MS, self._say_taken)
         kernel.after(TAKE_MS, self._show_ready)
+        if self._facts.weighing is not None and self.weighs:
+            kernel.after(WEIGH_MS, lambda: self._weigh(body))
         self._work()
+
+    def _weigh(self, body: Body) -> None:
+        """What it gave lies on the scale: the weight first, then the word that it stands."""
+        put = self._world.points.put
+        put(self._i_weight, body.yield_kg)
+        put(self._i_weighed, True)
+        self._world.kernel.after(WEIGHED_MS, lambda: put(self._i_weighed, False))
 
     def _say_taken(self) -> None:
         if self._owed:
