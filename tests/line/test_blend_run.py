@@ -6,7 +6,7 @@ import random
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linectl.crop.order import even_order
@@ -40,6 +40,7 @@ def harvested(run: BlendRun, ejects: int, ripe, after=lambda: None) -> list[str]
     return went
 
 
+@settings(max_examples=60)
 @given(cycle=CYCLES, seed=st.integers(0, 9999), scarce=st.sampled_from((0.1, 0.4, 0.8)))
 def test_what_has_gone_stays_near_what_was_asked_and_nothing_is_lost(cycle, seed, scarce):
     """Each crop is gone for stretches of up to a cycle. The bound is the one that is stated."""
@@ -66,6 +67,7 @@ def test_what_has_gone_stays_near_what_was_asked_and_nothing_is_lost(cycle, seed
     assert [went.count(crop) for crop in cycle] == run.gone
 
 
+@settings(max_examples=60)
 @given(cycle=CYCLES, seed=st.integers(0, 9999))
 def test_debts_are_made_up_in_the_order_they_came(cycle, seed):
     chance = random.Random(seed)
@@ -88,6 +90,7 @@ def test_debts_are_made_up_in_the_order_they_came(cycle, seed):
             assert run.owed == owed + passed.skipped
 
 
+@settings(max_examples=40)
 @given(cycle=CYCLES, cycles=st.integers(1, 4))
 def test_with_every_crop_ripe_the_order_itself_goes(cycle, cycles):
     run = begun(**cycle)
