@@ -67,6 +67,23 @@ LedgerFile = Annotated[
 ]
 EventsFile = Annotated[Path | None, typer.Option(help="Write events as JSON Lines.")]
 ReportFile = Annotated[Path | None, typer.Option(help="Write a page to look at: FILE.html.")]
+PlanFile = Annotated[
+    Path | None,
+    typer.Option("--plan", help="Follow a sowing plan, shift by shift, from its first day."),
+]
+OrdersFile = Annotated[
+    Path | None, typer.Option("--orders", help="With --plan: what was ordered, by day and blend.")
+]
+MissedFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--missed",
+        help="With --plan: what the plan said it would miss; missed.csv beside it if left out.",
+    ),
+]
+Days = Annotated[
+    int | None, typer.Option("--days", min=1, help="With --plan: only so many of its days.")
+]
 TraceFile = Annotated[
     Path | None, typer.Option(help="Record every frame of the wires; `linectl frames` reads it.")
 ]

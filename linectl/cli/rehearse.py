@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from pathlib import Path
+
 import typer
 
 from linectl.cli.app import AsJson, SiteFolder, app
+from linectl.cli.followed import follow, kept, print_followed, read_book, read_days
 from linectl.cli.options import (
+    Days,
     EventsFile,
     EveryTick,
     ForMs,
     IdealBus,
     Lanes,
     LedgerFile,
+    MissedFile,
+    OrdersFile,
+    PlanFile,
     ReportFile,
     Ripe,
     RipeCheck,
@@ -25,10 +33,12 @@ from linectl.cli.screen import progress, say_json
 from linectl.cli.shift import print_shift
 from linectl.cli.writable import will_be_written
 from linectl.errors import UsageError
+from linectl.runtime.deliveries import Book
 from linectl.runtime.rehearsal import Options, Progress, Result
 from linectl.site.load import load_site
 from linectl.site.model import Site
-from linectl.site.scenario import STALL, load_scenario
+from linectl.site.plan_file import Day
+from linectl.site.scenario import STALL, Action, load_scenario
 
 SHIFT = "2h"
 EXAMPLE = """
@@ -37,11 +47,14 @@ Examples:
   linectl rehearse config/fennmark
 
   linectl rehearse config/small --for 20m --seed 7 --scenario sim/scenarios/guard_opened.yaml
+
+  linectl rehearse config/fennmark --plan plan.csv --orders orders.csv --report plan.html
 """
 
 
 @app.command(epilog=EXAMPLE)
 def rehearse(
+    context: typer.Context,
     site: SiteFolder,
     for_ms: ForMs = SHIFT,  # type: ignore[assignment]  # typer parses the text
     seed: Seed = 1,
@@ -56,6 +69,10 @@ def rehearse(
     report: ReportFile = None,
     trace: TraceFile = None,
     sown: SownFile = None,
+    plan: PlanFile = None,
+    orders: OrdersFile = None,
+    missed: MissedFile = None,
+    days: Days = None,
     as_json: AsJson = False,
 ) -> None:
     """Runs the controller on the plant model and reports the shift.
@@ -63,12 +80,15 @@ def rehearse(
     Virtual time, thousands of times faster than the line; with --wire over real Modbus in real
     time. Without a scenario harvest stalls from 20m to 35m. Exit 1 if the auditor saw a rule
     violated.
+
+    With --plan people follow its lists from shift to shift, the nights leapt over, and nothing
+    stalls; exit 1 also if an order was missed that the plan had not named.
     """
     loaded = load_site(site)
     options = Options(
         for_ms=for_ms,
         seed=seed,
-        scenario=STALL if scenario is None else load_scenario(scenario, loaded),
+        scenario=_scenario(scenario, loaded, plan is not None),
         lanes=lanes,
         every_tick=every_tick,
         ideal_bus=ideal_bus,
@@ -87,6 +107,14 @@ def rehearse(
         raise UsageError("--trace records the wires, and virtual time has none: add --wire")
     if sown is not None and wire:
         raise UsageError("--sown asks the plant model of a rehearsal in virtual time: no --wire")
+    if plan is not None:
+        if wire or _given(context, "for_ms"):
+            raise UsageError("a plan has its own days, in virtual time: leave out --for and --wire")
+        _follow(loaded, options, report, as_json, days=read_days(plan, loaded, days),
+                book=read_book(loaded, plan, orders, missed))  # fmt: skip
+        return
+    if any(given is not None for given in (orders, missed, days)):
+        raise UsageError("--orders, --missed and --days belong to a plan: add --plan FILE")
     with progress(f"rehearsing {loaded.name}", for_ms) as tell:
         result = _over_wire(loaded, options, tell) if wire else _on_bench(loaded, options, tell)
     if report is not None:
@@ -98,6 +126,41 @@ def rehearse(
     else:
         print_shift(result, options)
     if result["violations"]:
+        raise typer.Exit(1)
+
+
+def _scenario(scenario: Path | None, site: Site, planned: bool) -> tuple[Action, ...]:
+    """What happens meanwhile; unless a file says so, harvest stalls, but not while a plan runs."""
+    if scenario is not None:
+        return load_scenario(scenario, site)
+    return () if planned else STALL
+
+
+def _given(context: typer.Context, name: str) -> bool:
+    """True if the person wrote that option."""
+    source = context.get_parameter_source(name)
+    return source is not None and source.name != "DEFAULT"
+
+
+def _follow(
+    site: Site,
+    options: Options,
+    report: Path | None,
+    as_json: bool,
+    days: Sequence[Day],
+    book: Book,
+) -> None:
+    """Rehearse a plan, tell it, and end with 1 if something came that it had not said."""
+    result = follow(site, options, days, book)
+    if report is not None:
+        from linectl.cli.followed_page import write_followed
+
+        write_followed(report, result)
+    if as_json:
+        say_json(result)
+    else:
+        print_followed(result)
+    if not kept(result):
         raise typer.Exit(1)
 
 

@@ -23,7 +23,7 @@ def write_rehearsal(path: Path, result: Result, options: Options) -> None:
     """Write a rehearsal's page. Raises Unreachable if the file cannot be written."""
     played = [happening(action) for action in options.scenario if action.at_ms <= options.for_ms]
     page = (
-        _environment(clock)
+        environment(clock)
         .get_template("shift.html")
         .render(
             result=result,
@@ -41,7 +41,7 @@ def write_rehearsal(path: Path, result: Result, options: Options) -> None:
             version=__version__,
         )
     )
-    _write(path, page)
+    write_page(path, page)
 
 
 def write_shift(path: Path, report: ShiftReport) -> bool:
@@ -53,7 +53,7 @@ def write_shift(path: Path, report: ShiftReport) -> bool:
     said = wall_clock(told["shift"]["from_ms"])
     drawn = plots.draw(report, said) if plots.can_draw() else None
     page = (
-        _environment(said)
+        environment(said)
         .get_template("report.html")
         .render(
             told=told,
@@ -75,11 +75,12 @@ def write_shift(path: Path, report: ShiftReport) -> bool:
             version=__version__,
         )
     )
-    _write(path, page)
+    write_page(path, page)
     return drawn is not None
 
 
-def _environment(said: Callable[[float | None], str]) -> Environment:
+def environment(said: Callable[[float | None], str]) -> Environment:
+    """The pages' templates; `said` tells a time."""
     environment = Environment(
         loader=PackageLoader("linectl.cli", "pages"), autoescape=True, undefined=StrictUndefined
     )
@@ -89,7 +90,8 @@ def _environment(said: Callable[[float | None], str]) -> Environment:
     return environment
 
 
-def _write(path: Path, page: str) -> None:
+def write_page(path: Path, page: str) -> None:
+    """Raises Unreachable if the file cannot be written."""
     try:
         path.write_text(page, encoding="utf-8")
     except OSError as error:
