@@ -104,6 +104,8 @@ class DayList:
         left[0][1] -= 1
         if not left[0][1]:
             left.pop(0)
+        if not left:
+            del self.sow[lane]
         self._say(lane)
 
     def unsown(self, lane: int, crop: str) -> None:
