@@ -84,9 +84,9 @@ def _by_days(name: str, days: int) -> Iterator[DayTold]:
 
 def print_followed(result: Result) -> None:
     """The account of a rehearsed plan on standard output."""
-    plan = result["plan"]
+    plan, days = result["plan"], len(result["plan"]["days"])
     say(
-        heading(f"{result['site']}: {len(plan['days'])} days of the plan rehearsed"),
+        heading(f"{result['site']}: {days} {'day' if days == 1 else 'days'} of the plan rehearsed"),
         Text(f"in {result['wall_s']:.1f} s, seed {result['seed']}"),
     )
     say(Text())
