@@ -1,0 +1,99 @@
+"""Solves a plan's program: at once if it is small, else first the rates of the lanes, then crops.
+
+A lane's ages follow from how many gutters it has passed by each day. So a large program is solved
+in three steps: in fractions, which gives the bound that no plan can be below; in fractions with a
+pace for each lane, which gives rates; then in whole numbers, with the rates kept near those. The
+last step is exact about every age and order, so its plan is a plan; whether there is a cheaper one
+farther from those rates is what the gap against the bound tells.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from copy import copy
+
+from linectl.crop.plan.highs import NoSolution, Solution, relax, solve
+from linectl.crop.plan.model import Case
+from linectl.crop.plan.paces import at_paces, paces
+from linectl.crop.plan.program import LaneProgram, Program, build, ripe_by
+
+SMALL = 250
+"""Either-or variables up to which a program is solved at once."""
+_RATES_SHARE = 1 / 6
+"""Of the time: at most that for the bound, that for the rates, the rest for the whole numbers."""
+_BANDS = (1, 8, 64)
+"""Gutters by which a lane may be off the rates, if fewer leave no plan."""
+_NEAR = 1e-6
+
+
+def solved(case: Case, time_limit_s: float, gap: float) -> tuple[list[LaneProgram], Solution]:
+    """The lanes' variables and their values. Values are never None: at worst nothing moves."""
+    program, lanes = build(case)
+    choices = sum(
+        whole and high == 1.0 for whole, high in zip(program.whole, program.high, strict=True)
+    )
+    found = (
+        solve(program, time_limit_s, gap)
+        if choices <= SMALL
+        else _in_stages(case, program, lanes, time_limit_s, gap)
+    )
+    if found.values is None:
+        rest = solve(_at_rest(program, lanes), time_limit_s, gap)
+        found = Solution(rest.values or (), rest.cost, found.bound, False)
+    return lanes, found
+
+
+def _in_stages(
+    case: Case, program: Program, lanes: list[LaneProgram], time_limit_s: float, gap: float
+) -> Solution:
+    first_s = time_limit_s * _RATES_SHARE
+    bound = max(0.0, relax(program, first_s).bound)
+    rates = relax(at_paces(case, program, lanes, paces(case)), first_s).values
+    found = Solution(None, None, bound, False)
+    if rates is None:
+        return found
+    for band in _BANDS:
+        try:
+            near = _near(case, program, lanes, rates, band)
+            found = solve(near, time_limit_s - 2 * first_s, gap)
+            break
+        except NoSolution:
+            continue
+    cost = found.cost
+    proven = cost is not None and cost - bound <= gap * cost
+    return Solution(found.values, cost, bound, proven)
+
+
+def _near(
+    case: Case, program: Program, lanes: list[LaneProgram], rates: Sequence[float], band: int
+) -> Program:
+    """The program with what each lane has passed by each day kept within `band` of `rates`."""
+    near = copy(program)
+    near.low, near.high = list(program.low), list(program.high)
+    for made in lanes:
+        lane = made.lane
+        filling = bool(made.filled) and rates[made.filled[0]] < lane.holes - _NEAR
+        for day in range(case.days):
+            ripe = ripe_by(lane.stock, day)
+            holes = 0.0 if not made.filled else rates[made.filled[day]]
+            passed = rates[made.sown[day]] - holes
+            passed = passed if ripe == lane.standing else min(passed, ripe)
+            low, high = math.floor(passed + _NEAR) - band, math.ceil(passed - _NEAR) + band
+            if filling:  # nothing can be pulled before it is full, whatever fractions say
+                low = 0
+            for at, less in ((made.sown[day], -holes), (made.gone[day], lane.standing)):
+                near.low[at] = max(near.low[at], min(low - less, near.high[at]), 0.0)
+                near.high[at] = min(near.high[at], max(high - less, near.low[at]))
+    return near
+
+
+def _at_rest(program: Program, lanes: Sequence[LaneProgram]) -> Program:
+    """The program in which nothing moves: what is left when the time has been too short."""
+    rest = copy(program)
+    rest.high = list(program.high)
+    for made in lanes:
+        for at in (made.fill, *made.old, *made.new.values()):
+            for variable in at.values():
+                rest.high[variable] = 0.0
+    return rest
