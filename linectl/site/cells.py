@@ -125,8 +125,9 @@ def _real(cell: str) -> float:
         raise ValueError(f"{cell!r} is not a number{_meant(cell)}") from None
     if not math.isfinite(number):
         raise ValueError(f"{cell!r} is not a number that can be counted with")
-    if number in _DATE_NUMBERS and cell.isdecimal():
-        raise ValueError(f"{cell} {_as_date(int(number))}; write {cell}.0 if it is meant")
+    # As a whole number: a range looks a float up by going through all that it holds.
+    if cell.isdecimal() and int(cell) in _DATE_NUMBERS:
+        raise ValueError(f"{cell} {_as_date(int(cell))}; write {cell}.0 if it is meant")
     return number
 
 

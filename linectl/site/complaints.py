@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import json
 from collections.abc import Iterable
+from functools import cache
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, TypeAdapter, ValidationError
@@ -55,9 +56,21 @@ def part(kind: Any, node: Node | None) -> Any:
     if node is None:
         return None
     try:
-        return TypeAdapter(kind).validate_json(json.dumps(node.plain()), strict=True)
+        return _adapter(kind).validate_json(json.dumps(node.plain()), strict=True)
     except ValidationError:
         return None
+
+
+@cache
+def _adapter(kind: Any) -> TypeAdapter[Any]:
+    """Built once for each kind: it takes longer than all that is read with it."""
+    return TypeAdapter(kind)
+
+
+@cache
+def _schema(model: type[BaseModel]) -> dict[str, Any]:
+    """The model's JSON Schema; read, never altered."""
+    return model.model_json_schema(by_alias=True)
 
 
 def _finding(tree: Node, detail: ErrorDetails) -> Finding | None:
@@ -143,7 +156,7 @@ def _hint(detail: ErrorDetails) -> str | None:
 
 def unknown_keys(model: type[BaseModel], tree: Node) -> list[Finding]:
     """A finding for each key that the model's JSON Schema does not have, at its own line."""
-    schema = model.model_json_schema(by_alias=True)
+    schema = _schema(model)
     found = []
     for path, node in walk(tree):
         if not isinstance(node.value, dict):
