@@ -45,6 +45,7 @@ class Bench:
         """True: moves are recorded but never said to be durable, as with a disk that hangs."""
         self._scan_ms = site.file.scan_ms
         self._grid = grid
+        self._taps = (*grid.reads, *grid.writes.values())
         self._tap_of = grid.of_points()
         self._bus_of = {p.index: site.file.devices[p.device].bus for p in site.points}
         self._device_of = [p.device for p in site.points]
@@ -52,6 +53,8 @@ class Bench:
             p.index: _wire(decoder(p), encoder(p)) for p in site.points if not p.is_bool
         }
         self._seen: dict[int, Value] = {}
+        self._raw: dict[int, Value] = {}
+        """As the device gave it when it was looked at last; told onward is `_seen`."""
         self._good = dict.fromkeys(site.file.devices, False)
         self._silent_due: dict[str, int] = {}
         self._arrivals: list[tuple[int, list[tuple[int, Value]], list[tuple[int, bool]]]] = []
@@ -143,11 +146,15 @@ class Bench:
         self._passed = self.now = target
 
     def _next_instant(self) -> int:
+        nearest = FAR
         if self.every_tick:
             first = self._passed + 1
-            taps = (*self._grid.reads, *self._grid.writes.values())
-            return min(tap.instant(first) for tap in taps)
-        nearest = FAR
+            for tap in self._taps:
+                if tap.poll < first:
+                    tap.poll = tap.instant(first)
+                if tap.poll < nearest:
+                    nearest = tap.poll
+            return nearest
         for tap in self._grid.reads:
             if tap.due is not None and tap.due < nearest:
                 nearest = tap.due
@@ -177,7 +184,7 @@ class Bench:
 
     def _serve(self, time: int) -> None:
         for tap in self._grid.reads:
-            if tap.due == time or (self.every_tick and tap.instant(time) == time):
+            if tap.due == time or (self.every_tick and tap.poll == time):
                 self._sample(tap, time)
         for bus, tap in self._grid.writes.items():
             if tap.due == time:
@@ -192,10 +199,8 @@ class Bench:
         values: list[tuple[int, Value]] = []
         quality: list[tuple[int, bool]] = []
         asks = self.line.asks
-        look = tap.points if self.every_tick or not self._good[device] else sorted(tap.dirty)
-        for index in look:
-            if index in asks or index in tap.dirty or self.every_tick:
-                self._look(index, index in asks, values)
+        for index in self._of_interest(tap):
+            self._look(index, index in asks, values)
         tap.dirty.clear()
         if not self._good[device]:
             self._good[device] = True
@@ -210,8 +215,17 @@ class Bench:
             self._arrivals.append((time + tap.delay_ms, values, quality))
             self._arrivals.sort(key=lambda arrival: arrival[0])
 
+    def _of_interest(self, tap: Tap) -> list[int]:
+        """Points of a read that may tell something new, or are asked for."""
+        if self.every_tick:  # what the plant did not announce is found too
+            asks, read, raw = self.line.asks, self.plant.read, self._raw
+            return [i for i in tap.points if i in asks or read(i) != raw.get(i)]
+        if self._good[tap.device]:
+            return sorted(tap.dirty)
+        return [i for i in tap.points if i in self.line.asks or i in tap.dirty]
+
     def _look(self, index: int, asked: bool, values: list[tuple[int, Value]]) -> None:
-        value = self.plant.read(index)
+        value = self._raw[index] = self.plant.read(index)
         through = self._through.get(index)
         if through is not None:
             value = through(value)

@@ -28,6 +28,8 @@ class Tap:
     points: tuple[int, ...] = ()
     dirty: set[int] = field(default_factory=set)
     """Points that may have changed since the last look."""
+    poll: int = -1
+    """Its first instant that has not passed yet; kept only while scanning every tick."""
     due: int | None = None
     """The next instant at which this tap has something to do; None: nothing."""
 
