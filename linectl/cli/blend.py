@@ -35,10 +35,10 @@ Examples:
 """
 
 Folder = Annotated[
-    Path | None, typer.Argument(metavar="[SITE", help="The site's folder.", show_default=False)
+    Path | None, typer.Argument(metavar="SITE", help="The site's folder.", show_default=False)
 ]
 Name = Annotated[
-    str, typer.Argument(metavar="NAME]", help="A blend of its crops.yaml, or one crop.")
+    str, typer.Argument(metavar="NAME", help="A blend of its crops.yaml, or one crop.")
 ]
 ByGutters = Annotated[str, typer.Option(metavar="a=5,b=2", help="Whole gutters of each crop.")]
 ByMass = Annotated[str, typer.Option(metavar="a=0.6,b=0.4", help="Shares of the mass, or a ratio.")]
@@ -49,9 +49,9 @@ Tolerance = Annotated[
 Yields = Annotated[
     str,
     typer.Option(
-        metavar="a=2.2kg,b=800g|file|ledger",
-        help="Yields per gutter; or whether those of crops.yaml, or as the ledger has corrected"
-        " them, which is taken where there is one.",
+        metavar="a=2.2kg,b=800g",
+        help="Yields per gutter; or file: those of crops.yaml; or ledger: as the record has"
+        " corrected them, which is taken where there is one.",
     ),
 ]
 LedgerFile = Annotated[
