@@ -131,7 +131,7 @@ def test_every_table_is_a_csv_file(linectl, recorded, tmp_path):
             return list(csv.DictReader(file))
 
     assert {path.stem for path in folder.iterdir()} == {
-        "gutters", "lanes", "waits_by_reason", "stands", "stops", "alarms", "takt",
+        "gutters", "lanes", "blends", "waits_by_reason", "stands", "stops", "alarms", "takt",
         "gutter_times", "figures", "ages",
     }  # fmt: skip
     assert sum(int(row["indexed"]) for row in rows("gutters")) == told["gutters"]["indexed"]
