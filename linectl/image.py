@@ -101,8 +101,9 @@ class DayLeft(NamedTuple):
 class ChangeoverLeft(NamedTuple):
     """A change of crop or seed lot that was under way, as told at start.
 
-    stage: running_out, emptying, first, or none. crop, lot: what is being changed to. by: who
+    stage: none, or a stage of line/changeover.py. crop, lot: what is being changed to. by: who
     asked for it. gutter: the first gutter that is held at the seed station; 0: there is none.
+    seeds: what the counter gave for it; below zero: not known.
     """
 
     stage: str = "none"
@@ -110,6 +111,7 @@ class ChangeoverLeft(NamedTuple):
     lot: str = ""
     by: str = ""
     gutter: int = 0
+    seeds: float = -1.0
 
 
 class Left(NamedTuple):

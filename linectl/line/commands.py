@@ -14,6 +14,7 @@ from linectl.image import Command, Event
 from linectl.line import grant_commands, gutter_commands, lane_commands, walk_round
 from linectl.line.alarm_commands import ALARM_ACTS
 from linectl.line.blend_commands import blend
+from linectl.line.changeover_commands import changeover, first_gutter, hopper_changed
 from linectl.line.day_commands import today
 from linectl.line.lot_commands import LOT_ACTS
 from linectl.line.recovery import answers
@@ -24,8 +25,9 @@ if TYPE_CHECKING:
     from linectl.line.line import Line
 
 ALWAYS = frozenset(
-    ("stop", "hold", "abort", *grant_commands.ENDS, *ALARM_ACTS, *LOT_ACTS, "answer")
-)
+    ("stop", "hold", "abort", *grant_commands.ENDS, *ALARM_ACTS, *LOT_ACTS, "answer",
+     "hopper-changed", "first-gutter")
+)  # fmt: skip
 """Taken from anywhere: what brings to rest, what gives an interlock or a reading back, and what
 leads to no motion."""
 
@@ -96,6 +98,8 @@ def _crop(line: Line, unit: Unit, command: Command) -> str | None:
     refused = setpoints.refusal(line.site, command.argument)
     if refused is not None:
         return refused
+    if line.changeover.stands:
+        return f"a changeover stands: {line.changeover.text()}"
     if line.crop_in_drum != command.argument:
         line.interventions.overrides.crop_changed()
     line.crop_in_drum = command.argument
@@ -137,6 +141,9 @@ _UNIT_ACTS: dict[str, Callable[[Line, Unit, Command], str | None]] = {
     "mode": _mode,
     "run-out": _run_out,
     "crop": _crop,
+    "changeover": changeover,
+    "hopper-changed": hopper_changed,
+    "first-gutter": first_gutter,
     "skip": _skip,
     "blend": blend,
 }

@@ -55,7 +55,9 @@ class Water(ToolZone):
         """A tamped gutter waits for a hole."""
 
     def would_take(self, now: int) -> bool:
-        return super().would_take(now) and self.line.lanes.hole_for(self._crop(), now) is not None
+        if not (super().would_take(now) and self.line.changeover.waters()):
+            return False
+        return self.line.lanes.hole_for(self._crop(), now) is not None
 
     def _crop(self) -> str:
         return self.line.crop_in_drum
@@ -178,6 +180,7 @@ class Seed(ToolZone):
             record.ripe_at = now + self.line.crops[record.crop].ripe_after_ms
 
     def judge(self, counts: float) -> None:
+        self.line.changeover.counted(counts)
         share = counts / self.wanted - 1
         if abs(share) > self.facts.seed_tolerance:
             self.line.alarms.raise_(
@@ -190,4 +193,6 @@ class Seed(ToolZone):
     def wait(self) -> tuple[bool, str] | None:
         if self.starved:
             return False, f"{self.name}: vacuum low"
+        if self.state == "done" and (text := self.line.changeover.kept_text()):
+            return False, text
         return self.line.station_wait(self.name)

@@ -14,6 +14,7 @@ from linectl.image import Command, Event, Frame, Move, Start, Value
 from linectl.line import alarm_view, build, commands, snapshot, status, why
 from linectl.line.alarms import Alarms
 from linectl.line.causes import Causes
+from linectl.line.changeover import Changeover
 from linectl.line.day_list import DayList
 from linectl.line.first_out import FirstOut
 from linectl.line.gutters import Gutter
@@ -91,6 +92,7 @@ class Line:
         self.day = DayList(self)
         self.order = HarvestOrder(self)
         self.scale = Scale(self, self.ends.turnout.hall, self.ends.turnout.packing.weighing)
+        self.changeover = Changeover(self)
         self._gates = machinery.gates
         self.first_due = max(d.silent_after_ms for d in site.file.devices.values()) + FIRST_MS
         """A device that has not answered by then since power-up is an alarm."""
@@ -160,6 +162,7 @@ class Line:
         self._step_parts(now)
         self.waiting.step(now)
         self.ledger_word.step(now)
+        self.changeover.step()
         for unit in self.units:
             unit.step(now)
         self.lots.step()
@@ -407,7 +410,9 @@ class Line:
         return None if number is None else (False, self.causes.rows[number].text)
 
     def barred(self, unit: str) -> str | None:
-        """What keeps a unit from starting: a permissive cell, or the ledger; None if nothing."""
+        """What keeps a unit from starting: a changeover, a permissive cell, the ledger; or None."""
+        if unit == self.sowing.name and (text := self.changeover.bars()):
+            return text
         number = self.causes.starts.get(unit)
         return self.ledger_word.against() if number is None else self.cause_text(number)
 

@@ -38,8 +38,11 @@ def lot(line: Line, command: Command) -> str | None:
     if kind not in KINDS or len(words) != (3 if kind == SEED else 2):
         return LOT_FORM
     crop, name = (words[1] if kind == SEED else ""), words[-1]
-    if why := _unknown_crop(line, crop) or _wrong_lot(name) or _nameless(command):
+    if why := _unknown_crop(line, crop) or wrong_lot(name) or _nameless(command):
         return why
+    change = line.changeover
+    if kind == SEED and change.stands and crop in (change.crop, line.crop_in_drum):
+        return f"a changeover names the seed lot by hopper-changed: {change.text()}"
     name, by = ("" if name == NONE else name), command.by.strip()
     line.lots.load(kind, crop, name, by)
     text = f"{kind} lot {crop} {name or 'not known'}".replace("  ", " ")
@@ -59,7 +62,7 @@ def weight(line: Line, command: Command) -> str | None:
     if len(words) not in (2, 3):
         return WEIGHT_FORM
     name, crop = words[0], (words[2] if len(words) == 3 else "")
-    if why := _unknown_crop(line, crop) or _wrong_lot(name) or _nameless(command):
+    if why := _unknown_crop(line, crop) or wrong_lot(name) or _nameless(command):
         return why
     if name == NONE:
         return "name the packing lot that was weighed"
@@ -84,7 +87,8 @@ def _unknown_crop(line: Line, crop: str) -> str | None:
     return f"no crop {crop!r}; {near or 'there are: ' + ', '.join(line.crops)}"
 
 
-def _wrong_lot(name: str) -> str | None:
+def wrong_lot(name: str) -> str | None:
+    """Why that is no name for a lot; None if it is one."""
     if len(name) > LENGTH_MAX:
         return f"the lot has {len(name)} characters; {LENGTH_MAX} are the most"
     if not name.isprintable():

@@ -45,6 +45,7 @@ def snapshot(line: Line) -> dict[str, Any]:
         "order": _fields(line.order),
         "blend": _fields(line.order.blend),
         "scale": _fields(line.scale),
+        "changeover": _fields(line.changeover),
         "units": {unit.name: _fields(unit) for unit in line.units},
         "parts": {part.name: _fields(part) for part in line.parts},
     }
@@ -72,6 +73,7 @@ def restore(line: Line, saved: dict[str, Any]) -> None:
     _fill(line.order, saved["order"])
     _fill(line.order.blend, saved["blend"])
     _fill(line.scale, saved["scale"])
+    _fill(line.changeover, saved["changeover"])
     for unit in line.units:
         _fill(unit, saved["units"][unit.name])
     for part in line.parts:

@@ -53,6 +53,7 @@ class Magazine(Conveyor):
             and self.line.seen.on[self.gate_home]
             and self.name not in self.line.causes.stations
             and self.line.day.feeds()
+            and self.line.changeover.feeds()
         )
 
     def _empty(self, now: int) -> None:
@@ -103,6 +104,8 @@ class Magazine(Conveyor):
             return True, "magazine empty"
         if self.state == "empty" and not self.line.day.feeds():
             return True, self.line.day.sowing_text(self.line.crop_in_drum) or "today's list"
+        if self.state == "empty" and not self.line.changeover.feeds():
+            return False, self.line.changeover.text()
         return None
 
 
@@ -254,6 +257,9 @@ class Turn(Conveyor):
         self.mask |= to_0 | to_90
 
     def would_take(self, now: int) -> bool:
+        up = self.upstream
+        if up is not None and up.gutter and self.line.changeover.keeps(up.gutter):
+            return False
         return super().would_take(now) and self.line.seen.on[self.at_0]
 
     def _empty(self, now: int) -> None:

@@ -59,6 +59,7 @@ def status(line: Line) -> dict[str, Any]:
         "today": line.day.status(),
         "blend": line.order.status(),
         "scale": line.scale.status(),
+        "changeover": line.changeover.status(),
         **line.interventions.status(),
     }
 

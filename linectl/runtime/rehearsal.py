@@ -44,5 +44,6 @@ def invented_lots(site: Site) -> list[Command]:
     """The lots that a rehearsal names before it starts, so that its ledger can be traced."""
     kinds = ["substrate", *(f"seed {crop}" for crop in site.crops.crops), "packing"]
     return [
-        Command("", "lot", f"{kind} rehearsed-{kind.split()[0]}", "the rehearsal") for kind in kinds
+        Command("", "lot", f"{kind} rehearsed-{kind.replace(' ', '-')}", "the rehearsal")
+        for kind in kinds
     ]

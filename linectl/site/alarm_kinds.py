@@ -65,6 +65,7 @@ KINDS = (
     AlarmKind("dose", ("water",), ("flow_pulses", "supply_ok")),
     AlarmKind("count", ("seed",), ("seed_counter", "seed_level")),
     AlarmKind("vacuum", ("seed",), ("vacuum", "drum_running")),
+    AlarmKind("first", ("seed",), ("exit_eye",)),
     # turntables
     AlarmKind("runs_on", ("tamp", "turn"), ("running",)),
     AlarmKind("centred", ("turn", "turnout"), ("centred",)),

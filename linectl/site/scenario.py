@@ -96,6 +96,7 @@ VERBS: dict[str, _Verb] = {
     "put in": _Verb("place", place_names),
     "refill": _Verb("part", _filled),
     "set vacuum": _Verb("part", _seeders, needs=("kpa",)),
+    "change seed": _Verb("part", _seeders, needs=("crop",), takes=("lot",)),
     "hard cut": _Verb(needs=("on",)),
     "local": _Verb("station", _driven),
     "remote": _Verb("station", _driven),
@@ -112,7 +113,7 @@ COMMANDS = (
     "out-of-service", "in-service", "lane-resume", "partial", "reject", "removed", "handed-over",
     "correct", "answer", "bypass", "bypass-end", "force", "force-end", "override", "override-end",
     "alarm-ack", "alarm-shelve", "alarm-unshelve", "alarm-out-of-service", "alarm-in-service",
-    "lot", "weight",
+    "lot", "weight", "changeover", "hopper-changed", "first-gutter",
 )  # fmt: skip
 """The names of commands: those of ISA-TR88, then the line's own."""
 
@@ -246,6 +247,8 @@ class _Reader:
                     options["on"] = node.value
             case "place":
                 options["place"] = self._name("place", ("machine", "room"), "a control place")
+            case "crop":
+                options["crop"] = self._name("crop", self._site.crops.crops, "a crop of this site")
             case "unit":
                 options["unit"] = self._name("unit", UNITS, "a unit")
             case "command":

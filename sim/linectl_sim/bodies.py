@@ -18,9 +18,9 @@ class Body:
 
     __slots__ = (
         "crop", "ejected_at", "entry", "from_stock", "gone", "gone_from", "gutter", "handled",
-        "indexed_at", "mark", "number", "partial", "put_into", "ref_mm", "ripe_at", "seeded_at",
-        "seeds", "skew_mm", "sown", "sown_at", "stage", "substrate_l", "tamped", "water_ml",
-        "wetted_at", "yield_kg",
+        "indexed_at", "mark", "number", "partial", "put_into", "ref_mm", "ripe_at", "seed_lot",
+        "seeded_at", "seeds", "skew_mm", "sown", "sown_at", "stage", "substrate_l", "tamped",
+        "water_ml", "wetted_at", "yield_kg",
     )  # fmt: skip
 
     def __init__(self, number: int) -> None:
@@ -36,6 +36,8 @@ class Body:
         """What let seeds down on it; where they lie is drawn from that when somebody asks."""
         self.wetted_at: int | None = None
         self.seeded_at: int | None = None
+        self.seed_lot = ""
+        """Label of what was in the drum when it was seeded."""
         self.sown_at: int | None = None
         self.ripe_at = 0
         self.yield_kg = 0.0

@@ -109,8 +109,6 @@ class PlantModel:
 
     def told(self, move: Move) -> None:
         """The controller's ledger move, held against the bodies by the auditor."""
-        if move.kind == "reserve" and move.crop:
-            self.machine.seeder.crop_asked(move.crop)
         self.auditor.told(move)
 
     def places(self) -> dict[str, int | None]:

@@ -21,6 +21,8 @@ RULES: dict[str, str] = {
     "press_on_nothing": "the press comes down only on a gutter",
     "press_on_moving": "the press comes down only on a standing gutter",
     "processed_twice": "no process twice on one gutter",
+    "mixed_seed": "no gutter gets seed of two crops or lots",
+    "seed_changed_running": "people change the seed only while the drum stands",
     "out_of_order": "fill, tamp, water, seed: in this order",
     "wetted_without_hole": "only a gutter with a reservation for a hole at a mouth is watered",
     "wet_over_limit": "no gutter stands wet beyond the site's limit",

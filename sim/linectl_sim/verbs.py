@@ -44,6 +44,7 @@ class Verbs:
             "put in": lambda part, _: self._put_in(part),
             "refill": self._refill,
             "set vacuum": self._set_vacuum,
+            "change seed": self._change_seed,
             "local": lambda part, _: self._switch(part, "remote", False),
             "remote": lambda part, _: self._switch(part, "remote", True),
             "isolate": lambda part, _: self._switch(part, "isolator_on", False),
@@ -138,6 +139,13 @@ class Verbs:
                 f"set vacuum {part}: kpa must be a number above 0 and below {ATMOSPHERE_KPA:g}"
             )
         seeder.trim(kpa)
+
+    def _change_seed(self, part: str, options: dict[str, Any]) -> None:
+        machine = self._machine
+        _known(part, {machine.seeder.name: machine.seeder}, "seeder")
+        crop = str(options.get("crop", ""))
+        _known(crop, machine.world.site.crops.crops, "crop")
+        machine.seeder.change(crop, str(options.get("lot", "")))
 
     def _jog(self, part: str, options: dict[str, Any]) -> None:
         """Hold-to-run at the machine: the lift comes to a level, unless something is in the way."""

@@ -116,7 +116,8 @@ class Seeder:
         self._facts, self._drive = facts, drive
         self._random = world.stream(name)
         self.crop = crop
-        """What is in the drum."""
+        self.lot = ""
+        """What is in the drum, and the label it came with; another comes by people alone."""
         self.fault = ""
         self._pump = self._drum = False
         self._rate_s = 0.0
@@ -146,9 +147,12 @@ class Seeder:
         world.auditor.worked(body, self.name)
         if body.water_ml <= 0:
             world.auditor.violate("out_of_order", f"seed on {body} before watering")
-        if body.seeded_at is None:
+        if body.seeded_at is not None:
+            if (body.crop, body.seed_lot) != (self.crop, self.lot):
+                world.auditor.violate("mixed_seed", f"{body} gets {self.crop}, lot {self.lot}, too")
+        else:
             crop = world.site.crops.crops[self.crop]
-            body.crop = self.crop
+            body.crop, body.seed_lot = self.crop, self.lot
             body.seeded_at = body.sown_at = world.kernel.now
             body.ripe_at = world.kernel.now + crop.ripe_after_ms
             body.yield_kg = self.yields.draw(self.crop)
@@ -259,10 +263,13 @@ class Seeder:
         if self.fault != "seed_empty":
             self.refill()
 
-    def crop_asked(self, crop: str) -> None:
-        """People read on the controller's screen which crop comes next and see to the drum."""
-        if crop in self._world.site.crops.crops:
-            self.crop = crop
+    def change(self, crop: str, lot: str) -> None:
+        """People empty hopper and drum, and fill in seed with another label."""
+        if self._drum:
+            self._world.auditor.violate("seed_changed_running", f"{self.name}: to {crop}")
+        self._show_level()  # what was dropped was of the crop before
+        self.lot = lot
+        self.refill(crop)
 
     def refill(self, crop: str = "") -> None:
         """People fill the seed hopper, perhaps with another crop."""

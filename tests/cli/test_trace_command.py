@@ -23,14 +23,16 @@ def shift(tmp_path_factory):
 
 def test_a_rehearsed_shift_is_traced_forth_and_back_and_agrees_with_the_bodies(linectl, shift):
     path, said = shift
-    forth = linectl("trace", "rehearsed-seed", "--ledger", path, "--json").json
+    forth = linectl("trace", "rehearsed-seed-green_oakleaf", "--ledger", path, "--json").json
     back = linectl("trace", "rehearsed-packing", "--ledger", path, "--json").json
     (seed,), (packing,) = forth["lots"], back["lots"]
     assert forth["site"] == "small"
     assert seed["gutters"] == said["gutters"]["seeded"]
     assert packing["gutters"] == said["ledger"]["handed_over"]
     (share,) = seed["shares"]["packing"]
-    (other,) = [row for row in packing["shares"]["seed"] if row["name"] == "rehearsed-seed"]
+    (other,) = [
+        row for row in packing["shares"]["seed"] if row["name"] == "rehearsed-seed-green_oakleaf"
+    ]
     assert share["gutters"] == other["gutters"] == seed["now"]["packing"] > 0
     assert seed["now"]["lanes"] + seed["now"]["packing"] <= seed["gutters"]
 
@@ -48,7 +50,9 @@ def test_a_lot_in_words_says_where_from_where_to_and_what_is_not_named(linectl, 
 
 
 def test_a_gutter_in_words_has_its_path(linectl, shift):
-    gutter = linectl("trace", "rehearsed-seed", "--ledger", shift[0], "--json").json["lots"][0]
+    gutter = linectl("trace", "rehearsed-seed-green_oakleaf", "--ledger", shift[0], "--json").json[
+        "lots"
+    ][0]
     number = gutter["ranges"][0][0]
     said = " ".join(linectl("trace", number, "--ledger", shift[0]).out.split())
     assert f"gutter {number}: green oakleaf" in said
@@ -84,8 +88,8 @@ def test_a_trace_of_nothing_says_what_is_wrong(linectl, typed, code, why):
 
 
 def test_a_lot_that_is_not_there_and_a_csv_of_a_gutter_are_wrong_use(linectl, shift, tmp_path):
-    done = linectl("trace", "rehearsed-sed", "--ledger", shift[0])
-    assert (done.code, "rehearsed-seed" in done.err) == (2, True)
+    done = linectl("trace", "rehearsed-sed-green_oakleaf", "--ledger", shift[0])
+    assert (done.code, "rehearsed-seed-green_oakleaf" in done.err) == (2, True)
     done = linectl("trace", "7", "--ledger", shift[0], "--csv", tmp_path / "x.csv")
     assert (done.code, "wants a lot" in done.err) == (2, True)
 

@@ -209,6 +209,31 @@ def _(hand) -> None:
     hand.tamp()
 
 
+@breaks("mixed_seed")
+def _(hand) -> None:
+    def half_and_half() -> None:
+        hand.set("seed.drum_rate", 2.4)
+        for lot in ("R-1", "R-2"):
+            hand.plant.do("change seed", "seed", crop="rocket", lot=lot)
+            hand.set("seed.drum")
+            hand.wait(2000)
+            hand.off("seed.drum")
+
+    hand.warn()
+    hand.feed()
+    hand.vacuum()
+    for source, dest in (("magazine", "fill"), ("fill", "tamp"), ("tamp", "water")):
+        hand.convey(source, dest)
+    hand.convey("water", "seed", half_and_half)
+
+
+@breaks("seed_changed_running")
+def _(hand) -> None:
+    hand.warn()
+    hand.set("seed.drum")
+    hand.plant.do("change seed", "seed", crop="rocket", lot="R-1")
+
+
 @breaks("out_of_order")
 def _(hand) -> None:
     hand.warn()

@@ -25,6 +25,7 @@ def take_over(recovery: Recovery, start: Start) -> None:
     line = recovery.line
     line.day.take_over(start.day)
     line.order.told(start.order_at, start.blend)
+    line.changeover.take_over(start.changeover)
     _stand(line, start.slots)
     for move in start.moves:
         line.open_moves[move.number] = move
