@@ -76,8 +76,16 @@ class Bench:
         self._agenda.sort(key=lambda entry: entry[0])
 
     def command(self, command: Command) -> None:
-        """Queue a command for the next scan."""
+        """Queue a command for the next scan.
+
+        Who says by the plain `crop` that another crop is in the drum has put it there; in a
+        changeover people do so by the verb `change seed`, before they say it.
+        """
         self._commands.append(command)
+        if command.name == "crop" and command.argument in self.site.crops.crops:
+            crop, stations = command.argument, self.site.file.stations
+            (seeder,) = (name for name, facts in stations.items() if facts.kind == "seed")
+            self.act(lambda: self.plant.do("change seed", seeder, crop=crop))
 
     def act(self, act: Callable[[], None]) -> None:
         """Do `act` on the plant now, between two scans."""

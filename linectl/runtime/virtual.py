@@ -184,13 +184,9 @@ class Rehearsal:
     def command_at(
         self, at_ms: int, unit: str, name: str, argument: str = "", by: str = "the rehearsal"
     ) -> None:
-        """Give the line a command at that time. Who says that another crop is in the drum, by
-        `crop`, has put it there; a changeover's people act by the verb `change seed`."""
+        """Give the line a command at that time."""
         command = Command(unit, name, argument, by)
         self.bench.at(at_ms, lambda: self.bench.command(command))
-        if name == "crop" and argument in self.site.crops.crops:
-            seeders = [n for n, s in self.site.file.stations.items() if s.kind == "seed"]
-            self.bench.at(at_ms, lambda: self.plant.do("change seed", seeders[0], crop=argument))
 
     def run(self, until_ms: int, progress: Progress | None = None) -> None:
         """Run on to that time."""
