@@ -9,6 +9,7 @@ from rich.text import Text
 
 from linectl.cli.app import AsJson, RunningSite, app
 from linectl.cli.blend_went import print_went
+from linectl.cli.changeover import print_changeover
 from linectl.cli.granting import print_bypasses, print_forces
 from linectl.cli.screen import heading, say, say_json, span, table
 from linectl.errors import UsageError
@@ -77,6 +78,8 @@ def print_status(answer: Mapping[str, Any]) -> None:
     if answer["forced"] or answer.get("overridden") or answer.get("ended_at_start"):
         say(Text())
         print_forces(answer)
+    if answer.get("changeover"):
+        print_changeover(answer["changeover"])
     if answer.get("lots"):
         say(Text(f"lots: {'; '.join(_lot(row) for row in answer['lots'])}"))
     if answer.get("blend"):

@@ -205,6 +205,10 @@ def _show_gutter(path: GutterPath) -> None:
         for kind, name in path.lots.items()
     )
     say(Text(f"lots: {', '.join(named)}"))
+    for found in path.first:
+        seeds = "" if found.seeds is None else f", {found.seeds} seeds counted"
+        said = f"{found.verdict} {found.text}".strip() + (f", says {found.by}" if found.by else "")
+        say(heading("First of its seed"), Text(f"{_minute(found.at_ms)}: {said}{seeds}"))
     for remark in path.remarks:
         say(heading("Note"), Text(remark))
     say(Text())

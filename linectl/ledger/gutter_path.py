@@ -6,13 +6,14 @@ counted from the strokes of that run, and told as a range for each day (UTC).
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import time
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from linectl.ledger.schema import KINDS, NAMES
+from linectl.ledger.schema import KINDS, NAMES, SET_BY_PEOPLE
 
 DAY_MS = 86_400_000
 STILL = frozenset((KINDS["process"], KINDS["reserve"], KINDS["release"]))
@@ -38,6 +39,25 @@ FROM gutters g JOIN places p ON p.id = g.place
      LEFT JOIN lots e ON e.id = g.seed_lot LEFT JOIN lots k ON k.id = g.packing_lot
 WHERE g.id = ?
 """
+
+
+FIRST = f"""
+SELECT at_ms, data FROM events WHERE kind IN ({SET_BY_PEOPLE}) AND kind = 'first_gutter'
+  AND source = ? ORDER BY id
+"""
+
+
+class First(NamedTuple):
+    """What was found of a gutter that was the first of its seed: good, bad, or none (nobody had
+    looked when it was taken off). seeds: None where they were not counted."""
+
+    at_ms: int
+    crop: str
+    lot: str
+    seeds: int | None
+    verdict: str
+    text: str
+    by: str
 
 
 class Day(NamedTuple):
@@ -99,6 +119,8 @@ class GutterPath:
     stays: list[Stay]
     acts: list[Act]
     remarks: list[str]
+    first: list[First]
+    """Of a changeover's first gutter: what was found."""
 
 
 class _Move(NamedTuple):
@@ -140,7 +162,11 @@ def gutter_path(connection: sqlite3.Connection, gutter: int) -> GutterPath | Non
         for move in moves if move.done_ms is None or move.kind in STILL
     ]  # fmt: skip
     remarks = _remarks(moves, times, named, archived(connection))
-    return GutterPath(gutter, crop, lane, named, times, stays.found, acts, remarks)
+    first = [
+        First(at_ms, *(json.loads(data)[name] for name in First._fields[1:]))
+        for at_ms, data in connection.execute(FIRST, (f"gutter{gutter}",))
+    ]
+    return GutterPath(gutter, crop, lane, named, times, stays.found, acts, remarks, first)
 
 
 class _Stays:

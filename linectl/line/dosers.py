@@ -111,6 +111,9 @@ class Water(ToolZone):
     def wait(self) -> tuple[bool, str] | None:
         if self.waiting:
             return True, self.line.lanes.no_hole_text(self._crop())
+        up, change = self.upstream, self.line.changeover
+        if self.state == "empty" and up is not None and up.gutter and not change.waters():
+            return False, change.text()
         return self.line.station_wait(self.name)
 
 

@@ -183,6 +183,8 @@ def _unit(line: Line, unit: Unit) -> list[Check]:
     if barred := line.recovery.bars():
         by = "command" if line.recovery.judged else "itself"
         checks.insert(0, Check("recovery", False, barred, "recover, answer by answer", by=by))
+    if unit is line.sowing and line.changeover.stands:
+        checks.append(_changeover(line))
     for number in range(len(line.causes.rows)):
         asks = any(name == unit.name for name, _ in line.causes.asks(number))
         bars = unit.name in line.causes.bars_start(number)
@@ -195,6 +197,14 @@ def _unit(line: Line, unit: Unit) -> list[Check]:
     for part in unit.parts:
         checks += _troubles(line, part)
     return checks
+
+
+def _changeover(line: Line) -> Check:
+    """How far it is; unmet while nothing may be started."""
+    change = line.changeover
+    if change.bars() is None:
+        return Check("changeover", True, change.text())
+    return Check("changeover", False, change.text(), "command hopper-changed LOT", by="command")
 
 
 def _return(line: Line, unit: Unit) -> Check:
