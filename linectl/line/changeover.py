@@ -90,7 +90,7 @@ class Changeover:
             self._go(CONFIRMED, "the next gutter is the first again")
         elif seed.state == "done" and seed.gutter != self.gutter and self.keeps(seed.gutter):
             self.gutter = seed.gutter
-            self._go(FIRST, self.text())
+            self._go(FIRST)
             line.sowing.command("hold", self.text())
             self._keep_first()
 
@@ -149,12 +149,13 @@ class Changeover:
 
     def again(self) -> None:
         """The first gutter is bad: once it is off, the next one is the first."""
-        self._go(CONFIRMED, self.text())
+        self._go(CONFIRMED)
 
-    def _go(self, stage: str, text: str) -> None:
+    def _go(self, stage: str, text: str = "") -> None:
         line = self._line
         self.stage = stage
         line.changed = True
+        text = text or self.text()
         data = {name: getattr(self, name) for name in self.FIELDS}
         line.emit(Event(line.now, "changeover", "sowing", text, data))
 
