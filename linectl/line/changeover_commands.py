@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from linectl.crop import setpoints
 from linectl.image import Command
 from linectl.line.changeover import CONFIRMED, EMPTYING, FIRST, RUNNING_OUT, words
 from linectl.line.lot_commands import NONE, wrong_lot
@@ -39,6 +40,8 @@ def changeover(line: Line, unit: Unit, command: Command) -> str | None:
         return f"one stands: {line.changeover.text()}; changeover cancel takes it back"
     if crop not in line.crops:
         return f"no crop {crop!r}; {nearest(crop, line.crops) or 'see crops.yaml'}"
+    if refused := setpoints.refusal(line.site, crop):
+        return refused
     if not any(crop in lane.facts.crops for lane in line.lanes.lanes):
         return f"no lane accepts {words(crop)}"
     if lot == NONE:

@@ -88,8 +88,7 @@ class Line:
         self.interventions = Interventions(self)
         self.seen = self.interventions.forces.seen  # what stations read: `inputs`, forces over it
         self.first_out = FirstOut(self)
-        self.lots = Lots(self)
-        self.day = DayList(self)
+        self.lots, self.day = Lots(self), DayList(self)
         self.order = HarvestOrder(self)
         self.scale = Scale(self, self.ends.turnout.hall, self.ends.turnout.packing.weighing)
         self.changeover = Changeover(self)

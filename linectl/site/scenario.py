@@ -113,7 +113,7 @@ COMMANDS = (
     "out-of-service", "in-service", "lane-resume", "partial", "reject", "removed", "handed-over",
     "correct", "answer", "bypass", "bypass-end", "force", "force-end", "override", "override-end",
     "alarm-ack", "alarm-shelve", "alarm-unshelve", "alarm-out-of-service", "alarm-in-service",
-    "lot", "weight", "changeover", "hopper-changed", "first-gutter",
+    "lot", "weight", "today", "changeover", "hopper-changed", "first-gutter",
 )  # fmt: skip
 """The names of commands: those of ISA-TR88, then the line's own."""
 

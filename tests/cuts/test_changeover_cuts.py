@@ -1,4 +1,4 @@
-"""Seed changed again and again over power cuts: no two sides of a change ever share a lot."""
+"""Seed changed again and again over power cuts: no two sides of a change ever share a lot (S34)."""
 
 from __future__ import annotations
 

@@ -6,6 +6,7 @@ import pytest
 
 from linectl.image import Event, Slot
 from linectl.ledger import Ledger
+from linectl.ledger.trace import trace
 
 DAY = 86_400_000
 T0 = 1_700_000_000_000  # 2023-11-14 22:13:20 UTC
@@ -202,3 +203,16 @@ def test_what_a_scale_weighed_of_a_gutter_is_kept_and_the_last_time_holds(path, 
     at_ms = ledger.started_ms + 6
     ledger.close()
     assert second.rows("SELECT * FROM gutter_weights") == [(7, "oak", 2.2, at_ms)]
+
+
+def test_the_path_of_a_first_gutter_says_what_was_found_of_it(path, site, journey):
+    data = {"gutter": 1, "crop": "oak", "lot": "S-2", "seeds": 53, "verdict": "good",
+            "text": "", "by": "anna"}  # fmt: skip
+    ledger = Ledger.open(path, site, lambda: T0)
+    ledger.record(journey.sow(1), [Event(9, "first_gutter", "gutter1", "", data)])
+    at_ms = ledger.started_ms + 9
+    ledger.record(journey.sow(11), [])
+    ledger.close()
+    (found,) = trace(path, "1").gutter.first
+    assert found == (at_ms, "oak", "S-2", 53, "good", "", "anna")
+    assert trace(path, "11").gutter.first == []

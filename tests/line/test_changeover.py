@@ -102,6 +102,7 @@ def test_a_unit_that_waits_with_nothing_inside_is_stopped_by_itself(hand, state)
 def test_after_a_cut_while_the_hopper_is_changed_nothing_is_sown_before_its_label_is_typed(
     come_back,
 ):
+    """S34."""
     hand = come_back(Start(crop=GREEN, changeover=EMPTYING))
     assert sowing(hand, "reset") is None
     hand.settle(50)
