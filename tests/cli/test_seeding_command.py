@@ -69,6 +69,7 @@ def test_the_other_convention_says_so(linectl, measured):
         (("# gutter 4711", *SPACINGS, ""), "10cm"),
         ([f"{text}mm" for text in SPACINGS], "0.1m"),
         (("crop;spacing_mm", *(f"rocket;{text}" for text in SPACINGS)), "100mm"),
+        ([f"{float(text) / 25.4:.3f}in" for text in SPACINGS], "3.937in"),
         (("gutter,spacing_mm", "1,", *(f"1,{text}" for text in SPACINGS)), "100mm"),
     ],
 )
@@ -77,6 +78,7 @@ def test_a_file_may_have_a_header_units_remarks_and_other_columns(
 ):
     told = linectl("seeding", measured(*lines), "--spacing", spacing, "--json").json
     assert told["classes"] == {"I": 2, "II": 15, "III": 1, "IV": 1, "V": 1}
+    assert told["spacing_mm"] == pytest.approx(100, rel=1e-4)
 
 
 def test_spacings_may_be_typed_or_piped(linectl, measured, monkeypatch):
@@ -208,6 +210,12 @@ def test_a_file_of_several_crops_wants_one_named(linectl, measured):
     assert (said.code, "one of a, b" in said.err) == (2, True)
     told = linectl("seeding", path, "--spacing", "100mm", "--crop", "b", "--json").json
     assert told["spacings"] == 2
+
+
+def test_cells_that_pass_nearer_than_wanted_are_remarked_upon(linectl):
+    said = linectl("seeding", *["94"] * 40, "--spacing", "100mm")
+    assert "cells passed 94.0 mm apart, 6% nearer than wanted" in said.err
+    assert linectl("seeding", *["96"] * 40, "--spacing", "100mm").err == ""
 
 
 def test_spacings_in_another_unit_than_the_wanted_one_are_remarked_upon(linectl):

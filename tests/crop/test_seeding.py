@@ -110,6 +110,11 @@ def test_fewer_than_two_singles_have_no_precision(spacings):
     assert seeding_indices(spacings, 100).precision is None
 
 
+def test_two_singles_have_a_precision():
+    """98 and 102: s = √8 = 2.8284 mm (by hand)."""
+    assert seeding_indices([98, 10, 102], 100).precision == pytest.approx(0.028284, abs=1e-6)
+
+
 spaced = st.lists(st.floats(0, 1000), min_size=1, max_size=60)
 
 
