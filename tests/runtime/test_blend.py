@@ -104,8 +104,8 @@ def test_leaping_and_every_tick_follow_the_blend_alike(shift, monkeypatch):
     def history(every_tick: bool):
         run, told = following(shift, "duo", every_tick=every_tick)
         run.line.order.patience_ms = 6_500
-        run.rehearsal.command_at(60_000, "harvest", "blend", f"{RED}=2,{GREEN}=1", "anna")
-        run.run("80s")
+        run.rehearsal.command_at(80_000, "harvest", "blend", f"{RED}=2,{GREEN}=1", "anna")
+        run.run("100s")
         return [(e.at, e.text) for e in told], run.line.digest()
 
     ticking = history(True)
