@@ -8,14 +8,14 @@ from typing import Any
 from rich.text import Text
 
 from linectl.cli.screen import heading, say, table
-from linectl.cli.shift_tables import percent
+from linectl.cli.shift_tables import Shown, percent
 
 COLUMNS = "crop|>asked|>gone|>skipped|>made up|>owed|>kg asked|>kg gone|>mass asked|>gone"
 
 
-def blend_rows(told: Mapping[str, Any]) -> list[list[str]]:
+def went(told: Mapping[str, Any]) -> Shown:
     """A row per crop of a blend: gutters, kilograms, shares of the mass."""
-    return [
+    rows = [
         [
             row["crop"].replace("_", " "),
             *(str(row[key]) for key in ("asked", "gone", "skipped", "made_up", "owed")),
@@ -24,9 +24,10 @@ def blend_rows(told: Mapping[str, Any]) -> list[list[str]]:
         ]
         for row in told["crops"]
     ]  # fmt: skip
+    return Shown(COLUMNS, rows)
 
 
-def blend_title(told: Mapping[str, Any]) -> str:
+def title(told: Mapping[str, Any]) -> str:
     """Its name, who asked for it, how many gutters, what is owed, the oldest debt first."""
     text = f"{told['name']}, asked by {told['by']}: {told['ejected']} gutters ejected"
     if told["beside"]:
@@ -43,5 +44,5 @@ def blend_title(told: Mapping[str, Any]) -> str:
 def print_went(told: Mapping[str, Any]) -> None:
     """One blend on standard output."""
     say(Text())
-    say(heading("Blend"), Text(blend_title(told)))
-    say(table(COLUMNS, blend_rows(told)))
+    say(heading("Blend"), Text(title(told)))
+    say(table(*went(told)))

@@ -8,7 +8,7 @@ from pathlib import Path
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from linectl import __version__
-from linectl.cli import alarm_rates, plots, shift_tables
+from linectl.cli import alarm_rates, blend_went, plots, shift_tables
 from linectl.cli.screen import clock, span
 from linectl.cli.shift import happening, short_waits, stoppages, trial, trip_line, wait_s
 from linectl.cli.shift_clock import open_ended, wall_clock
@@ -34,6 +34,7 @@ def write_rehearsal(path: Path, result: Result, options: Options) -> None:
             trip_line=trip_line,
             rates=result.get("alarm_rates"),
             tables=alarm_rates,
+            blends=blend_went,
             clock=clock,
             width=WIDTH,
             letter=LETTER_WIDTH,
@@ -62,6 +63,7 @@ def write_shift(path: Path, report: ShiftReport) -> bool:
             ),
             shown=shift_tables,
             tables=alarm_rates,
+            blends=blend_went,
             said=said,
             plots=drawn,
             extra=plots.EXTRA,
