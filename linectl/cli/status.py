@@ -86,6 +86,11 @@ def print_status(answer: Mapping[str, Any]) -> None:
         print_went(answer["blend"])
         ahead = ", ".join(answer["blend"]["next"]).replace("_", " ")
         say(Text(f"next: {ahead}"))
+    if scale := answer.get("scale"):
+        text = (
+            f"scale: {scale['waiting']} gutters wait for their weight, {scale['missed']} were not"
+        )
+        say(Text(f"{text} weighed in time, {scale['unused']} weights not used"))
     say(Text(f"matrix: {answer['approval']}"))
     counts = answer.get("alarm_counts", {})
     if any(counts.values()):
