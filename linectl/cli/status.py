@@ -88,9 +88,9 @@ def print_status(answer: Mapping[str, Any]) -> None:
         say(Text(f"next: {ahead}"))
     if scale := answer.get("scale"):
         text = (
-            f"scale: {scale['waiting']} gutters wait for their weight, {scale['missed']} were not"
+            f"scale: {scale['waiting']} gutters wait for their weight, {scale['missed']} got none"
         )
-        say(Text(f"{text} weighed in time, {scale['unused']} weights not used"))
+        say(Text(f"{text} in time, {scale['unused']} weights were not used"))
     say(Text(f"matrix: {answer['approval']}"))
     counts = answer.get("alarm_counts", {})
     if any(counts.values()):

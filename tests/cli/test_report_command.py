@@ -41,8 +41,8 @@ def recorded(shift, tmp_path_factory):
 def test_the_json_object_has_every_part(linectl, recorded):
     told = linectl("report", SITE, *recorded[1], "--json").json
     parts = (
-        "site", "ledger", "shift", "controller", "gutters", "crops", "lanes", "time", "kpi",
-        "stands", "pareto", "waits", "trips", "takt", "alarms", "alarm_rates", "interventions",
+        "site", "ledger", "shift", "controller", "gutters", "crops", "blends", "lanes", "time",
+        "kpi", "stands", "pareto", "waits", "trips", "takt", "alarms", "alarm_rates", "interventions",
         "states", "flow", "ages", "pace",
     )  # fmt: skip
     assert tuple(told) == parts
