@@ -87,10 +87,9 @@ def print_status(answer: Mapping[str, Any]) -> None:
         ahead = ", ".join(answer["blend"]["next"]).replace("_", " ")
         say(Text(f"next: {ahead}"))
     if scale := answer.get("scale"):
-        text = (
-            f"scale: {scale['waiting']} gutters wait for their weight, {scale['missed']} got none"
-        )
-        say(Text(f"{text} in time, {scale['unused']} weights were not used"))
+        waiting, missed, unused = (scale[key] for key in ("waiting", "missed", "unused"))
+        text = f"scale: {waiting} gutters wait for their weight, {missed} were not weighed in time"
+        say(Text(f"{text}, {unused} weights were not used"))
     say(Text(f"matrix: {answer['approval']}"))
     counts = answer.get("alarm_counts", {})
     if any(counts.values()):

@@ -42,8 +42,8 @@ def test_the_json_object_has_every_part(linectl, recorded):
     told = linectl("report", SITE, *recorded[1], "--json").json
     parts = (
         "site", "ledger", "shift", "controller", "gutters", "crops", "blends", "lanes", "time",
-        "kpi", "stands", "pareto", "waits", "trips", "takt", "alarms", "alarm_rates", "interventions",
-        "states", "flow", "ages", "pace",
+        "kpi", "stands", "pareto", "waits", "trips", "takt", "alarms", "alarm_rates",
+        "interventions", "states", "flow", "ages", "pace",
     )  # fmt: skip
     assert tuple(told) == parts
     for unit in told["kpi"]["units"]:
