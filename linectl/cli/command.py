@@ -47,6 +47,12 @@ def command(
     The names of ISA-TR88 (reset, start, stop, hold, unhold, abort, clear …), and the line's own:
     mode, run-out, blend NAME (or CROP=GUTTERS,CROP=GUTTERS, or none), skip, interlock-reset,
     lane-resume LANE, advance-empty LANE, programme LANE WHICH, reject PLACE …
+
+    Today's list: today sow=LANE:CROP:GUTTERS,… pull=LANE:GUTTERS,… replaces any list before it: a
+    hole is kept for what its lane's list has next, nothing is fed without a slot, a tail is taken
+    only while its lane has gutters left to pull; today none ends it. A unit that waits may carry
+    on by itself when a list is told.
+
     Exit 1 if the controller refuses; it says why.
     """
     for word, known in ((unit, (*UNITS, "line")), (name, COMMANDS)):

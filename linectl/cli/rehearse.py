@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import typer
@@ -84,6 +84,7 @@ def rehearse(
     With --plan people follow its lists from shift to shift, the nights leapt over, and nothing
     stalls; exit 1 also if an order was missed that the plan had not named.
     """
+    _refuse_together(context)
     loaded = load_site(site)
     options = Options(
         for_ms=for_ms,
@@ -101,22 +102,40 @@ def rehearse(
     for target in (events, report, trace, sown):
         if target is not None:
             will_be_written(target)
-    if wire and (every_tick or ideal_bus):
-        raise UsageError("--every-tick and --ideal-bus belong to virtual time: leave out --wire")
-    if trace is not None and not wire:
-        raise UsageError("--trace records the wires, and virtual time has none: add --wire")
-    if sown is not None and wire:
-        raise UsageError("--sown asks the plant model of a rehearsal in virtual time: no --wire")
     if plan is not None:
-        if wire or _given(context, "for_ms"):
-            raise UsageError("a plan has its own days, in virtual time: leave out --for and --wire")
-        _follow(loaded, options, report, as_json, days=read_days(plan, loaded, days),
-                book=read_book(loaded, plan, orders, missed))  # fmt: skip
-        return
-    if any(given is not None for given in (orders, missed, days)):
+        work, book = read_days(plan, loaded, days), read_book(loaded, plan, orders, missed)
+        _follow(loaded, options, report, as_json, work, book)
+    else:
+        _play(loaded, options, report, as_json, _over_wire if wire else _on_bench)
+
+
+def _refuse_together(context: typer.Context) -> None:
+    """Raises UsageError for options that do not go together."""
+    given = context.params
+    wire = given["wire"]
+    if wire and (given["every_tick"] or given["ideal_bus"]):
+        raise UsageError("--every-tick and --ideal-bus belong to virtual time: leave out --wire")
+    if given["trace"] is not None and not wire:
+        raise UsageError("--trace records the wires, and virtual time has none: add --wire")
+    if given["sown"] is not None and wire:
+        raise UsageError("--sown asks the plant model of a rehearsal in virtual time: no --wire")
+    if given["plan"] is not None and (wire or _given(context, "for_ms")):
+        raise UsageError("a plan has its own days, in virtual time: leave out --for and --wire")
+    of_plan = (given["orders"], given["missed"], given["days"])
+    if given["plan"] is None and any(each is not None for each in of_plan):
         raise UsageError("--orders, --missed and --days belong to a plan: add --plan FILE")
-    with progress(f"rehearsing {loaded.name}", for_ms) as tell:
-        result = _over_wire(loaded, options, tell) if wire else _on_bench(loaded, options, tell)
+
+
+def _play(
+    site: Site,
+    options: Options,
+    report: Path | None,
+    as_json: bool,
+    run: Callable[[Site, Options, Progress], Result],
+) -> None:
+    """Rehearse one shift, tell it, and end with 1 if a rule was violated."""
+    with progress(f"rehearsing {site.name}", options.for_ms) as tell:
+        result = run(site, options, tell)
     if report is not None:
         from linectl.cli.shift_page import write_rehearsal
 

@@ -31,7 +31,7 @@ def today(line: Line, command: Command) -> str | None:
         pull = [_pair(text) for text in parts.pop("pull", "").split(",") if text]
     except ValueError:
         return FORM
-    if parts or not words:
+    if parts or len(words) not in (1, 2) or not (sow or pull):
         return FORM
     if why := _wrong(line, sow, pull):
         return why

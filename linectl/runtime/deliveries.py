@@ -16,6 +16,7 @@ from typing import Any
 
 from linectl.runtime.following import DayEnd
 from linectl.runtime.plan_rehearsal import DAY_MS, Followed
+from linectl.runtime.shift_waits import grouped
 from linectl.site.crops import CropFile
 from linectl.site.missed_file import Missed
 from linectl.site.orders_file import Order
@@ -193,7 +194,7 @@ class _Waits:
             if row["from_s"] >= to_s:
                 break
             end = to_s if row["to_s"] is None else min(row["to_s"], to_s)
-            sums[row["unit"], str(row["reason"]).split(";")[0]] += end - row["from_s"]
+            sums[row["unit"], grouped(row)] += end - row["from_s"]
         return [
             {"unit": unit, "reason": reason, "s": round(seconds, 1)}
             for (unit, reason), seconds in sorted(sums.items(), key=lambda row: -row[1])[:REASONS]

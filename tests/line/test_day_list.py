@@ -44,6 +44,7 @@ def _waits(run, unit: str) -> list[str]:
         ("", "today sow=LANE:CROP:GUTTERS,... pull=LANE:GUTTERS,... or today none"),
         ("sow=1:rocket", "today sow=LANE:CROP:GUTTERS"),
         ("pull=1", "today sow=LANE:CROP:GUTTERS"),
+        ("pull=1:1 pull=2:1 sow=2:rocket:1", "today sow=LANE:CROP:GUTTERS"),
         ("sew=1:rocket:2", "today sow=LANE:CROP:GUTTERS"),
         ("pull=3:1", "no lane 3; there are: 1, 2"),
         ("sow=2:rockett:1", "no crop 'rockett'; nearest valid name: rocket"),

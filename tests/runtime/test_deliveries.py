@@ -119,6 +119,12 @@ def test_orders_outside_the_rehearsed_days_say_nothing(site) -> None:
     }  # fmt: skip
 
 
+def _wait(unit: str, reason: str, from_s: float, to_s: float | None) -> dict[str, object]:
+    return {
+        "unit": unit, "state": "Suspended", "reason": reason, "from_s": from_s, "to_s": to_s,
+    }  # fmt: skip
+
+
 def test_what_is_left_is_told_with_the_longest_waits_of_its_day(site) -> None:
     end = _end(
         1, sown={(1, "rocket"): 1}, left=Day(TUESDAY, (Allot(1, "rocket", 2),)),
@@ -126,10 +132,11 @@ def test_what_is_left_is_told_with_the_longest_waits_of_its_day(site) -> None:
     )  # fmt: skip
     base = DAY_MS / 1000
     waits = [
-        {"unit": "harvest", "reason": "packing not ready", "from_s": 10.0, "to_s": 4_000.0},
-        {"unit": "sowing", "reason": "no freed slot; so", "from_s": base, "to_s": base + 60},
-        {"unit": "sowing", "reason": "magazine empty", "from_s": base + 70, "to_s": None},
-    ]  # fmt: skip
+        _wait("harvest", "packing not ready", 10.0, 4_000.0),
+        _wait("sowing", "no freed slot in lanes 1, 2; harvest waits", base, base + 60),
+        _wait("sowing", "magazine empty", base + 70, None),
+        _wait("sowing", "no freed slot in lanes 4, 5", base + 60, base + 70),
+    ]
     told = account(_followed(site, [], (_end(0), end), waits), Book())
     assert told["days"][0]["why"] == []
     day = told["days"][1]
@@ -137,5 +144,5 @@ def test_what_is_left_is_told_with_the_longest_waits_of_its_day(site) -> None:
     assert day["over_s"] == 120
     assert [(row["reason"], row["s"]) for row in day["why"]] == [
         ("magazine empty", 9_050.0),
-        ("no freed slot", 60.0),
+        ("no freed slot in lanes …", 70.0),
     ]
