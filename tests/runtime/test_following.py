@@ -172,6 +172,13 @@ def _lists(lane: int) -> st.SearchStrategy[list[Allot]]:
     return st.lists(row, max_size=3)
 
 
+def _sown_into(run, lane: int) -> list[str]:
+    """Crops of the gutters that came into the lane, the first one first."""
+    line, first_new = run.line, 25  # 24 stood there at the start
+    slots = [slot for row in line.lanes.by_id[lane].slots for slot in row if slot >= first_new]
+    return [line.gutters[slot].crop for slot in reversed(slots)]
+
+
 @settings(max_examples=8, deadline=None)
 @given(_lists(1), _lists(2))
 def test_every_list_that_pulls_what_it_sows_comes_to_its_end(shift, one, two) -> None:
@@ -188,7 +195,10 @@ def test_every_list_that_pulls_what_it_sows_comes_to_its_end(shift, one, two) ->
             run.run(f"{hours}h")
     (end,) = ends
     assert end.left.sow == end.left.pull == ()
-    assert sum(end.sown.values()) == sum(each.gutters for each in sow)
+    for lane in (1, 2):
+        listed = [each.crop for each in sow if each.lane == lane for _ in range(each.gutters)]
+        assert _sown_into(run, lane) == listed, "in the order of its list"
+        assert sum(n for (of, _), n in end.pulled.items() if of == lane) == len(listed)
     assert "mutual_wait" not in run.alarms()
     assert run.outcome["violations"] == []
 
