@@ -10,6 +10,9 @@ from pydantic import BaseModel
 from linectl.site import calibration, crops, hardware, interlocks, machine, model
 from linectl.site.iolist import COLUMNS
 from linectl.site.load import load_site
+from linectl.site.missed_file import read_missed
+from linectl.site.orders_file import read_orders
+from linectl.site.plan_file import read_plan
 
 CONFIG = Path(__file__).parents[2] / "config"
 README = (CONFIG / "README.md").read_text(encoding="utf-8")
@@ -31,6 +34,16 @@ def test_the_printed_example_loads_as_printed(tmp_path: Path) -> None:
     site = load_site(folder)
     assert [lane.slots for lane in site.file.lanes] == [12, 12]
     assert site.points[site.index("packing.ready")].address == 90
+
+
+def test_the_printed_tables_of_orders_and_plans_load_as_printed(tmp_path: Path) -> None:
+    site = load_site(CONFIG / "fennmark")
+    tables = re.findall(r"```text\n(# [^`]*?)```", README, re.S)
+    for reader in (read_orders, read_plan, read_missed):
+        path = tmp_path / "table.csv"
+        path.write_text(tables.pop(0), encoding="utf-8")
+        assert reader(path, site)
+    assert tables == []
 
 
 def test_every_column_of_the_io_list_is_explained() -> None:
