@@ -95,7 +95,8 @@ class LaneBook:
         """Why no gutter may be watered, in a person's words."""
         if text := self._line.day.sowing_text(crop):
             return text
-        lanes = [lane for lane in self.lanes if crop in lane.facts.crops]
+        may = self._line.day.may_sow
+        lanes = [lane for lane in self.lanes if crop in lane.facts.crops and may(lane.id, crop)]
         serving = [lane for lane in lanes if lane.in_service() and lane.programme != "resting"]
         text = f"no freed slot in {lanes_text(serving)} (crop {crop.replace('_', ' ')})"
         out = [lane for lane in lanes if lane not in serving]

@@ -208,6 +208,7 @@ def test_a_hole_kept_for_another_crop_does_not_hide_a_mutual_wait(listed) -> Non
     run.run("5m")
     assert run.line.stations["tamp"].gutter  # fed for lane 1
     assert "mutual_wait" in run.alarms()
+    assert _waits(run, "sowing")[0].startswith("no freed slot in lane 1 (crop green oakleaf)")
     run.command("sowing", "crop", "rocket")
     run.run("8m")
     assert "mutual_wait" not in run.alarms()
