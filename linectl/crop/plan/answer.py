@@ -2,28 +2,33 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from itertools import groupby
+from collections.abc import Mapping, Sequence
 
 from linectl.crop.plan.after import crops_after, mix
-from linectl.crop.plan.arrange import arranged
-from linectl.crop.plan.model import Case, LaneDay, Plan, Row
+from linectl.crop.plan.model import Case, LaneDay, Plan, Row, joined
 from linectl.crop.plan.program import LaneProgram
+from linectl.crop.plan.settle import settled
 from linectl.crop.plan.stages import solved
 
 TIME_LIMIT_S = 45.0
+SETTLE_SHARE = 0.4
 GAP = 5e-3
 Moves = Mapping[tuple[int, int], tuple[Row, ...]]
 """Rows of a lane on a day."""
 
 
 def make_plan(case: Case, time_limit_s: float = TIME_LIMIT_S, gap: float = GAP) -> Plan:
-    """The cheapest plan of a case, or the best that the time allows.
+    """The cheapest plan of a case, or the best that the time allows, with its sowing settled.
 
     gap: share of the cost within which a plan is good enough. Every case has a plan: what cannot
     be met is short. Raises ImportError without the extra `plan`.
     """
+    settle_s = time_limit_s * SETTLE_SHARE
+    return settled(case, first_plan(case, time_limit_s - settle_s, gap), settle_s, gap)
+
+
+def first_plan(case: Case, time_limit_s: float, gap: float) -> Plan:
+    """The plan as its program has it, before its sowing is settled. Raises as `make_plan` does."""
     lanes, found = solved(case, time_limit_s, gap)
     values = found.values or ()
     fills = {(made.lane.id, day): round(values[at]) for made in lanes
@@ -31,7 +36,7 @@ def make_plan(case: Case, time_limit_s: float = TIME_LIMIT_S, gap: float = GAP) 
     pulls = {
         (made.lane.id, day): rows
         for made in lanes
-        for day, rows in enumerate(_pulls(case, made, values, fills))
+        for day, rows in enumerate(_pulls(case, made, values))
     }
     sowings = _sowings(case, pulls, fills)
     rows = tuple(
@@ -40,32 +45,16 @@ def make_plan(case: Case, time_limit_s: float = TIME_LIMIT_S, gap: float = GAP) 
         for lane in case.lanes
         if pulls[lane.id, day] or sowings[lane.id, day]
     )
-    short, surplus = _differences(case, rows)
-    return Plan(rows, short, surplus, found.cost or 0.0, found.bound, found.proven)
+    plan = Plan((), {}, {}, found.cost or 0.0, found.bound, found.proven)
+    return plan.with_rows(case, rows)
 
 
-def _pulls(
-    case: Case, made: LaneProgram, values: Sequence[float], fills: Mapping[tuple[int, int], int]
-) -> list[tuple[Row, ...]]:
-    """A lane's pulls by day: what stood, then what the plan has sown, in a good order."""
-    days = range(case.days)
-    old = [[(run.crop, round(values[at[day]])) for run, at in zip(made.runs, made.old, strict=True)
-            if day in at] for day in days]  # fmt: skip
-    new = [joined((crop, round(values[at[day]])) for crop, at in made.new.items() if day in at)
-           for day in days]  # fmt: skip
-    sown = [sum(n for _, n in (*old[day], *new[day])) + fills.get((made.lane.id, day), 0)
-            for day in days]  # fmt: skip
-    in_order = arranged(case.crops, new, sown)
-    return [joined((*old[day], *in_order[day])) for day in days]
-
-
-def joined(rows: Iterable[Row]) -> tuple[Row, ...]:
-    """Rows with neighbours of one crop added up, and without empty ones."""
-    some = [(crop, gutters) for crop, gutters in rows if gutters]
-    return tuple(
-        (crop, sum(gutters for _, gutters in group))
-        for crop, group in groupby(some, key=lambda row: row[0])
-    )
+def _pulls(case: Case, made: LaneProgram, values: Sequence[float]) -> list[tuple[Row, ...]]:
+    """A lane's pulls by day: what stood, then what the plan has sown, slower crops first."""
+    return [
+        joined((crop, round(values[at])) for crop, at in made.pulls(day))
+        for day in range(case.days)
+    ]
 
 
 def _sowings(
@@ -97,19 +86,3 @@ def _crops_in_order(case: Case, pulls: Moves, lane: int, standing: int) -> list[
     """Crops of what the plan sows into a lane and pulls again, in that order."""
     order = [crop for day in range(case.days) for crop, n in pulls[lane, day] for _ in range(n)]
     return order[standing:]
-
-
-def _differences(
-    case: Case, rows: Sequence[LaneDay]
-) -> tuple[dict[tuple[str, int], int], dict[tuple[str, int], int]]:
-    """What is short and what is too much, by crop and day."""
-    pulled: Counter[tuple[str, int]] = Counter()
-    for row in rows:
-        for crop, gutters in row.pull:
-            pulled[crop, row.day] += gutters
-    both = set(pulled) | set(case.demand)
-    over = {key: pulled[key] - case.demand.get(key, 0) for key in sorted(both)}
-    return (
-        {key: -more for key, more in over.items() if more < 0},
-        {key: more for key, more in over.items() if more > 0},
-    )

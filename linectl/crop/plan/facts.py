@@ -9,7 +9,7 @@ from math import ceil, floor
 
 from linectl.crop.lanes import gutters_in_shift
 from linectl.crop.plan.demand import blend_kg, gutters_for
-from linectl.crop.plan.model import DAY_MS, Case, Costs, CropDays, LaneFacts, Stock
+from linectl.crop.plan.model import DAY_MS, Case, CropDays, LaneFacts, Stock
 from linectl.crop.site_takt import site_takt
 from linectl.image import Slot
 from linectl.site.crops import Crop
@@ -77,7 +77,8 @@ def case_of(
         },
         capacity=tuple(a_shift if file.shift.works_on(date) else 0 for date in dates),
         lane_capacity=floor(gutters_in_shift(site.sowing_ms, slowest_ms)),
-        costs=Costs(),
+        changeovers=file.sowing.changeovers,
+        changeover_takts=file.sowing.changeover_ms / file.takt_ms,
     )
 
 

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import math
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.util import find_spec
 from itertools import accumulate
@@ -46,13 +49,14 @@ def solve(program: Program, time_limit_s: float, gap: float) -> Solution:
 
     if not program.cost:
         return Solution((), program.constant, program.constant, True)
-    found = milp(
-        program.cost,
-        integrality=[int(whole) for whole in program.whole],
-        bounds=Bounds(program.low, program.high),
-        constraints=LinearConstraint(_matrix(program), program.row_low, program.row_high),
-        options={"time_limit": time_limit_s, "mip_rel_gap": gap},
-    )
+    with _silent():
+        found = milp(
+            program.cost,
+            integrality=[int(whole) for whole in program.whole],
+            bounds=Bounds(program.low, program.high),
+            constraints=LinearConstraint(_matrix(program), program.row_low, program.row_high),
+            options={"time_limit": time_limit_s, "mip_rel_gap": gap},
+        )
     if found.status not in (0, _TIME_OVER):
         raise NoSolution(found.message)
     bound = found.mip_dual_bound
@@ -96,6 +100,21 @@ def relax(program: Program, time_limit_s: float) -> Solution:
         return Solution(None, None, -math.inf, False)
     cost = float(found.fun) + program.constant
     return Solution(tuple(float(x) for x in found.x), cost, cost, True)
+
+
+@contextmanager
+def _silent() -> Iterator[None]:
+    """Standard output closed to the solver: HiGHS 1.12 writes a line of its own to it now and then,
+    whatever it is told, and a result must stand there alone."""
+    kept = os.dup(1)
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, 1)
+        yield
+    finally:
+        os.dup2(kept, 1)
+        os.close(kept)
+        os.close(nowhere)
 
 
 def _matrix(program: Program) -> Any:

@@ -7,8 +7,10 @@ pulls, oldest first, and its sowings in the order in which they enter.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import groupby
 
 DAY_MS = 86_400_000
 ALONE_TAKTS = 2.0
@@ -81,17 +83,15 @@ class Costs:
 
     short: float = 100.0
     """A gutter that was ordered and is not pulled."""
-    surplus: float = 1.0
+    surplus: float = 2.0
     """A gutter pulled that nobody ordered."""
-    late: float = 2.0
+    late: float = 1.0
     """A gutter sown in the plan and pulled when its crop is late."""
     standing_late: float = 0.05
     """A late gutter that still stands at the end of a day (sown in the plan: late for the slowest
     crop that its lane accepts)."""
     over: float = 0.5
     """A takt by which a day's work is longer than its shift (see `ALONE_TAKTS`)."""
-    crop_a_day: float = 2.0
-    """A crop pulled from a lane on a day, of what the plan sows: each may be one changeover."""
     hole: float = 0.02
     """A hole that the lanes began with and that is still empty at the end of a day."""
 
@@ -109,6 +109,9 @@ class Case:
     """Gutters that the shift of each day can sow, and pull; 0: no shift."""
     lane_capacity: int
     """Gutters that one lane can pass in a shift."""
+    changeovers: int = 0
+    """Changes of crop that are already taken off each day's capacity."""
+    changeover_takts: float = 10.0
     costs: Costs = field(default_factory=Costs)
 
     def __post_init__(self) -> None:
@@ -126,6 +129,15 @@ class Case:
 
 Row = tuple[str, int]
 """(crop, gutters)."""
+
+
+def joined(rows: Iterable[Row]) -> tuple[Row, ...]:
+    """Rows with neighbours of one crop added up, and without empty ones."""
+    some = [(crop, gutters) for crop, gutters in rows if gutters]
+    return tuple(
+        (crop, sum(gutters for _, gutters in group))
+        for crop, group in groupby(some, key=lambda row: row[0])
+    )
 
 
 @dataclass(frozen=True)
@@ -156,7 +168,7 @@ class Plan:
     surplus: Mapping[tuple[str, int], int]
     """Gutters pulled that nobody ordered."""
     cost: float
-    """Of the plan as it stands, by `Costs`."""
+    """Of the plan by `Costs`, before its sowing was settled."""
     bound: float
     """No plan costs less; below `cost` if the time was over before that was proven."""
     proven: bool
@@ -167,6 +179,27 @@ class Plan:
         """Share of the cost that a better plan might still save."""
         return max(0.0, self.cost - self.bound) / self.cost if self.cost > 0 else 0.0
 
+    def with_rows(self, case: Case, rows: tuple[LaneDay, ...]) -> Plan:
+        """The plan with those rows, and what is short and too much by them."""
+        short, surplus = _differences(case, rows)
+        return replace(self, rows=rows, short=short, surplus=surplus)
+
     def of_day(self, day: int) -> tuple[LaneDay, ...]:
         """The lanes that do something on that day."""
         return tuple(row for row in self.rows if row.day == day)
+
+
+def _differences(
+    case: Case, rows: Sequence[LaneDay]
+) -> tuple[dict[tuple[str, int], int], dict[tuple[str, int], int]]:
+    """What is short and what is too much, by crop and day."""
+    pulled: Counter[tuple[str, int]] = Counter()
+    for row in rows:
+        for crop, gutters in row.pull:
+            pulled[crop, row.day] += gutters
+    both = set(pulled) | set(case.demand)
+    over = {key: pulled[key] - case.demand.get(key, 0) for key in sorted(both)}
+    return (
+        {key: -more for key, more in over.items() if more < 0},
+        {key: more for key, more in over.items() if more > 0},
+    )

@@ -266,7 +266,7 @@ class _Lane:
             if gate is None or not most or day < due.ripe or not self._reach[day - due.ripe + 1]:
                 continue
             pulled = program.variable(most)
-            chosen = program.variable(1, case.costs.crop_a_day)
+            chosen = program.variable(1)
             program.row([(pulled, 1.0), (chosen, -float(most))], high=0.0)
             program.row([(chosen, 1.0), (gate, -1.0)], high=0.0)
             self._made.new[crop][day] = pulled

@@ -56,14 +56,11 @@ class Lanes:
             assert len(entering) <= self.case.lane_capacity, f"lane {lane}, day {day}: too many"
             while self._has_hole(lane) and entering:
                 self._sow(lane, entering.popleft(), day)
-            new = set()
             while leaving:
                 gutter = self._pull(lane, leaving.popleft(), day)
                 out[gutter.crop][lane] += 1
-                new |= {gutter.crop} if gutter.new else set()
                 self._sow(lane, entering.popleft(), day)
             assert not entering, f"lane {lane}, day {day}: sown into a full lane"
-            self.cost += self.case.costs.crop_a_day * len(new)
         assert sown <= self.case.capacity[day], f"day {day}: the shift is full"
         self._end(day, out)
 
