@@ -14,6 +14,7 @@ what goes safe is written before anyone is tried again.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 from linectl.registers.frames import REQUEST_PDU_BYTES, read_pdu_bytes
@@ -40,6 +41,9 @@ from linectl.registers.write_blocks import (
 from linectl.site.hardware import CLAIM_BEAT_MS, Bus, Device, Point
 from linectl.site.model import Site
 from linectl.site.reading import polls_between
+
+SITES_KEPT = 8
+"""Sites whose budgets are kept, so that whoever asks again does not work them out again."""
 
 
 class TimedRead(NamedTuple):
@@ -139,7 +143,7 @@ class Budget:
 
     def __init__(self, site: Site) -> None:
         self.site = site
-        self.buses = {name: _bus_budget(site, name) for name in site.file.buses}
+        self.buses = {budget.name: budget for budget in bus_budgets(site)}
         self._read_of: dict[int, TimedRead] = {}
         self._write_of: dict[int, TimedWrite] = {}
         for budget in self.buses.values():
@@ -203,13 +207,33 @@ class Budget:
 
 def bus_budgets(site: Site) -> tuple[BusBudget, ...]:
     """The budget of every bus, in the site's order."""
-    return tuple(_bus_budget(site, name) for name in site.file.buses)
+    return _budgets_of(_Itself(site))
+
+
+class _Itself:
+    """A site as a key: equal to itself alone. It is frozen, and what is altered is another one."""
+
+    def __init__(self, site: Site) -> None:
+        self.site = site
+
+    def __hash__(self) -> int:
+        return id(self.site)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Itself) and other.site is self.site
+
+
+@lru_cache(maxsize=SITES_KEPT)
+def _budgets_of(key: _Itself) -> tuple[BusBudget, ...]:
+    """Controller, plant and bench of one site all ask for them."""
+    return tuple(_bus_budget(key.site, name) for name in key.site.file.buses)
 
 
 def _bus_budget(site: Site, name: str) -> BusBudget:
     bus = site.file.buses[name]
     devices = {n: device for n, device in site.file.devices.items() if device.bus == name}
-    reads, wire_ms = _grid(devices, bus, read_plan(site, name))
+    plan = read_plan(site, name)
+    reads, wire_ms = _grid(devices, bus, plan)
     writes = tuple(
         _timed_write(block, devices[block.device], bus) for block in write_plan(site, name)
     )
@@ -227,7 +251,7 @@ def _bus_budget(site: Site, name: str) -> BusBudget:
         *claims,
     ]
     answer = _answer_ms(devices, bus, reads, writes)
-    unproven = _unproven(site, name, devices)
+    unproven = () if bus.numbered else _unproven(site, plan, devices)
     return BusBudget(
         name=name,
         kind=bus.kind,
@@ -248,11 +272,10 @@ def _bus_budget(site: Site, name: str) -> BusBudget:
     )
 
 
-def _unproven(site: Site, bus_name: str, devices: Mapping[str, Device]) -> tuple[str, ...]:
+def _unproven(
+    site: Site, plan: Sequence[ReadRequest], devices: Mapping[str, Device]
+) -> tuple[str, ...]:
     """The devices of a link without numbers that no read can prove."""
-    if site.file.buses[bus_name].numbered:
-        return ()
-    plan = read_plan(site, bus_name)
     return tuple(
         name
         for name in devices
