@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import random
 
 from linectl.site.scenario import Action
 
 MINUTE = 60_000
+FULL = os.environ.get("LINECTL_CAMPAIGN") == "full"
+HOURS = 9 if FULL else 5
 
 
 def _late_harvest(seed: int, minutes: int) -> tuple[Action, ...]:
@@ -28,7 +31,7 @@ def test_gutters_stay_as_long_as_littles_law_says(shift):
     L is sampled from the bodies each ten seconds, λ and W from the gutters that were indexed
     and ejected; more than fifty residences, within 2 %.
     """
-    minutes = 9 * 60
+    minutes = HOURS * 60
     line = shift("small", seed=11, scenario=_late_harvest(11, minutes))
     warm_ms = 60 * MINUTE
     line.rehearsal.run(warm_ms)
