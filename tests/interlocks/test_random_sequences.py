@@ -31,7 +31,7 @@ from linectl.site.load import load_site
 
 SMALL = load_site(Path(__file__).parents[2] / "config" / "small")
 FULL = os.environ.get("LINECTL_CAMPAIGN") == "full"
-EXAMPLES = 300
+EXAMPLES = 300 if FULL else 200
 CAUSES = 20
 """So many causes at least must have come while an output that they forbid was on."""
 STEPS = 40 if FULL else 9
