@@ -26,7 +26,7 @@ from linectl.site.model import Site
 pytestmark = [pytest.mark.wire, pytest.mark.campaign]
 
 FULL = os.environ.get("LINECTL_CAMPAIGN") == "full"
-PULLS = 200 if FULL else 6
+PULLS = 200 if FULL else 4
 AWAY_S = 2.5 if FULL else 1.5
 MARGIN_S = 0.25
 """What a busy machine of two cores may add."""
