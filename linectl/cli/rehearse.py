@@ -99,9 +99,8 @@ def rehearse(
         trace=trace,
         sown=sown,
     )
-    for target in (events, report, trace, sown):
-        if target is not None:
-            will_be_written(target)
+    for target in filter(None, (events, report, trace, sown)):
+        will_be_written(target)
     if plan is not None:
         work, book = read_days(plan, loaded, days), read_book(loaded, plan, orders, missed)
         _follow(loaded, options, report, as_json, work, book)
