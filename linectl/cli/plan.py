@@ -76,13 +76,13 @@ def plan(
         Path | None, typer.Option(help="Write plan.csv, missed.csv and plan.html into this folder.")
     ] = None,
     sure: Annotated[
-        float, typer.Option(min=0.5, max=0.99999, help="Probability with which a crop's gutters of a "
-                            "day shall yield what is ordered."),
+        float, typer.Option(min=0.5, max=0.99999, help="Probability with which a crop's gutters of"
+                            " a day shall yield what is ordered."),
     ] = SURE,
     time_limit: Annotated[
         int, typer.Option(parser=duration_ms, metavar="DURATION", help="Time for the solver; then "
                           "the best plan so far, and how far from the best it may be."),
-    ] = "45s",  # type: ignore[assignment]
+    ] = "55s",  # type: ignore[assignment]
     as_json: AsJson = False,
 ) -> None:  # fmt: skip
     """Plans sowing and pulling from orders by day and from what stands in the lanes.

@@ -10,8 +10,8 @@ from linectl.crop.plan.program import LaneProgram
 from linectl.crop.plan.settle import settled
 from linectl.crop.plan.stages import solved
 
-TIME_LIMIT_S = 45.0
-SETTLE_SHARE = 0.4
+TIME_LIMIT_S = 55.0
+SETTLE_SHARE, SETTLE_GAP = 0.25, 0.02
 GAP = 5e-3
 Moves = Mapping[tuple[int, int], tuple[Row, ...]]
 """Rows of a lane on a day."""
@@ -24,7 +24,12 @@ def make_plan(case: Case, time_limit_s: float = TIME_LIMIT_S, gap: float = GAP) 
     be met is short. Raises ImportError without the extra `plan`.
     """
     settle_s = time_limit_s * SETTLE_SHARE
-    return settled(case, first_plan(case, time_limit_s - settle_s, gap), settle_s, gap)
+    return settled(
+        case,
+        first_plan(case, time_limit_s - settle_s, max(gap, SETTLE_GAP)),
+        settle_s,
+        max(gap, SETTLE_GAP),
+    )
 
 
 def first_plan(case: Case, time_limit_s: float, gap: float) -> Plan:

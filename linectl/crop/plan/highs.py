@@ -61,7 +61,7 @@ def solve(program: Program, time_limit_s: float, gap: float) -> Solution:
         raise NoSolution(found.message)
     bound = found.mip_dual_bound
     if bound is None or not math.isfinite(bound):
-        bound = -program.constant  # no cost is below zero, so nothing is cheaper than that
+        bound = -program.constant  # no cost of a plan is below zero
     return Solution(
         None if found.x is None else tuple(float(x) for x in found.x),
         None if found.x is None else float(found.fun) + program.constant,

@@ -13,8 +13,8 @@ from linectl.crop.plan.highs import solve
 from linectl.crop.plan.model import Case, LaneFacts
 from linectl.crop.plan.program import LaneProgram, Program
 
-_TIME_LIMIT_S = 5.0
-_GAP = 0.01
+_TIME_LIMIT_S = 1.0
+_GAP = 0.05
 _SHORT = 1000.0
 _OTHER = 1.0
 """A lane at another pace than its last crop's: less than a gutter a day short."""

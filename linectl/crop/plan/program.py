@@ -130,6 +130,9 @@ def build(case: Case) -> tuple[Program, list[LaneProgram]]:
     lanes = [_Lane(case, program, lane).build() for lane in case.lanes]
     _shifts(case, program, lanes)
     _orders(case, program, lanes)
+    # as a variable that is 1, so that the solver reckons its gap by the whole cost
+    one = program.variable(1, program.constant, whole=False)
+    program.low[one], program.constant = 1.0, 0.0
     return program, lanes
 
 

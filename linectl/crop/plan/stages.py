@@ -20,8 +20,8 @@ from linectl.crop.plan.program import LaneProgram, Program, build, ripe_by
 
 SMALL = 250
 """Either-or variables up to which a program is solved at once."""
-_RATES_SHARE = 1 / 6
-"""Of the time: at most that for the bound, that for the rates, the rest for the whole numbers."""
+_RATES_SHARE, _BOUND_SHARE, _WHOLE_SHARE = 0.35, 0.2, 0.45
+"""Of the time: at most that for the rates, for the bound, and for the whole numbers."""
 _BANDS = (1, 8, 64)
 """Gutters by which a lane may be off the rates, if fewer leave no plan."""
 _NEAR = 1e-6
@@ -47,16 +47,16 @@ def solved(case: Case, time_limit_s: float, gap: float) -> tuple[list[LaneProgra
 def _in_stages(
     case: Case, program: Program, lanes: list[LaneProgram], time_limit_s: float, gap: float
 ) -> Solution:
-    first_s = time_limit_s * _RATES_SHARE
-    bound = max(0.0, relax(program, first_s).bound)
-    rates = relax(at_paces(case, program, lanes, paces(case)), first_s).values
+    paced = at_paces(case, program, lanes, paces(case))
+    rates = relax(paced, time_limit_s * _RATES_SHARE).values
+    bound = max(0.0, relax(program, time_limit_s * _BOUND_SHARE).bound)
     found = Solution(None, None, bound, False)
     if rates is None:
         return found
     for band in _BANDS:
         try:
             near = _near(case, program, lanes, rates, band)
-            found = solve(near, time_limit_s - 2 * first_s, gap)
+            found = solve(near, time_limit_s * _WHOLE_SHARE, gap)
             break
         except NoSolution:
             continue
