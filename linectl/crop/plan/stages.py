@@ -4,7 +4,8 @@ A lane's ages follow from how many gutters it has passed by each day. So a large
 in three steps: in fractions, which gives the bound that no plan can be below; in fractions with a
 pace for each lane, which gives rates; then in whole numbers, with the rates kept near those. The
 last step is exact about every age and order, so its plan is a plan; whether there is a cheaper one
-farther from those rates is what the gap against the bound tells.
+farther from those rates is what the gap against the bound tells. A few steps are made to better
+ones near by.
 """
 
 from __future__ import annotations
@@ -20,8 +21,10 @@ from linectl.crop.plan.program import LaneProgram, Program, build, ripe_by
 
 SMALL = 250
 """Either-or variables up to which a program is solved at once."""
-_RATES_SHARE, _BOUND_SHARE, _WHOLE_SHARE = 0.35, 0.2, 0.45
-"""Of the time: at most that for the rates, for the bound, and for the whole numbers."""
+_RATES_SHARE, _BOUND_SHARE, _WHOLE_SHARE, _STEP_SHARE = 0.25, 0.15, 0.3, 0.15
+"""Of the time: at most that for the rates, for the bound, for the whole numbers, for each step."""
+_STEPS, _STEP = 2, 4
+"""Times that it is looked for a better plan near the one that is found, so many gutters off it."""
 _BANDS = (1, 8, 64)
 """Gutters by which a lane may be off the rates, if fewer leave no plan."""
 _NEAR = 1e-6
@@ -60,9 +63,20 @@ def _in_stages(
             break
         except NoSolution:
             continue
-    cost = found.cost
-    proven = cost is not None and cost - bound <= gap * cost
-    return Solution(found.values, cost, bound, proven)
+    for _ in range(_STEPS):
+        if found.values is None or _is_near(found, bound, gap):
+            break
+        near = _near(case, program, lanes, found.values, _STEP)
+        better = solve(near, time_limit_s * _STEP_SHARE, gap)
+        if better.cost is None or found.cost is None or better.cost >= found.cost:
+            break
+        found = better
+    return Solution(found.values, found.cost, bound, _is_near(found, bound, gap))
+
+
+def _is_near(found: Solution, bound: float, gap: float) -> bool:
+    """True if no plan can be cheaper by more than `gap` of the cost."""
+    return found.cost is not None and found.cost - bound <= gap * found.cost
 
 
 def _near(
