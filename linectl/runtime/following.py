@@ -13,14 +13,13 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from linectl.image import Command, Event, Move
-from linectl.line import Line
+from linectl.line.lot_commands import LENGTH_MAX
 from linectl.line.units import Unit
 from linectl.runtime.bench import Bench
+from linectl.runtime.hopper import Hopper
 from linectl.site.plan_file import Allot, Day
 
 LOOK_MS = 10_000
-HOPPER_MS = 180_000
-"""Two people empty and change seed hopper and drum (3 min: common practice, no source)."""
 OVERTIME_MS = 1_200_000
 """After the shift's end wet gutters are still brought into their lanes, for so long at most."""
 CREW = "the crew"
@@ -55,36 +54,6 @@ class DayEnd:
     refused: tuple[str, ...]
 
 
-class Hopper:
-    """The people at seed hopper and drum: another crop while the sower is empty.
-
-    They use the plain command `crop`, which looks at nothing; so they look themselves.
-    """
-
-    def __init__(self, line: Line, say: Callable[[str, str, str], None]) -> None:
-        self._line, self._say = line, say
-        self._crop = ""
-        self._done_ms = 0
-
-    def see_to(self, crop: str, lot: str, now: int) -> bool:
-        """A round of acts while that crop is wanted; True when it has been put in use."""
-        if any(part.gutter for part in self._line.sowing.parts):
-            self._crop = ""
-            return False
-        if self._crop != crop:
-            self._crop, self._done_ms = crop, now + HOPPER_MS
-        if now < self._done_ms:
-            return False
-        self._say("", "lot", f"seed {crop} {lot}")
-        self._say("sowing", "crop", crop)
-        self._crop = ""
-        return True
-
-    def busy(self) -> bool:
-        """True while hands are near the drum: nobody starts the sower then."""
-        return bool(self._crop)
-
-
 class Following:
     """The crew of every shift. `told` gets each day's end; `take` is fed what scans said."""
 
@@ -94,7 +63,7 @@ class Following:
         self._bench, self._line = bench, bench.line
         self._shifts = list(shifts)
         self._told = told
-        self._hopper = Hopper(self._line, self._say)
+        self._hopper = Hopper(bench, self._say)
         self._lane_of = {lane.mouth: lane.id for lane in self._line.lanes.lanes}
         self._lane_of |= {lane.tail: lane.id for lane in self._line.lanes.lanes}
         self._list = self._left = Day(dt.date.min)
@@ -102,7 +71,6 @@ class Following:
         """Crops in the order in which today's list first names them."""
         self._sown: Counter[tuple[int, str]] = Counter()
         self._pulled: Counter[tuple[int, str]] = Counter()
-        self._changes: list[tuple[int, str]] = []
         self._refused: list[str] = []
         self._untold = False
         """The line has not taken today's list: nothing of it is done."""
@@ -119,7 +87,9 @@ class Following:
         for event in events:
             refused = event.kind == "command" and not event.data["accepted"]
             if refused and event.data["by"] == CREW:
-                self._refused.append(f"{event.text.strip()}: {event.data['why']}")
+                said = f"{event.text.strip()}: {event.data['why']}"
+                if said not in self._refused:
+                    self._refused.append(said)
                 self._untold = self._untold or event.text.startswith("line today")
 
     # a shift -----------------------------------------------------------------------------------
@@ -132,7 +102,8 @@ class Following:
         self._order = list(dict.fromkeys(allot.crop for allot in self._list.sow))
         self._say("", "lot", f"substrate {self._lot('substrate')}")
         self._say("", "lot", f"packing {self._lot('packing')}")
-        if drum := self._line.crop_in_drum:
+        if not self._line.changeover.stands:
+            drum = self._line.crop_in_drum
             self._say("", "lot", f"seed {drum} {self._lot(drum)}")
         self._say("", "today", list_text(self._list))
         self._bench.at(self._bench.now + LOOK_MS, self._round)
@@ -140,7 +111,7 @@ class Following:
     def _begin_counting(self) -> None:
         self._sown.clear()
         self._pulled.clear()
-        self._changes.clear()
+        self._hopper.changes.clear()
         self._refused.clear()
         self._untold = False
 
@@ -149,6 +120,7 @@ class Following:
         over = now >= self._shifts[0].ends_ms
         if not over:
             self._see_to_crop(now)
+        self._hopper.look(now, over)
         line = self._line
         sown = over or not line.day.sow
         # over time harvest makes holes until the sower has brought away what it has inside
@@ -166,9 +138,9 @@ class Following:
         wanted = self._line.day.next_crops()
         if not wanted or self._line.crop_in_drum in wanted:
             return
-        crop = min(wanted, key=self._place_in_order)
-        if self._hopper.see_to(crop, self._lot(crop), now):
-            self._changes.append((now, crop))
+        if now + self._line.site.file.sowing.changeover_ms <= self._shifts[0].ends_ms:
+            crop = min(wanted, key=self._place_in_order)
+            self._hopper.announce(crop, self._lot(crop))
 
     def _place_in_order(self, crop: str) -> int:
         return self._order.index(crop) if crop in self._order else len(self._order)
@@ -197,7 +169,7 @@ class Following:
         self._told(
             DayEnd(
                 work, self._list, self._bench.now, dict(self._sown), dict(self._pulled),
-                self._left, tuple(self._changes), tuple(self._refused),
+                self._left, tuple(self._hopper.changes), tuple(self._refused),
             )
         )  # fmt: skip
         if self._shifts:
@@ -215,7 +187,7 @@ class Following:
         )
 
     def _lot(self, what: str) -> str:
-        return f"{what}-{self._shifts[0].day.date}"
+        return f"{self._shifts[0].day.date}-{what}"[:LENGTH_MAX]
 
     def _say(self, unit: str, name: str, argument: str = "") -> None:
         self._bench.command(Command(unit, name, argument, CREW))

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from linectl.runtime import following
+from linectl.runtime import hopper
 from linectl.runtime.deliveries import Book, account
 from linectl.runtime.following import Following, Shiftwork, list_text
 from linectl.runtime.plan_rehearsal import rehearse_plan
@@ -69,6 +69,8 @@ def test_each_days_list_is_done_in_its_shift(daily) -> None:
         assert end.refused == ()
         assert number * 86_400_000 < end.ended_ms <= end.work.ends_ms
     assert [crop for _, crop in followed.ends[0].changes] == [RED, ROCKET]
+    looked_at = [row for row in followed.outcome.account.alarms() if row["tag"] == "seed.first"]
+    assert len(looked_at) == sum(len(end.changes) for end in followed.ends) == 5
     assert followed.outcome.report["violations"] == []
     assert followed.outcome.report["gutters"]["in_sower"] == 0
 
@@ -153,7 +155,7 @@ def _followed_shift(shift, day: Day, **options):
 
 
 def test_leaping_and_every_tick_tell_the_same_with_a_list(shift, monkeypatch) -> None:
-    monkeypatch.setattr(following, "HOPPER_MS", 20_000)  # every tick of three minutes is long
+    monkeypatch.setattr(hopper, "HOPPER_MS", 20_000)  # every tick of three minutes is long
     day = _day(0, ((1, GREEN, 1), (2, ROCKET, 1)), ((1, GREEN, 1), (2, RED, 1)))
     leaping, ends, leapt = _followed_shift(shift, day)
     ticking, _, ticked = _followed_shift(shift, day, every_tick=True)
