@@ -10,6 +10,7 @@ from linectl.site.draft import Draft, Findings
 from linectl.site.hardware import Point
 from linectl.site.iolist import Row
 from linectl.site.parts import Need
+from linectl.site.roles import WEIGHING_ROLES
 
 _KINDS = {"bool": "bool", "number": "a number", "counter": "a whole number without sign"}
 
@@ -24,6 +25,9 @@ def duplicates(rows: Sequence[Row]) -> list[Finding]:
             text = f"the tag stands twice; first in line {earlier.line}"
             found.append(row.finding("", text, "rename or remove one of the two rows"))
     return found
+
+
+_OF_A_SCALE = frozenset(role.name for role in WEIGHING_ROLES)
 
 
 def check(draft: Draft, say: Findings) -> None:
@@ -44,12 +48,16 @@ def check(draft: Draft, say: Findings) -> None:
 
 def _stranger(draft: Draft, row: Row) -> Finding:
     """A tag that nothing needs: its part is unknown, or its part knows no such point."""
-    part = row.tag.rpartition(".")[0]
+    part, _, role = row.tag.rpartition(".")
     parts = {need.part for need in draft.needs.values()}
     if part and part not in parts:
         text = f"the site has no part {part!r}, and no cause reads this point"
         return row.finding("tag", text, nearest(part, parts))
     text = "no part of the site has this point, and no cause reads it"
+    station = draft.stations.get(part)
+    if station is not None and station.kind == "packing" and role in _OF_A_SCALE:
+        hint = f"a scale is mapped by stations: {part}: weighing: {{within: …}} in site.yaml"
+        return row.finding("tag", text, hint)
     return row.finding("tag", text, nearest(row.tag, draft.needs))
 
 

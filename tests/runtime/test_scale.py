@@ -123,12 +123,17 @@ def test_on_the_model_every_weight_is_its_own_gutters_also_when_some_are_left_ou
     assert sum(blend.weighed_g) == pytest.approx(1000 * sum(e.data["kg"] for e in told), abs=1)
 
 
-def test_a_within_that_is_not_shorter_than_the_takt_is_refused(tmp_path):
+@pytest.mark.parametrize(
+    ("weighing", "says"),
+    [("{within: 2m}", "not shorter than the takt"), ("null", "weighing: {within")],
+    ids=["within is too long", "points without a word in site.yaml"],
+)
+def test_a_scale_that_is_mapped_wrongly_is_refused_with_a_hint(tmp_path, weighing, says):
     (tmp_path / "site.yaml").write_text(
-        f"extends: {Path(WEIGHING.folder)}\nname: slow\n"
-        "stations: {packing: {weighing: {within: 2m}}}\n",
+        f"extends: {Path(WEIGHING.folder)}\nname: wrong\n"
+        f"stations: {{packing: {{weighing: {weighing}}}}}\n",
         encoding="utf-8",
     )
     with pytest.raises(SiteError) as refused:
         load_site(tmp_path)
-    assert "not shorter than the takt" in str(refused.value)
+    assert says in str(refused.value)
