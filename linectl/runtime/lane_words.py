@@ -30,6 +30,8 @@ def sentence(lane: LanePace, site: Site) -> str:
         words += f", the last shift gave {a_day}"
     else:
         words += f", the last {lane.given.shifts} shifts gave {a_day}"
+    if lane.given.a_day == 0:
+        return f"{words}: {_follows(lane)}, and ages a day each day until it is taken"
     return f"{words}: {_follows(lane)}"
 
 
@@ -44,11 +46,11 @@ def _follows(lane: LanePace) -> str:
         parts = ["in time"]
     elif seen.first.in_days <= 0:
         parts = [f"the tail is {_way(seen.now or seen.first)} now"]
-        if seen.most.in_days > 0:
+        if seen.most.in_days > 0 and _way(seen.most) != _way(seen.now or seen.first):
             parts.append(f"and will be {_way(seen.most)} in {_days(seen.most.in_days)}")
     else:
         parts = [f"the tail will be {_way(seen.first)} in {_days(seen.first.in_days)}"]
-        if seen.most != seen.first:
+        if _way(seen.most) != _way(seen.first):
             parts.append(f"{_way(seen.most)} in {_days(seen.most.in_days)}")
     text = ", ".join(parts)
     if seen is not None and seen.unripe_in is not None:

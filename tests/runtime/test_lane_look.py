@@ -131,3 +131,18 @@ def test_a_hole_and_a_gutter_nobody_named_are_reckoned_as_what_they_are(fennmark
     lane = lane_paces(fennmark, ages, crops, {}, lambda a_day: ())[0]
     assert (len(lane.stands), lane.rates.keeps) == (389, pytest.approx(389 / 24))
     assert [stand.age for stand in lane.stands].count(None) == 1
+
+
+def test_a_lane_of_which_nothing_is_taken_ages_a_day_each_day(fennmark):
+    lane = full(fennmark, 7, lane1=0).told()["lanes"][0]
+    assert lane["sentence"] == (
+        "lane 1: 20 a day keep 24 days, with 0: the tail will be 1 day late in 1 day, and ages a"
+        " day each day until it is taken"
+    )
+
+
+def test_a_sentence_says_nothing_twice(fennmark):
+    """20.9 of 20 a day: a day early, and to the tenth of a day never more (480 ÷ 20.9 = 23.0)."""
+    sentence = full(fennmark, 7, lane1=20.9).told()["lanes"][0]["sentence"]
+    assert sentence.count("1 day early") == 1
+    assert sentence.endswith("the tail will be 1 day early in 21.1 days")
