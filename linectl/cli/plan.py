@@ -51,6 +51,24 @@ def _day(text: str) -> dt.date:
         raise typer.BadParameter(f"{text!r} is not a day; write 2026-06-01") from error
 
 
+Sure = Annotated[
+    float,
+    typer.Option(
+        min=0.5,
+        max=0.99999,
+        help="Probability with which a crop's gutters of a day shall yield what is ordered.",
+    ),
+]
+TimeLimit = Annotated[
+    int,
+    typer.Option(
+        parser=duration_ms,
+        metavar="DURATION",
+        help="Time for the solver; then the best plan so far, and how far from the best it may be.",
+    ),
+]
+
+
 @app.command(epilog=EXAMPLE)
 def plan(
     site: SiteFolder,
@@ -75,14 +93,8 @@ def plan(
     out: Annotated[
         Path | None, typer.Option(help="Write plan.csv, missed.csv and plan.html into this folder.")
     ] = None,
-    sure: Annotated[
-        float, typer.Option(min=0.5, max=0.99999, help="Probability with which a crop's gutters of"
-                            " a day shall yield what is ordered."),
-    ] = SURE,
-    time_limit: Annotated[
-        int, typer.Option(parser=duration_ms, metavar="DURATION", help="Time for the solver; then "
-                          "the best plan so far, and how far from the best it may be."),
-    ] = "55s",  # type: ignore[assignment]
+    sure: Sure = SURE,
+    time_limit: TimeLimit = "55s",  # type: ignore[assignment]  # typer parses the text
     as_json: AsJson = False,
 ) -> None:  # fmt: skip
     """Plans sowing and pulling from orders by day and from what stands in the lanes.

@@ -11,8 +11,7 @@ from linectl.crop.plan.settle import settled
 from linectl.crop.plan.stages import solved
 
 TIME_LIMIT_S = 55.0
-SETTLE_SHARE, SETTLE_GAP = 0.25, 0.02
-GAP = 5e-3
+SETTLE_SHARE, GAP = 0.25, 0.02
 Moves = Mapping[tuple[int, int], tuple[Row, ...]]
 """Rows of a lane on a day."""
 
@@ -24,12 +23,7 @@ def make_plan(case: Case, time_limit_s: float = TIME_LIMIT_S, gap: float = GAP) 
     be met is short. Raises ImportError without the extra `plan`.
     """
     settle_s = time_limit_s * SETTLE_SHARE
-    return settled(
-        case,
-        first_plan(case, time_limit_s - settle_s, max(gap, SETTLE_GAP)),
-        settle_s,
-        max(gap, SETTLE_GAP),
-    )
+    return settled(case, first_plan(case, time_limit_s - settle_s, gap), settle_s, gap)
 
 
 def first_plan(case: Case, time_limit_s: float, gap: float) -> Plan:

@@ -38,7 +38,7 @@ def farm(days: int = 16, holes: int = 0, crops: tuple[str, ...] = tuple(CROPS)) 
 @pytest.mark.parametrize(
     "case",
     [
-        farm(12),
+        farm(9),
         farm(8, holes=1),
         farm(8, crops=("leaf",)),
         replace(farm(7), lanes=tuple(replace(lane, stock=()) for lane in farm().lanes)),
@@ -75,7 +75,7 @@ def test_solving_in_stages_gives_a_plan_no_cheaper_than_the_best_and_a_bound_bel
 def test_what_is_sown_is_kept_when_it_is_planned_again():
     """Ten days followed by people who are late on most of them, so that a day's rest is for the
     next; then yields are found to be lower, and it is planned again from what really stands."""
-    case, chance = farm(14), random.Random(5)
+    case, chance = farm(12), random.Random(5)
     lanes, left = Lanes(case), {lane.id: ([], []) for lane in case.lanes}
     plan = make_plan(case, 60.0, 0.3)
     for day in range(10):
