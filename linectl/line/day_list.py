@@ -133,6 +133,8 @@ class DayList:
         """A gutter has been ejected from the lane."""
         if self.stands and self.pull.get(lane):
             self.pull[lane] -= 1
+            if not self.pull[lane]:
+                del self.pull[lane]
             self._say(lane)
 
     # for people --------------------------------------------------------------------------------

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+from contextlib import closing
 
 import pytest
 
+from linectl.ledger import Ledger
 from linectl.line import Line
+from linectl.runtime.starting import begin_line
 
 LIST = "sow=1:green_oakleaf:1,2:rocket:2 pull=1:1,2:2"
 
@@ -181,6 +184,26 @@ def test_one_rejected_after_the_change_of_crop_is_sown_after_what_is_in_the_drum
     assert hand.line.day.sow[2] == [["rocket", 2], ["green_oakleaf", 1]]
     hand.line.day.unsown(2, "rocket")
     assert hand.line.day.sow[2] == [["rocket", 3], ["green_oakleaf", 1]]
+
+
+TWO_LANES = "sow=1:green_oakleaf:2,2:rocket:2 pull=1:2,2:2"
+SHORT = "sow=1:green_oakleaf:1 pull=1:1"
+
+
+@pytest.mark.parametrize(
+    ("told", "to"), [(TWO_LANES, "3m"), (TWO_LANES, "4m10s"), (TWO_LANES, "9m"), (SHORT, "6m")]
+)
+def test_a_controller_that_starts_anew_has_what_the_list_had_left(
+    listed, small, tmp_path, told, to
+) -> None:
+    path = str(tmp_path / "ledger.sqlite3")
+    run = listed(told, ledger=path).run(to)
+    left = run.line.day.status()
+    assert run.outcome["ledger"]
+    with closing(Ledger.open(path, small)) as book:
+        again = begin_line(small, book)
+    assert again.day.status() == left
+    assert left == {"lanes": []} or told == TWO_LANES  # a list that is done stands on
 
 
 # sowing and harvest wait for each other --------------------------------------------------------
