@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from time import monotonic
 from typing import Any
 
 from linectl.crop.plan.answer import make_plan
@@ -156,9 +157,15 @@ def plan_site(site: Site, orders: Sequence[Order], slots: Sequence[Slot], wish: 
         ((order.date, order.blend, order.kg) for order in orders), site, wish.first, wish.days
     )
     case = case_of(site, slots, asked, wish.first, wish.days, z_of(wish.sure))
-    return Planned(site, wish, case, make_plan(case, wish.time_limit_s))
+    return Planned(site, wish, case, make_plan(case, counting_down(wish.time_limit_s)))
 
 
 def shift_start_ms(site: Site, day: dt.date) -> int:
     """When that day's shift begins, Unix ms, by this machine's zone."""
     return round(dt.datetime.combine(day, site.file.shift.start).timestamp() * 1000)
+
+
+def counting_down(seconds: float) -> Callable[[], float]:
+    """What is left of so many seconds from now on; below zero when they are over."""
+    end = monotonic() + seconds
+    return lambda: end - monotonic()

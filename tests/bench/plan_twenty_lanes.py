@@ -16,6 +16,7 @@ from collections import Counter
 
 from linectl.crop.plan.answer import make_plan
 from linectl.crop.plan.model import Case, CropDays, LaneFacts, Stock
+from linectl.runtime.planning import counting_down
 
 CROPS = {
     "leaf": CropDays(23, 27), "red_leaf": CropDays(25, 29), "slow": CropDays(28, 32),
@@ -56,7 +57,7 @@ def main() -> None:
     seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 55.0
     case = twenty_lanes()
     begin = time.perf_counter()
-    plan = make_plan(case, seconds)
+    plan = make_plan(case, counting_down(seconds))
     took = time.perf_counter() - begin
     used = resource.getrusage(resource.RUSAGE_SELF)
     asked = sum(case.demand.values())

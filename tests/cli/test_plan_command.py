@@ -13,7 +13,7 @@ from linectl.site.plan_file import read_plan
 
 FENNMARK = "config/fennmark"
 ORDERS = f"{FENNMARK}/orders.csv"
-FEW = ("--days", "3", "--time-limit", "6s")
+FEW = ("--days", "3", "--time-limit", "4s")
 
 
 def test_a_plan_says_what_to_do_today_and_writes_its_files(linectl, tmp_path):

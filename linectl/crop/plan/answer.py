@@ -8,27 +8,28 @@ from linectl.crop.plan.after import crops_after, mix
 from linectl.crop.plan.model import Case, LaneDay, Plan, Row, joined
 from linectl.crop.plan.program import LaneProgram
 from linectl.crop.plan.settle import settled
-from linectl.crop.plan.stages import solved
+from linectl.crop.plan.stages import Left, solved
 
-TIME_LIMIT_S = 55.0
 SETTLE_SHARE, GAP = 0.25, 0.02
 Moves = Mapping[tuple[int, int], tuple[Row, ...]]
 """Rows of a lane on a day."""
 
 
-def make_plan(case: Case, time_limit_s: float = TIME_LIMIT_S, gap: float = GAP) -> Plan:
+def make_plan(case: Case, left: Left, gap: float = GAP) -> Plan:
     """The cheapest plan of a case, or the best that the time allows, with its sowing settled.
 
-    gap: share of the cost within which a plan is good enough. Every case has a plan: what cannot
-    be met is short. Raises ImportError without the extra `plan`.
+    left: seconds that are left, asked now and then. gap: share of the cost within which a plan is
+    good enough. Every case has a plan: what cannot be met is short. Raises ImportError without the
+    extra `plan`.
     """
-    settle_s = time_limit_s * SETTLE_SHARE
-    return settled(case, first_plan(case, time_limit_s - settle_s, gap), settle_s, gap)
+    settle_s = left() * SETTLE_SHARE
+    first = first_plan(case, lambda: left() - settle_s, gap)
+    return settled(case, first, max(settle_s, left()), gap)
 
 
-def first_plan(case: Case, time_limit_s: float, gap: float) -> Plan:
+def first_plan(case: Case, left: Left, gap: float) -> Plan:
     """The plan as its program has it, before its sowing is settled. Raises as `make_plan` does."""
-    lanes, found = solved(case, time_limit_s, gap)
+    lanes, found = solved(case, left, gap)
     values = found.values or ()
     fills = {(made.lane.id, day): round(values[at]) for made in lanes
              for day, at in made.fill.items()}  # fmt: skip

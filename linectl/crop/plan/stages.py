@@ -11,7 +11,7 @@ ones near by.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from copy import copy
 
 from linectl.crop.plan.highs import NoSolution, Solution, relax, solve
@@ -21,57 +21,68 @@ from linectl.crop.plan.program import LaneProgram, Program, build, ripe_by
 
 SMALL = 250
 """Either-or variables up to which a program is solved at once."""
-_RATES_SHARE, _BOUND_SHARE, _WHOLE_SHARE, _STEP_SHARE = 0.25, 0.15, 0.3, 0.15
-"""Of the time: at most that for the rates, for the bound, for the whole numbers, for each step."""
-_STEPS, _STEP = 2, 4
+_FRACTIONS_SHARE = 0.3
+"""Of the time that is left: at most that for the rates, and then for the bound."""
+_STEPS, _STEP = 6, 4
 """Times that it is looked for a better plan near the one that is found, so many gutters off it."""
+_STEP_S = 2.0
+"""With less time left no step is begun."""
+Left = Callable[[], float]
+"""Seconds that are left for solving, whenever it is asked: whoever has a clock tells it."""
 _BANDS = (1, 8, 64)
 """Gutters by which a lane may be off the rates, if fewer leave no plan."""
 _NEAR = 1e-6
+REST_S = 10.0
+"""For the program in which nothing moves; it takes next to no time."""
 
 
-def solved(case: Case, time_limit_s: float, gap: float) -> tuple[list[LaneProgram], Solution]:
+def solved(case: Case, left: Left, gap: float) -> tuple[list[LaneProgram], Solution]:
     """The lanes' variables and their values. Values are never None: at worst nothing moves."""
     program, lanes = build(case)
     choices = sum(
         whole and high == 1.0 for whole, high in zip(program.whole, program.high, strict=True)
     )
     found = (
-        solve(program, time_limit_s, gap)
+        solve(program, _some(left), gap)
         if choices <= SMALL
-        else _in_stages(case, program, lanes, time_limit_s, gap)
+        else _in_stages(case, program, lanes, left, gap)
     )
     if found.values is None:
-        rest = solve(_at_rest(program, lanes), time_limit_s, gap)
+        rest = solve(_at_rest(program, lanes), REST_S, gap)
         found = Solution(rest.values or (), rest.cost, found.bound, False)
     return lanes, found
 
 
 def _in_stages(
-    case: Case, program: Program, lanes: list[LaneProgram], time_limit_s: float, gap: float
+    case: Case, program: Program, lanes: list[LaneProgram], left: Left, gap: float
 ) -> Solution:
     paced = at_paces(case, program, lanes, paces(case))
-    rates = relax(paced, time_limit_s * _RATES_SHARE).values
-    bound = max(0.0, relax(program, time_limit_s * _BOUND_SHARE).bound)
+    rates = relax(paced, _some(left) * _FRACTIONS_SHARE).values
+    bound = max(0.0, relax(program, _some(left) * _FRACTIONS_SHARE).bound)
     found = Solution(None, None, bound, False)
     if rates is None:
         return found
     for band in _BANDS:
         try:
             near = _near(case, program, lanes, rates, band)
-            found = solve(near, time_limit_s * _WHOLE_SHARE, gap)
+            found = solve(near, _some(left), gap)
             break
         except NoSolution:
             continue
     for _ in range(_STEPS):
-        if found.values is None or _is_near(found, bound, gap):
+        if found.values is None or _is_near(found, bound, gap) or left() < _STEP_S:
             break
         near = _near(case, program, lanes, found.values, _STEP)
-        better = solve(near, time_limit_s * _STEP_SHARE, gap)
+        better = solve(near, _some(left), gap)
         if better.cost is None or found.cost is None or better.cost >= found.cost:
             break
         found = better
     return Solution(found.values, found.cost, bound, _is_near(found, bound, gap))
+
+
+def _some(left: Left) -> float:
+    """What is left, or a moment: a solver must be given some time."""
+    return max(left(), 0.1)
 
 
 def _is_near(found: Solution, bound: float, gap: float) -> bool:

@@ -43,7 +43,7 @@ CASE = Case(3, CROPS, (LANE,), {("rocket", 1): 2}, (9, 9, 9), 9)
     ids=["not accepted", "none stands", "no shift", "not ripe", "behind others", "shift full"],
 )  # fmt: skip
 def test_a_missed_order_has_its_reason(case, said):
-    plan = make_plan(case, 5.0, 0.0)
+    plan = make_plan(case, lambda: 5.0, 0.0)
     assert ("rocket", 1) in plan.short
     assert reasons(case, plan, lambda day: f"day {day}")["rocket", 1] == said
 
@@ -51,6 +51,6 @@ def test_a_missed_order_has_its_reason(case, said):
 def test_days_on_which_another_order_had_the_lane_are_named():
     case = replace(CASE, days=9, capacity=(9,) * 9, demand={("rocket", 8): 1, ("leaf", 8): 4},
                    lanes=(replace(LANE, crops=("leaf", "rocket")),))  # fmt: skip
-    plan = make_plan(case, 5.0, 0.0)
+    plan = make_plan(case, lambda: 5.0, 0.0)
     (why,) = reasons(case, plan, lambda day: f"day {day}").values()
     assert why
