@@ -11,7 +11,7 @@ from typing import Any
 
 from linectl.crop.plan.answer import make_plan
 from linectl.crop.plan.demand import packed_kg, z_of
-from linectl.crop.plan.facts import asked_kg, case_of
+from linectl.crop.plan.facts import asked_kg, case_of, gutter_ms
 from linectl.crop.plan.model import Case, Plan
 from linectl.crop.plan.reasons import reasons
 from linectl.crop.plan.sequence import Block, changes, sowing_order
@@ -62,7 +62,7 @@ class Planned:
         """Days on which something moves. The drum holds the site's crop as the first begins."""
         drum, made = self.site.file.sowing.crop, []
         usual = self.site.file.sowing
-        takt_ms = self.site.file.takt_ms
+        takt_ms = gutter_ms(self.site)
         for day in range(self.case.days):
             rows = self.plan.of_day(day)
             if not rows:

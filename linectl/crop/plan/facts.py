@@ -20,6 +20,9 @@ LATE_AFTER_MS = 2 * DAY_MS
 """A gutter is late two days after its crop's days (common practice, no source) …"""
 LATE_SHARE = 0.1
 """… but no later than this share of them, for crops that stand a few days only."""
+WAITS = 1.08
+"""Takts that a gutter takes over a whole shift, short waits for holes and the packing hall counted
+(65 s at a takt of 60 s in rehearsals of config/fennmark that followed a plan)."""
 _NOT_PLANNED = ("resting", "out_of_service")
 
 Asked = Mapping[tuple[str, int], float]
@@ -35,6 +38,11 @@ def days_of(crop: Crop, shift_ms: int) -> CropDays:
     ripe = max(1, ceil((crop.ripe_after_ms + shift_ms) / DAY_MS))
     spare = min(LATE_AFTER_MS, crop.days_ms * LATE_SHARE)
     return CropDays(ripe, max(ripe + 1, floor((crop.days_ms + spare) / DAY_MS) + 1))
+
+
+def gutter_ms(site: Site) -> float:
+    """Time for a gutter over a whole shift, which is a takt of the plan."""
+    return WAITS * max(site.file.takt_ms, site_takt(site).possible_ms)
 
 
 def asked_kg(
@@ -59,7 +67,8 @@ def case_of(
     orders' gutters, in standard deviations (see demand). Raises ValueError for what cannot be.
     """
     file, takt = site.file, site_takt(site)
-    a_shift = floor(gutters_in_shift(site.sowing_ms, max(file.takt_ms, takt.possible_ms)))
+    each_ms = gutter_ms(site)
+    a_shift = floor(gutters_in_shift(site.sowing_ms, each_ms))
     slowest_ms = max(lane.cycle_ms for lane in takt.lanes)
     dates = [first + dt.timedelta(days=day) for day in range(days)]
     crops = {name: days_of(crop, file.shift.length_ms) for name, crop in site.crops.crops.items()}
@@ -78,7 +87,7 @@ def case_of(
         capacity=tuple(a_shift if file.shift.works_on(date) else 0 for date in dates),
         lane_capacity=floor(gutters_in_shift(site.sowing_ms, slowest_ms)),
         changeovers=file.sowing.changeovers,
-        changeover_takts=file.sowing.changeover_ms / file.takt_ms,
+        changeover_takts=file.sowing.changeover_ms / each_ms,
     )
 
 

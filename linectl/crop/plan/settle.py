@@ -20,7 +20,7 @@ from linectl.crop.plan.model import ALONE_TAKTS, Case, LaneDay, LaneFacts, Plan,
 from linectl.crop.plan.program import Program, Terms
 from linectl.crop.plan.sequence import changes, sowing_order
 
-OVER = 3.0
+OVER = 6.0
 """Cost of a takt by which a day's sowing is longer than its shift."""
 CHANGE = 0.5
 """Cost of a crop in a day's sowing, so that few are sown even where there is time for more."""

@@ -40,7 +40,7 @@ def test_full_lanes_are_stock_from_the_tail_on_a_day_apart(fennmark):
     assert first.stock == tuple(
         Stock("green_oakleaf", 20, 23 - age, 27 - age) for age in range(24, 0, -1)
     )
-    assert (first.holes, case.capacity, case.changeovers) == (0, (120,) * 3, 3)
+    assert (first.holes, case.capacity, case.changeovers) == (0, (111,) * 3, 3)
 
 
 def test_a_gutter_on_a_lift_and_one_that_nobody_named_stand_in_their_order(fennmark):
@@ -59,7 +59,7 @@ def test_days_without_a_shift_have_no_capacity(fennmark):
         {"start": "06:00", "length": "2h30m", "days": ["monday", "tuesday"]}
     )
     site = fennmark.model_copy(update={"file": fennmark.file.model_copy(update={"shift": shift})})
-    assert case_of(site, [], {}, FIRST, 4, 1.645).capacity == (120, 120, 0, 0)
+    assert case_of(site, [], {}, FIRST, 4, 1.645).capacity == (111, 111, 0, 0)
 
 
 def test_orders_are_added_up_by_crop_and_those_outside_the_plan_left_out(fennmark):
