@@ -102,9 +102,10 @@ class Planned:
 
     @property
     def command(self) -> str:
-        """The line's command that tells it today's list, without the name of who says it."""
+        """The line's command that tells it today's list, without the name of who says it; empty if
+        nothing moves: `today none` would leave the line free to sow and eject as it likes."""
         if not (self.today.sow or self.today.pull):
-            return "today none"
+            return ""
         pulls: dict[int, int] = {}
         for each in self.today.pull:
             pulls[each.lane] = pulls.get(each.lane, 0) + each.gutters

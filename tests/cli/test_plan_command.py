@@ -60,6 +60,17 @@ def test_empty_lanes_miss_everything_and_say_until_when(linectl):
     assert all("ripe on 2026-06-20" in why for why in rocket), "sown on the first, 19 days"
 
 
+def test_on_a_day_on_which_nothing_moves_no_command_is_given(linectl, tmp_path):
+    """`today none` would leave the line free."""
+    orders = tmp_path / "orders.csv"
+    orders.write_text("day,blend,packs,pack\n2026-06-03,duo,9,200g\n")
+    typed = ("plan", FENNMARK, orders, "--from", "2026-06-01", "--days", "3", "--lanes", "full")
+    assert linectl(*typed, "--json").json["today"] == {"sow": [], "pull": [], "command": ""}
+    shown = linectl(*typed).out
+    assert "nothing to sow, nothing to pull" in shown
+    assert "linectl command" not in shown
+
+
 @pytest.mark.parametrize(
     ("typed", "said"),
     [
