@@ -50,7 +50,7 @@ class HarvestOrder:
         self.wait_due = NEVER
         """Until when harvest waits for a tail that is coming; past: it waits for none."""
         self.stray = False
-        """The gutter being ejected was chosen before this blend began."""
+        """The gutter being ejected was chosen before this blend began, or before it ended."""
         self.since = 0
 
     # choosing ----------------------------------------------------------------------------------
@@ -119,10 +119,10 @@ class HarvestOrder:
 
     def went(self, crop: str) -> None:
         """A gutter of that crop has been ejected."""
+        stray, self.stray = self.stray, False
         if self.blend:
-            stray, self.stray = self.stray, False
             self._went("" if stray else crop)
-        else:
+        elif not stray:
             self._advance()
 
     def _went(self, crop: str) -> None:
@@ -152,11 +152,12 @@ class HarvestOrder:
 
     def begin(self, name: str, by: str, cycle: Mapping[str, int], order: tuple[str, ...]) -> None:
         """Follow a blend; whatever was followed before ends. Without crops: none any more."""
+        followed = bool(self.blend or cycle)
         self._end(by)
         self.run += 1
         self.blend.begin(name, by, cycle, order)
         outfeed = self._line.ends.outfeed
-        self.stray = bool(cycle) and EJECTING & {outfeed.state, outfeed.back} != set()
+        self.stray = followed and EJECTING & {outfeed.state, outfeed.back} != set()
         self.since = self._line.now
         self.wait_due = NEVER
         gutters = ", ".join(f"{count} {crop}" for crop, count in cycle.items())

@@ -136,6 +136,22 @@ def test_changing_the_blend_closes_its_account_and_tells_it(shift):
     assert run.line.status(run.line.now)["blend"] is None
 
 
+def test_a_gutter_that_an_ended_blend_chose_takes_no_place_of_the_strict_order():
+    sowing = SMALL.file.sowing.model_copy(update={"harvest_order": (GREEN, RED)})
+    file = SMALL.file.model_copy(update={"sowing": sowing})
+    line = Line(SMALL.model_copy(update={"file": file}))
+    order, outfeed = line.order, line.ends.outfeed
+    order.begin("duo", "anna", {RED: 1}, (RED,))
+    outfeed.state = "lifting"
+    order.begin("", "anna", {}, ())
+    order.went(RED)
+    assert order.wanted(0) == (GREEN,)  # it is still the turn of green
+    outfeed.state = "idle"
+    order.begin("", "anna", {}, ())
+    order.went(GREEN)
+    assert order.wanted(0) == (RED,)
+
+
 def test_a_blend_outlasts_a_power_cut_with_its_debts(shift):
     run, told = following(shift, "duo", site=apart())
     run.run("3m")
