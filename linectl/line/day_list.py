@@ -3,7 +3,8 @@
 Without a list the line sows the crop in the drum wherever a lane accepts it, and harvest takes
 whatever is ripe. With one, a hole is reserved only for the crop that its lane's list has next, a
 tail is taken only while its lane's list has gutters left, and no gutter is fed that the list has
-no slot for. It is counted down as gutters are reserved and ejected, and told to the record.
+no slot for. It is counted down as gutters are reserved and ejected, and told to the record. Only a
+wet gutter that has lost its lane goes where no list has it: that counts in no list.
 """
 
 from __future__ import annotations

@@ -63,13 +63,19 @@ class LaneBook:
         self._line.complete(number)
 
     def lane_for(self, gutter: Gutter, now: int) -> Lane | None:
-        """The gutter's lane; another one if its own can no longer take it; None if none can."""
+        """The gutter's lane; another one if its own can no longer take it; None if none can.
+
+        It is wet: where no lane's list has its crop next, any that accepts it will do.
+        """
         lane = self.by_id.get(gutter.lane)
         if lane is not None:
             if lane.in_service() and lane.programme in ("filling", "steady"):
                 return lane
             self.let_go(gutter)
         other = self.hole_for(gutter.crop, now)
+        if other is None:
+            free = (lane for lane in self.lanes if lane.reservable(gutter.crop))
+            other = min(free, key=lambda lane: lane.open_since, default=None)
         if other is not None:
             self.reserve(gutter, other)
         return other

@@ -206,6 +206,23 @@ def test_a_controller_that_starts_anew_has_what_the_list_had_left(
     assert left == {"lanes": []} or told == TWO_LANES  # a list that is done stands on
 
 
+def test_a_wet_gutter_whose_lane_is_lost_goes_where_its_crop_is_accepted(listed) -> None:
+    """Lane 2's list has no green; thrown away it would serve nobody's list."""
+    run = listed("sow=1:green_oakleaf:1,2:red_oakleaf:1 pull=1:1,2:1")
+    for second in range(1, 300):
+        run.rehearsal.run(second * 1_000)
+        if any(gutter.wet and gutter.lane == 1 for gutter in run.line.gutters.values()):
+            break
+    while run.line.lanes.by_id[1].state != "available":
+        run.rehearsal.run(run.rehearsal.bench.now + 500)
+    run.command("", "out-of-service", "1")
+    run.run("9m")
+    assert _lane_crops(run, 2) == ["green_oakleaf"]
+    assert run.outcome["violations"] == []
+    day = run.line.day
+    assert day.sow == {1: [["green_oakleaf", 1]], 2: [["red_oakleaf", 1]]}
+
+
 # sowing and harvest wait for each other --------------------------------------------------------
 
 
