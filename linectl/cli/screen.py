@@ -59,8 +59,11 @@ def complain(text: str) -> None:
 
 def say_json(value: Mapping[str, Any]) -> None:
     """Print one JSON object on one line of standard output."""
-    sys.stdout.write(json.dumps(value, ensure_ascii=False) + "\n")
-    sys.stdout.flush()
+    try:
+        sys.stdout.write(json.dumps(value, ensure_ascii=False) + "\n")
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise BrokenPipeError from None  # with its number, click would end with a 1: a verdict
 
 
 def heading(text: str) -> Text:
