@@ -5,6 +5,7 @@ Cut off anywhere, the file is still the older one, and the next opening begins a
 
 from __future__ import annotations
 
+import filecmp
 import os
 import sqlite3
 from contextlib import closing
@@ -162,9 +163,8 @@ def _keep_copy(path: str, connection: sqlite3.Connection, version: int) -> None:
 
 def _free_name(path: str, version: int, copy: Path) -> Path:
     """`PATH.v1`, unless another copy has that name (a ledger that was here before)."""
-    whole = copy.read_bytes()
     for number in range(1, 100):
         name = Path(f"{path}.v{version}" if number == 1 else f"{path}.v{version}-{number}")
-        if not name.exists() or name.read_bytes() == whole:
+        if not name.exists() or filecmp.cmp(name, copy, shallow=False):
             return name
     return name

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import sqlite3
+import tracemalloc
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
@@ -133,6 +134,20 @@ def test_a_copy_is_kept_beside_it_and_an_earlier_copy_stays(path, site):
     assert dump(path + ".v1-2") == before
     assert Path(path + ".v1").read_text() == "a ledger that was here before"
     assert not Path(path + ".v1.partial").exists()
+
+
+def test_bringing_a_large_ledger_forward_does_not_read_it_into_memory(path, site):
+    """Some seasons make a ledger larger than the memory of a small computer."""
+    write(path, SECOND)
+    connection = sqlite3.connect(path, isolation_level=None)
+    note = "INSERT INTO events VALUES (NULL, 1, 0, 'note', '', ?, '')"
+    connection.executemany(note, [("x" * 1_000_000,)] * 12)
+    connection.close()
+    tracemalloc.start()
+    Ledger.open(path, site, lambda: T3).close()
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert os.path.getsize(path + ".v2") > 12_000_000 > 2 * most
 
 
 def test_a_ledger_begun_before_trips_were_kept_gets_their_table(path, second, site):
