@@ -34,6 +34,8 @@ SINGLES = f"""
 SELECT w.gutter, w.crop, w.kg, w.at_ms, coalesce(g.packing_lot, 0)
 FROM gutter_weights w JOIN gutters g ON g.id = w.gutter ORDER BY w.gutter DESC LIMIT {SINGLES_MAX}
 """
+HAS_SINGLES = "SELECT 1 FROM sqlite_master WHERE name = 'gutter_weights'"
+"""Version 2 of the tables knew no scale."""
 
 
 @dataclass(frozen=True)
@@ -82,6 +84,8 @@ def _singles(connection: sqlite3.Connection) -> tuple[list[Timed], set[tuple[int
     """Gutters weighed one by one, and (lot, crop) of which some were."""
     rows: list[Timed] = []
     lots: set[tuple[int, str]] = set()
+    if connection.execute(HAS_SINGLES).fetchone() is None:
+        return rows, lots
     for gutter, crop, kg, at_ms, lot in connection.execute(SINGLES).fetchall():
         rows.append((at_ms, Weighing(crop, 1, kg, f"gutter {gutter}")))
         lots.add((lot, crop))

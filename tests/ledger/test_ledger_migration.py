@@ -19,6 +19,7 @@ from linectl.ledger.schema import VERSION
 from linectl.ledger.trace import trace
 from linectl.ledger.trips import read_trips
 from linectl.ledger.verify import verify
+from linectl.ledger.yield_reading import read_weighings
 
 T1 = 1_600_000_000_000
 T2 = T1 + 3_600_000
@@ -118,10 +119,11 @@ def test_version_2_says_what_it_said_and_what_people_had_set(path, site):
     assert (start.day, start.crop) == ({1: DayLeft((("oak", 3),), 2)}, "oak")
 
 
-def test_an_archive_of_version_2_is_still_traced_and_proved(path):
+def test_an_archive_of_version_2_is_still_traced_proved_and_asked_for_yields(path):
     write(path, SECOND)
     before = Path(path).read_bytes()
     assert verify(path).findings.first() is None
+    assert read_weighings(path).weighings == ()
     assert trace(path, "1").gutter is not None
     assert Path(path).read_bytes() == before
 
