@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -10,11 +11,11 @@ from time import monotonic
 from typing import Any
 
 from linectl.crop.plan.answer import make_plan
-from linectl.crop.plan.demand import packed_kg, z_of
-from linectl.crop.plan.facts import asked_kg, case_of, gutter_ms
+from linectl.crop.plan.demand import packed_kg
+from linectl.crop.plan.facts import asked_kg, case_of
 from linectl.crop.plan.model import Case, Plan
 from linectl.crop.plan.reasons import reasons
-from linectl.crop.plan.sequence import Block, changes, sowing_order
+from linectl.crop.plan.sequence import Block, allowed_takts, changes, sowing_order
 from linectl.image import Slot
 from linectl.site.missed_file import Missed
 from linectl.site.model import Site
@@ -47,6 +48,25 @@ class PlannedDay:
         """Its sowing takes longer than the shift; what is left is for the next day."""
         return self.takts > self.allowed
 
+    @property
+    def long_text(self) -> str:
+        """Why gutters of a long day may be late for it."""
+        return (
+            f"the day's sowing is reckoned {self.takts - self.allowed:.0f} takts longer than its"
+            " shift: what is pulled last may be a day late"
+        )
+
+    def too_late(self) -> dict[str, int]:
+        """Gutters by crop that the shift has no time for: those pulled last."""
+        left = math.ceil(self.takts - self.allowed)
+        found: dict[str, int] = {}
+        for allot in reversed(self.day.pull):
+            part = min(allot.gutters, max(left, 0))
+            if part:
+                found[allot.crop] = found.get(allot.crop, 0) + part
+            left -= part
+        return found
+
 
 class Planned:
     """A plan in days of the calendar."""
@@ -61,8 +81,6 @@ class Planned:
     def days(self) -> tuple[PlannedDay, ...]:
         """Days on which something moves. The drum holds the site's crop as the first begins."""
         drum, made = self.site.file.sowing.crop, []
-        usual = self.site.file.sowing
-        takt_ms = gutter_ms(self.site)
         for day in range(self.case.days):
             rows = self.plan.of_day(day)
             if not rows:
@@ -77,22 +95,29 @@ class Planned:
                 tuple(Allot(lane, b.crop, n) for b in blocks for lane, n in b.lanes),
                 tuple(Allot(row.lane, crop, n) for row in pulls for crop, n in row.pull),
             )
-            more_ms = (usual.changeovers - count) * usual.changeover_ms
-            allowed = self.case.capacity[day] + more_ms / takt_ms
+            allowed = allowed_takts(self.case, day, count)
             takts = sum(block.takts for block in blocks)
             made.append(PlannedDay(listed, blocks, count, takts, allowed))
         return tuple(made)
 
     @cached_property
     def missed(self) -> tuple[Missed, ...]:
-        """What cannot be met, by day, with the reason."""
+        """What cannot be met, or may come too late for its day, with the reason; by day."""
         why = reasons(self.case, self.plan, lambda day: self.date(day).isoformat())
-        crops = self.site.crops.crops
-        found = [
-            Missed(self.date(day), crop, n, n * packed_kg(crops[crop]), why[crop, day])
+        found = {
+            (self.date(day), crop): (n, why[crop, day])
             for (crop, day), n in self.plan.short.items()
-        ]
-        return tuple(sorted(found, key=lambda each: (each.date, each.crop)))
+        }
+        for day in self.days:
+            for crop, n in day.too_late().items():
+                before, reason = found.get((day.day.date, crop), (0, ""))
+                said = "; ".join(filter(None, (reason, day.long_text)))
+                found[day.day.date, crop] = (before + n, said)
+        crops = self.site.crops.crops
+        return tuple(
+            Missed(date, crop, n, n * packed_kg(crops[crop]), reason)
+            for (date, crop), (n, reason) in sorted(found.items())
+        )
 
     @property
     def today(self) -> Day:
@@ -157,7 +182,7 @@ def plan_site(site: Site, orders: Sequence[Order], slots: Sequence[Slot], wish: 
     asked = asked_kg(
         ((order.date, order.blend, order.kg) for order in orders), site, wish.first, wish.days
     )
-    case = case_of(site, slots, asked, wish.first, wish.days, z_of(wish.sure))
+    case = case_of(site, slots, asked, wish.first, wish.days, wish.sure)
     return Planned(site, wish, case, make_plan(case, counting_down(wish.time_limit_s)))
 
 

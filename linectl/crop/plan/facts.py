@@ -59,12 +59,12 @@ def asked_kg(
 
 
 def case_of(
-    site: Site, slots: Sequence[Slot], asked: Asked, first: dt.date, days: int, z: float
+    site: Site, slots: Sequence[Slot], asked: Asked, first: dt.date, days: int, sure: float
 ) -> Case:
     """The case of a plan for `days` days from `first` on.
 
-    slots: what stands, times in ms from the beginning of the first day's shift. z: safety of the
-    orders' gutters, in standard deviations (see demand). Raises ValueError for what cannot be.
+    slots: what stands, times in ms from the beginning of the first day's shift. sure: probability
+    that a crop's gutters of a day suffice (see demand). Raises ValueError for what cannot be.
     """
     file, takt = site.file, site_takt(site)
     each_ms = gutter_ms(site)
@@ -82,7 +82,7 @@ def case_of(
             if lane.programme not in _NOT_PLANNED
         ),
         demand={
-            key: gutters_for(kg, site.crops.crops[key[0]], z) for key, kg in asked.items() if kg
+            key: gutters_for(kg, site.crops.crops[key[0]], sure) for key, kg in asked.items() if kg
         },
         capacity=tuple(a_shift if file.shift.works_on(date) else 0 for date in dates),
         lane_capacity=floor(gutters_in_shift(site.sowing_ms, slowest_ms)),

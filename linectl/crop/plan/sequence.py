@@ -14,7 +14,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from linectl.crop.plan.model import ALONE_TAKTS, LaneDay, Row
+from linectl.crop.plan.model import ALONE_TAKTS, Case, LaneDay, Row
 
 STATES_MAX = 20_000
 """Ways that are looked at before it is done by majority merge."""
@@ -107,6 +107,17 @@ def _blocks(rows: Rows, crops: Sequence[str]) -> tuple[Block, ...]:
                 heads[lane] += 1
         blocks.append(Block(crop, tuple(taken)))
     return tuple(blocks)
+
+
+def allowed_takts(case: Case, day: int, count: int) -> float:
+    """Takts that a day's shift leaves for sowing when it has so many changes of crop."""
+    return case.capacity[day] + (case.changeovers - count) * case.changeover_takts
+
+
+def over_takts(case: Case, day: int, blocks: Sequence[Block], drum: str) -> float:
+    """Takts by which a day's sowing is longer than its shift; below zero: what is spare."""
+    takts = sum(block.takts for block in blocks)
+    return takts - allowed_takts(case, day, changes(blocks, drum))
 
 
 def changes(blocks: Sequence[Block], drum: str) -> int:

@@ -12,15 +12,14 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import permutations
 
 from linectl.crop.plan.after import mix
+from linectl.crop.plan.day_orders import Sown, best_orders
 from linectl.crop.plan.highs import NoSolution, solve
 from linectl.crop.plan.model import ALONE_TAKTS, Case, LaneDay, LaneFacts, Plan, Row, joined
 from linectl.crop.plan.program import Program, Terms
-from linectl.crop.plan.sequence import changes, sowing_order
 
-OVER = 6.0
+OVER = 30.0
 """Cost of a takt by which a day's sowing is longer than its shift."""
 CHANGE = 0.5
 """Cost of a crop in a day's sowing, so that few are sown even where there is time for more."""
@@ -29,10 +28,6 @@ LANE_CROP = 1.0
 that are only seen when the day is put in order."""
 OFF_MIX = 0.05
 """Cost of a gutter sown for after the plan's end that is not of the mix."""
-
-
-_ORDERS_TRIED = 4
-"""Crops of which every order of a day is tried: 24 orders."""
 
 
 @dataclass(frozen=True)
@@ -89,10 +84,8 @@ def settled(case: Case, plan: Plan, time_limit_s: float, gap: float) -> Plan:
     if values is None:
         return plan
     crops = [joined((crop, round(values[at])) for crop, at in each.items()) for each in chosen]
-    ways = [_going_on(parts, crops)]
-    ways += [_to_and_fro(parts, crops, names) for names in permutations(_names(crops)) if names]
-    plans = [_rewritten(case, plan, parts, way) for way in ways]
-    return min(plans, key=_changes)
+    sown = [Sown(part.lane.id, part.sown, rows) for part, rows in zip(parts, crops, strict=True)]
+    return _rewritten(case, plan, parts, best_orders(case, sown))
 
 
 def _choice(case: Case, program: Program, part: Segment) -> dict[str, int]:
@@ -171,48 +164,6 @@ def _after(case: Case, program: Program, parts: Parts, chosen: Chosen) -> None:
         wanted = shares.get(crop, 0.0) * total
         program.row([*terms, (off, -1.0)], high=wanted)
         program.row([*terms, (off, 1.0)], low=wanted)
-
-
-def _going_on(parts: Parts, crops: Sequence[tuple[Row, ...]]) -> list[tuple[Row, ...]]:
-    """Each segment's crops so that it goes on with the last before it, and ends with the next."""
-    made: list[tuple[Row, ...]] = []
-    for place, rows in enumerate(crops):
-        lane = parts[place].lane
-        before = made[-1][-1][0] if made and parts[place - 1].lane is lane else ""
-        follows = place + 1 < len(crops) and parts[place + 1].lane is lane
-        after = {crop for crop, _ in crops[place + 1]} if follows else set()
-        made.append(
-            tuple(sorted(rows, key=lambda row: (row[0] != before, row[0] in after, row[0])))
-        )
-    return made
-
-
-def _to_and_fro(
-    parts: Parts, crops: Sequence[tuple[Row, ...]], names: Sequence[str]
-) -> list[tuple[Row, ...]]:  # fmt: skip
-    """Each segment's crops in one order on one day, and backwards on the next: a day ends with the
-    crop with which the next begins."""
-    rank = {crop: place for place, crop in enumerate(names)}
-    return [
-        tuple(sorted(rows, key=lambda row: rank[row[0]], reverse=part.sown % 2 == 1))
-        for part, rows in zip(parts, crops, strict=True)
-    ]
-
-
-def _names(crops: Sequence[tuple[Row, ...]]) -> list[str]:
-    """Crops of which every order is tried: all, or none if there are too many."""
-    names = sorted({crop for rows in crops for crop, _ in rows})
-    return names if len(names) <= _ORDERS_TRIED else []
-
-
-def _changes(plan: Plan) -> int:
-    """Changes of crop in the whole plan."""
-    count, drum = 0, ""
-    for day in sorted({row.day for row in plan.rows}):
-        blocks = sowing_order(plan.of_day(day), drum)
-        count += changes(blocks, drum)
-        drum = blocks[-1].crop if blocks else drum
-    return count
 
 
 def _rewritten(

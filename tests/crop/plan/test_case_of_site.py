@@ -35,7 +35,7 @@ def test_a_crop_is_ripe_when_the_last_of_its_shift_is_and_late_two_days_after_it
 
 def test_full_lanes_are_stock_from_the_tail_on_a_day_apart(fennmark):
     """480 slots at 24 days are 20 a day; the oldest were sown 24 days before, the youngest 1."""
-    case = case_of(fennmark, standing(fennmark, 1.0), {}, FIRST, 3, 1.645)
+    case = case_of(fennmark, standing(fennmark, 1.0), {}, FIRST, 3, 0.95)
     first = case.lanes[0]
     assert first.stock == tuple(
         Stock("green_oakleaf", 20, 23 - age, 27 - age) for age in range(24, 0, -1)
@@ -49,7 +49,7 @@ def test_a_gutter_on_a_lift_and_one_that_nobody_named_stand_in_their_order(fennm
         Slot("lane1.lift", 4, "rocket", -2 * DAY_MS, 16 * DAY_MS),
         Slot("lane1.grow.0", -1, "", -30 * DAY_MS, -30 * DAY_MS),
     ]
-    lane = case_of(fennmark, slots, {}, FIRST, 3, 1.645).lanes[0]
+    lane = case_of(fennmark, slots, {}, FIRST, 3, 0.95).lanes[0]
     stock = [(part.crop, part.ripe) for part in lane.stock]
     assert stock == [("", -30), ("rocket", 16), ("rocket", 17)]
 
@@ -59,7 +59,7 @@ def test_days_without_a_shift_have_no_capacity(fennmark):
         {"start": "06:00", "length": "2h30m", "days": ["monday", "tuesday"]}
     )
     site = fennmark.model_copy(update={"file": fennmark.file.model_copy(update={"shift": shift})})
-    assert case_of(site, [], {}, FIRST, 4, 1.645).capacity == (111, 111, 0, 0)
+    assert case_of(site, [], {}, FIRST, 4, 0.95).capacity == (111, 111, 0, 0)
 
 
 def test_orders_are_added_up_by_crop_and_those_outside_the_plan_left_out(fennmark):

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from linectl.crop.plan.demand import blend_kg, deviation_kg, gutters_for, packed_kg, z_of
+from linectl.crop.plan.demand import blend_kg, gutters_for, packed_kg, sure_of
 from linectl.site.crops import Blend, Crop, CropFile
 
 
@@ -22,38 +22,46 @@ def crop(yield_kg: float, spread: float = 0.1, loss: float = 0.0) -> Crop:
 
 def test_without_spread_and_loss_gutters_are_mass_by_yield_rounded_up():
     exact = crop(2.5, spread=0.0)
-    assert [gutters_for(kg, exact, 1.645) for kg in (0, 0.1, 2.5, 2.6, 25.0)] == [0, 1, 1, 2, 10]
+    assert [gutters_for(kg, exact, 0.95) for kg in (0, 0.1, 2.5, 2.6, 25.0)] == [0, 1, 1, 2, 10]
 
 
-def test_safety_is_z_deviations_of_the_sum():
-    """2 kg, spread 10 %: 24 gutters mean 48 kg, deviation 0.2·√24 = 0.9798 kg, so with z 1.645
-    they hold for 46.388 kg, and no more."""
+def test_without_loss_safety_is_1_645_deviations_of_the_sum():
+    """2 kg, spread 10 %: 24 gutters mean 48 kg, deviation 0.2·√24 = 0.9798 kg, so at 95 % (1.645,
+    tables of the normal distribution) they hold for 46.388 kg, and no more."""
     two = crop(2.0)
     assert 48 - 1.645 * 0.2 * math.sqrt(24) == pytest.approx(46.388, abs=5e-4)
-    assert gutters_for(46.38, two, 1.645) == 24
-    assert gutters_for(46.39, two, 1.645) == 25
+    assert gutters_for(46.38, two, 0.95) == 24
+    assert gutters_for(46.39, two, 0.95) == 25
 
 
-def test_a_lost_gutter_lowers_the_mean_and_widens_the_spread():
-    """4 kg, no spread, half lost: each gives 4 or 0: mean 2, deviation 2."""
+def test_lost_gutters_are_counted_as_they_are_lost():
+    """4 kg, no spread, half lost. 8 kg want two kept: of 3 with 1 − 1/8 − 3/8 = 1/2, of 4 with
+    1 − 1/16 − 4/16 = 11/16, of 5 with 1 − 1/32 − 5/32 = 26/32."""
     half = crop(4.0, spread=0.0, loss=0.5)
-    assert (packed_kg(half), deviation_kg(half)) == (2.0, 2.0)
+    assert packed_kg(half) == 2.0
+    assert [sure_of(n, 8.0, half) for n in (3, 4, 5)] == pytest.approx([1 / 2, 11 / 16, 26 / 32])
+    assert [gutters_for(8.0, half, sure) for sure in (0.51, 0.6, 0.8)] == [4, 4, 5]
 
 
-@pytest.mark.parametrize("z", [0.0, 1.645, 3.3])
-def test_one_gutter_less_would_not_do(z):
+def test_three_of_fifteen_are_lost_once_in_330_days():
+    """Binomial, 15 at 2 %: 1 − 0.98¹⁵ − 15·0.02·0.98¹⁴ − 105·0.02²·0.98¹³ = 0.00304."""
+    rare = crop(1.0, spread=0.0, loss=0.02)
+    assert 1 - sure_of(15, 13.0, rare) == pytest.approx(0.00304, abs=5e-6)
+
+
+@pytest.mark.parametrize("sure", [0.5, 0.95, 0.9995])
+def test_one_gutter_less_would_not_do(sure):
     some = crop(2.4, spread=0.15, loss=0.02)
-    for kg in (1.0, 7.7, 48.0, 333.3):
-        n = gutters_for(kg, some, z)
-        holds = [m * packed_kg(some) - z * deviation_kg(some) * math.sqrt(m) for m in (n, n - 1)]
-        assert holds[0] >= kg * (1 - 1e-9)
-        assert n == 1 or holds[1] < kg
+    for kg in (1.0, 7.7, 48.0, 133.3):
+        n = gutters_for(kg, some, sure)
+        assert sure_of(n, kg, some) >= sure
+        assert n == 1 or sure_of(n - 1, kg, some) < sure
 
 
-def test_ninety_five_per_cent_is_1_645_deviations():
-    assert z_of(0.95) == pytest.approx(1.6449, abs=5e-5)  # tables of the normal distribution
+@pytest.mark.parametrize("sure", [0.49, 1.0])
+def test_a_safety_that_is_none_is_refused(sure):
     with pytest.raises(ValueError, match="probability"):
-        z_of(1.0)
+        gutters_for(1.0, crop(2.0), sure)
 
 
 def test_a_blend_by_gutters_is_split_by_what_they_yield_and_one_by_mass_as_it_says():
