@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 ALWAYS = frozenset(
     ("stop", "hold", "abort", *grant_commands.ENDS, *ALARM_ACTS, *LOT_ACTS, "answer",
-     "hopper-changed", "first-gutter")
+     "hopper-changed")
 )  # fmt: skip
 """Taken from anywhere: what brings to rest, what gives an interlock or a reading back, and what
 leads to no motion."""

@@ -21,7 +21,7 @@ GIVE_BACK = ("bypass-end", "force-end", "override-end")
 """Taken from anywhere too: they give an interlock or a reading back."""
 ALARMS = ("alarm-ack", "alarm-shelve", "alarm-unshelve", "alarm-out-of-service", "alarm-in-service")
 """And these: they alter what is shown of an alarm and lead to no motion."""
-TELLING = ("answer", "lot", "weight")
+TELLING = ("answer", "lot", "weight", "hopper-changed")
 """And these: a person tells the record what is so, and nothing moves by it."""
 WARNED = ("Starting", "Unholding", "Unsuspending")
 
