@@ -23,7 +23,7 @@ from linectl.crop.plan.demand import SURE
 from linectl.crop.plan.highs import EXTRA, can_solve
 from linectl.errors import Unreachable, UsageError
 from linectl.image import Slot
-from linectl.ledger.stand import read_stand
+from linectl.ledger.stand import read_last_set, read_stand
 from linectl.runtime.planning import Planned, Wish, plan_site, shift_start_ms
 from linectl.runtime.standing import standing
 from linectl.site.load import load_site
@@ -116,7 +116,9 @@ def plan(
     if lanes is not None:
         slots = standing(loaded, lanes)
     else:
-        slots = _from_ledger(loaded, str(ledger or site / LEDGER), start)
+        file = str(ledger or site / LEDGER)
+        slots = _from_ledger(loaded, file, start)
+        loaded = _as_set(loaded, file)
     with _busy(f"planning {days} days of {loaded.name}"):
         planned = plan_site(loaded, asked, slots, wish)
     if out is not None:
@@ -148,6 +150,23 @@ def _from_ledger(site: Site, file: str, first: dt.date) -> list[Slot]:
         slot._replace(sown_at=slot.sown_at - begin_ms, ripe_at=slot.ripe_at - begin_ms)
         for slot in read_stand(file, site.name)
     ]
+
+
+def _as_set(site: Site, ledger: str) -> Site:
+    """The site with its lanes as people have set them, and what they have brought into the drum."""
+    told = read_last_set(ledger)
+    lanes = tuple(
+        lane
+        if (known := told.lanes.get(lane.id)) is None
+        else lane.model_copy(
+            update={"programme": "out_of_service" if known.locked_by else known.programme}
+        )
+        for lane in site.file.lanes
+    )
+    crop = told.crop if told.crop in site.crops.crops else site.file.sowing.crop
+    sowing = site.file.sowing.model_copy(update={"crop": crop})
+    file = site.file.model_copy(update={"lanes": lanes, "sowing": sowing})
+    return site.model_copy(update={"file": file})
 
 
 @contextmanager

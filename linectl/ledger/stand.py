@@ -1,11 +1,17 @@
-"""What stands in the lanes by a ledger, read beside a controller that may be writing it."""
+"""What stands in the lanes by a ledger, and what people have set, read beside a controller that
+may be writing it."""
 
 from __future__ import annotations
 
+import json
+from collections.abc import Mapping
+from typing import NamedTuple
+
 from linectl.errors import LedgerUnreachable
-from linectl.image import Slot
+from linectl.image import LaneSet, Slot
 from linectl.ledger.looking import looking
 from linectl.ledger.places import UNKNOWN
+from linectl.ledger.restart import LAST_SET
 
 _STANDING = """
 SELECT p.name, p.kind, p.strokes - g.seat, g.id, g.crop, coalesce(g.sown_ms, g.indexed_ms, b.at),
@@ -35,3 +41,22 @@ def read_stand(path: str, site: str) -> list[Slot]:
         )
         for name, kind, slot, gutter, crop, sown_ms, ripe_ms in rows
     ]  # fmt: skip
+
+
+class LastSet(NamedTuple):
+    """What people have set last."""
+
+    lanes: Mapping[int, LaneSet]
+    crop: str
+    """In the drum; empty: nobody has changed the site's."""
+
+
+def read_last_set(path: str) -> LastSet:
+    """By the record of all boots. Raises LedgerUnreachable: no such file, no ledger."""
+    with looking(path) as connection:
+        lanes = connection.execute(LAST_SET, ("lane_set",)).fetchall()
+        drum = connection.execute(LAST_SET, ("crop_set",)).fetchall()
+    return LastSet(
+        {int(lane.removeprefix("lane")): LaneSet(**json.loads(data)) for lane, data in lanes},
+        json.loads(drum[-1][1])["crop"] if drum else "",
+    )

@@ -115,3 +115,23 @@ def test_what_stands_by_a_ledger_is_what_a_rehearsal_left(linectl, tmp_path):
                    "--json")  # fmt: skip
     assert plan.code == 0
     assert plan.json["short_gutters"] == 0
+
+
+def test_a_lane_locked_by_the_ledger_has_no_list_and_the_drum_holds_what_it_says(linectl, tmp_path):
+    ledger, acts, orders = (tmp_path / name for name in ("l.sqlite3", "acts.yaml", "orders.csv"))
+    acts.write_text(
+        '- {at: 1s, do: command, command: out-of-service, argument: "1", by: anna}\n'
+        "- {at: 2s, do: command, unit: sowing, command: crop, argument: rocket, by: anna}\n"
+    )
+    small = "config/small"
+    assert (
+        linectl("rehearse", small, "--for", "3s", "--ledger", ledger, "--scenario", acts).code == 0
+    )
+    day = dt.date.today() + dt.timedelta(days=1)
+    asked = [f"{day},{crop},2,1kg" for crop in ("red_oakleaf", "rocket", "green_oakleaf")]
+    orders.write_text("\n".join(["day,blend,packs,pack", *asked, ""]))
+    asks = ("--from", day, "--days", "1", "--ledger", ledger, "--json")
+    (row,) = linectl("plan", small, orders, *asks).json["calendar"]
+    assert {each["lane"] for each in row["sow"] + row["pull"]} == {2}
+    crops = list(dict.fromkeys(each["crop"] for each in row["sow"]))
+    assert crops[0] == "rocket" and row["changeovers"] == len(crops) - 1
