@@ -5,6 +5,8 @@ from __future__ import annotations
 import sqlite3
 from contextlib import closing
 
+import pytest
+
 from linectl.ledger.verify import verify
 
 
@@ -31,3 +33,26 @@ def test_a_gutter_rejected_under_the_water_is_told_from_where_its_open_move_bega
         assert told.fetchall() == [(gutter, "tamp")]
     verdict = verify(str(path))
     assert verdict.ok, verdict.first
+
+
+@pytest.mark.parametrize("state", ["asked_pick", "reaching", "lifting"])
+def test_a_gutter_that_the_infeed_has_in_hand_is_not_let_go_from_the_turntable(shift, state):
+    """The controller ended with an error: the carriage had a gutter that the record had not."""
+    run = shift("small", seed=5)
+    bench, infeed, turn = run.rehearsal.bench, run.line.ends.infeed, run.line.ends.turn
+    while infeed.state != state:
+        bench.run(bench.now + 10)
+    gutter = infeed.gutter
+    run.do("take out", next(p for p, there in run.plant.places().items() if there == gutter))
+    run.command("", "reject", turn.name)
+    bench.run(bench.now + 20_000)
+    assert gutter in run.line.gutters and infeed.gutter == gutter
+    assert infeed.state == "faulted" and run.line.sowing.state == "Held"
+    run.command("", "reject", infeed.name)
+    bench.run(bench.now + 1_000)
+    assert gutter not in run.line.gutters and not infeed.gutter and not turn.gutter
+    for _ in range(2):  # the table waits once more, for the arm that is out over it
+        run.command("sowing", "unhold")
+        bench.run(bench.now + 20_000)
+    assert run.line.sowing.state == "Execute"
+    assert run.outcome["violations"] == []
