@@ -26,7 +26,7 @@ _HOLDING = frozenset(
     ("gripping", "lifting", "loaded", "travelling", "at_put", "asked_put", "offering", "restowing")
 )
 
-_PICKING = frozenset(("reaching", "gripping", "lifting"))
+_PICKING = frozenset(("asked_pick", "reaching", "gripping", "lifting"))
 _PUTTING = frozenset(("offering", "restowing", "releasing", "withdrawing"))
 """States in which the far side is taken for the gutter."""
 

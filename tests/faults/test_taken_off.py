@@ -56,3 +56,26 @@ def test_a_gutter_that_the_infeed_has_in_hand_is_not_let_go_from_the_turntable(s
         bench.run(bench.now + 20_000)
     assert run.line.sowing.state == "Execute"
     assert run.outcome["violations"] == []
+
+
+@pytest.mark.parametrize("name", ["infeed", "outfeed"])
+def test_a_gutter_taken_off_before_the_ledger_confirmed_its_pick_is_gone_from_its_source(
+    shift, name
+):
+    run = shift("small", seed=5)
+    bench, carriage = run.rehearsal.bench, run.line.stations[name]
+    while carriage.state != "asked_pick":
+        bench.run(bench.now + 10)
+    gutter = carriage.gutter
+    carriage.fail("ledger", "the ledger did not confirm")
+    bench.run(bench.now + 5_000)
+    (place,) = (place for place, there in run.plant.places().items() if there == gutter)
+    run.command("", "removed", name)
+    bench.run(bench.now + 1_000)
+    assert carriage.gutter == gutter  # it lies where it was
+    run.do("take out", place)
+    bench.run(bench.now + 1_000)
+    run.command("", "removed", name)
+    bench.run(bench.now + 1_000)
+    assert gutter not in run.line.gutters and not run.line.ends.turn.gutter
+    assert all(gutter not in slots for lane in run.line.lanes.lanes for slots in lane.slots)
