@@ -62,6 +62,8 @@ def _take_off(line: Line, place: str, dest: str) -> str | None:
         return f"the ledger has no gutter at {place!r}"
     if (part.state, "gone") not in part.TABLE.moves:
         return f"{place} is {part.state}: hold the unit and wait until it stands"
+    if part.unit is not None and part.unit.moving:
+        return f"{part.unit.name} is {part.unit.state}: hold it and wait until it stands"
     infeed = line.ends.infeed
     if part is not infeed and part.gutter == infeed.gutter:
         return f"{infeed.name} has gutter {part.gutter} in hand: hold the unit; if it fell, " + (

@@ -44,9 +44,10 @@ def test_a_gutter_that_the_infeed_has_in_hand_is_not_let_go_from_the_turntable(s
         bench.run(bench.now + 10)
     gutter = infeed.gutter
     run.do("take out", next(p for p, there in run.plant.places().items() if there == gutter))
-    run.command("", "reject", turn.name)
-    bench.run(bench.now + 20_000)
-    assert gutter in run.line.gutters and infeed.gutter == gutter
+    for _ in range(2):  # the unit at work, then held
+        run.command("", "reject", turn.name)
+        bench.run(bench.now + 20_000)
+        assert gutter in run.line.gutters and infeed.gutter == gutter
     assert infeed.state == "faulted" and run.line.sowing.state == "Held"
     run.command("", "reject", infeed.name)
     bench.run(bench.now + 1_000)
@@ -68,7 +69,8 @@ def test_a_gutter_taken_off_before_the_ledger_confirmed_its_pick_is_gone_from_it
         bench.run(bench.now + 10)
     gutter = carriage.gutter
     carriage.fail("ledger", "the ledger did not confirm")
-    bench.run(bench.now + 5_000)
+    bench.run(bench.now + 40_000)
+    assert carriage.unit.state == "Held"
     (place,) = (place for place, there in run.plant.places().items() if there == gutter)
     run.command("", "removed", name)
     bench.run(bench.now + 1_000)
@@ -79,3 +81,29 @@ def test_a_gutter_taken_off_before_the_ledger_confirmed_its_pick_is_gone_from_it
     bench.run(bench.now + 1_000)
     assert gutter not in run.line.gutters and not run.line.ends.turn.gutter
     assert all(gutter not in slots for lane in run.line.lanes.lanes for slots in lane.slots)
+
+
+@pytest.mark.parametrize("name", ["turn", "infeed", "turnout"])
+def test_nothing_sets_off_beside_a_person_who_took_a_gutter_off_a_unit_that_still_holds(
+    shift, name
+):
+    """The table turned back, the arm stowed and the carriage travelled in Holding, unwarned."""
+    run = shift("small", seed=5)
+    bench, part = run.rehearsal.bench, run.line.stations[name]
+    while part.state not in ("turning", "lifting"):
+        bench.run(bench.now + 10)
+    gutter = part.gutter
+    run.do("take out", next(p for p, there in run.plant.places().items() if there == gutter))
+    while part.state != "faulted":
+        bench.run(bench.now + 10)
+    assert part.unit.state in ("Execute", "Holding")
+    for _ in range(4_000):
+        run.command("", "removed", name)
+        bench.run(bench.now + 10)
+        if gutter not in run.line.gutters:
+            break
+    assert gutter not in run.line.gutters
+    bench.run(bench.now + 5_000)
+    assert part.unit.state == "Held"
+    assert part.state in ("empty", "idle")
+    assert run.outcome["violations"] == []
