@@ -87,7 +87,7 @@ def test_a_gutter_taken_off_before_the_ledger_confirmed_its_pick_is_gone_from_it
 def test_nothing_sets_off_beside_a_person_who_took_a_gutter_off_a_unit_that_still_holds(
     shift, name
 ):
-    """The table turned back, the arm stowed and the carriage travelled in Holding, unwarned."""
+    """S35. Table, arm and carriage once set off in Holding, without a warning."""
     run = shift("small", seed=5)
     bench, part = run.rehearsal.bench, run.line.stations[name]
     while part.state not in ("turning", "lifting"):
