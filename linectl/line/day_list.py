@@ -93,7 +93,7 @@ class DayList:
         if not self.stands:
             return True
         line = self._line
-        inside = [part.gutter for part in line.sowing.parts if part.gutter]
+        inside = {part.gutter for part in line.sowing.parts if part.gutter}  # one between two: once
         without = sum(1 for gutter in inside if not line.gutters[gutter].lane)
         return without < self.open_for(line.crop_in_drum)
 

@@ -123,6 +123,17 @@ def test_nothing_is_fed_that_has_no_slot(listed) -> None:
     assert run.outcome["gutters"]["wetted"] == 1
 
 
+def test_a_gutter_on_its_way_between_two_belts_takes_one_slot_of_the_list(hand) -> None:
+    hand.command("", "today", "sow=2:rocket:2", by="anna")
+    hand.command("sowing", "crop", "rocket")
+    gutter = hand.line.new_gutter("fill")
+    fill, tamp = hand.line.stations["fill"], hand.line.stations["tamp"]
+    fill.gutter = tamp.gutter = gutter
+    assert hand.line.day.feeds()
+    fill.gutter = hand.line.new_gutter("fill")
+    assert not hand.line.day.feeds()
+
+
 def test_a_crop_behind_another_is_not_fed_for(listed) -> None:
     run = listed("sow=1:green_oakleaf:1,2:rocket:1,2:green_oakleaf:4 pull=1:1,2:5").run("9m")
     assert run.outcome["gutters"]["in_sower"] == 0
