@@ -37,8 +37,10 @@ REST = 3.0
 """After each step this many times its own duration is left to the controller."""
 REST_MIN_S = 0.005
 
-STAYS = f"kind IN ({SET_BY_PEOPLE})"
-"""Events that stay: what a person set holds until another says otherwise."""
+COUNTED = "'day_list', 'blend'"
+"""Of what people set, what the line counts on gutter by gutter, as SQL: each says all of it, so
+that the last before the cut is enough here. Never a kind that earlier archives left here whole,
+as `order`: ending one of them would take away what it does not have."""
 
 FIRST_STILL_NEEDED = """
 SELECT min(m.number) FROM places AS p CROSS JOIN gutters AS g ON g.place = p.id
@@ -114,7 +116,8 @@ def _write(
         cut = _cut(path, ledger, number, tell)
         day = time.strftime("%Y-%m-%d", time.gmtime(cut.at_ms // 1000))
         file = free_name(folder, f"{Path(path).stem}-until-{day}", ".sqlite3")
-        digest, events = write_archive(path, ledger, cut, file, f"NOT ({STAYS})", tell)
+        goes = _goes(ledger, cut.at_ms)
+        digest, events = write_archive(path, ledger, cut, file, goes, tell)
     try:
         with closing(_writer(path)) as connection:
             connection.execute("BEGIN IMMEDIATE")
@@ -223,9 +226,22 @@ def _left_by(ledger: sqlite3.Connection) -> Checkpoint | None:
     rows = ledger.execute("SELECT number FROM moves WHERE number < ?", (last.number,))
     if any(row[0] not in last.state.under_way for row in rows):
         return last
-    events = ledger.execute(f"SELECT 1 FROM events WHERE at_ms < ? AND NOT ({STAYS})"
+    events = ledger.execute(f"SELECT 1 FROM events WHERE at_ms < ? AND {_goes(ledger, last.at_ms)}"
                             " ORDER BY id LIMIT 1", (last.at_ms,))  # fmt: skip
     return last if events.fetchone() else None
+
+
+def _goes(connection: sqlite3.Connection, at_ms: int) -> str:
+    """SQL: which events from before `at_ms` go. What a person set stays: it holds until another
+    says otherwise. Nothing told later, and nothing taken away meanwhile, alters the answer."""
+    last = connection.execute(
+        f"SELECT max(id) FROM events WHERE kind IN ({SET_BY_PEOPLE}) AND kind IN ({COUNTED})"
+        " AND at_ms < ? GROUP BY kind, source",
+        (at_ms,),
+    )
+    stay = ", ".join(str(number) for (number,) in last)
+    counted = f"(kind IN ({COUNTED}) AND id NOT IN ({stay}))"
+    return f"(kind NOT IN ({SET_BY_PEOPLE}) OR {counted})"
 
 
 def _take_away(path: str, number: int, under_way: frozenset[int], at_ms: int, tell: Tell) -> int:
@@ -234,10 +250,6 @@ def _take_away(path: str, number: int, under_way: frozenset[int], at_ms: int, te
     moves = (
         "DELETE FROM moves WHERE number IN (SELECT number FROM moves WHERE number < ?"
         f" AND number NOT IN ({kept}) ORDER BY number LIMIT {ROWS_A_STEP})"
-    )
-    events = (
-        "DELETE FROM events WHERE id IN (SELECT id FROM events WHERE id >= ? AND id < ?"
-        f" AND NOT ({STAYS}) ORDER BY id LIMIT {ROWS_A_STEP})"
     )
     try:
         with closing(_writer(path)) as connection:
@@ -248,7 +260,12 @@ def _take_away(path: str, number: int, under_way: frozenset[int], at_ms: int, te
             while step := _step(lambda: connection.execute(moves, (number,)).rowcount):
                 taken += step
                 tell("moves taken away", taken, total)
-            bounds = _event_bounds(connection, at_ms)
+            goes = _goes(connection, at_ms)
+            bounds = _event_bounds(connection, at_ms, goes)
+            events = (
+                "DELETE FROM events WHERE id IN (SELECT id FROM events WHERE id >= ? AND id < ?"
+                f" AND {goes} ORDER BY id LIMIT {ROWS_A_STEP})"
+            )
             while bounds and _step(lambda: connection.execute(events, bounds).rowcount):
                 pass
     except sqlite3.Error as error:
@@ -256,10 +273,10 @@ def _take_away(path: str, number: int, under_way: frozenset[int], at_ms: int, te
     return taken
 
 
-def _event_bounds(connection: sqlite3.Connection, at_ms: int) -> tuple[int, int] | None:
+def _event_bounds(connection: sqlite3.Connection, at_ms: int, goes: str) -> tuple[int, int] | None:
     """Ids of the first event that goes and of the first that is too young, looked up beforehand:
     a step that searched for them would keep the controller waiting."""
-    first = connection.execute(f"SELECT min(id) FROM events WHERE NOT ({STAYS})").fetchone()[0]
+    first = connection.execute(f"SELECT min(id) FROM events WHERE {goes}").fetchone()[0]
     young = connection.execute(
         "SELECT id FROM events WHERE id >= ? AND at_ms >= ? ORDER BY id LIMIT 1", (first, at_ms)
     ).fetchone()

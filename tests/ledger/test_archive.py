@@ -15,7 +15,7 @@ from long_history import History
 from random_walk import Walk
 
 from linectl.errors import LedgerBroken, UsageError
-from linectl.image import Move
+from linectl.image import Event, Move
 from linectl.ledger import Ledger
 from linectl.ledger import archive as archiving
 from linectl.ledger.archive import archive
@@ -122,6 +122,38 @@ def test_a_restart_is_told_the_same_after_an_archive(path, site, tmp_path):
         return told
 
     assert start(path) == start(tmp_path / "whole.sqlite3")
+
+
+class Listed(Walk):
+    """A walk in which each move counts today's list down."""
+
+    def _intend(self, act):
+        move = super()._intend(act)
+        left = {"stands": True, "sow": [["oak", 9_000 - move.number]], "pull": 0}
+        event = Event(self.now - self.began, "day_list", "lane1", "", left)
+        self.ledger.record([], [event])
+        return move
+
+
+def test_of_what_is_counted_gutter_by_gutter_only_the_last_word_stays(path, site, tmp_path):
+    (tmp_path / "old").mkdir()
+    walk = Listed(path, site, 3, full=True)
+    for _ in range(2):
+        walk.go(200)
+        before = rows(path, "events")
+        ledger = Ledger.open(path, site, lambda: walk.now + HOUR)
+        told = ledger.read_start({"oak"}).day
+        ledger.close()
+        done = archive(path, 10_000, str(tmp_path / "old"))
+        assert done.archive is not None and faults(path) == faults(done.archive) == []
+        old, kept = rows(done.archive, "events"), rows(path, "events")
+        assert sorted(old + kept) == before
+        young = [row for row in kept if row[3] == "day_list" and row[0] > max(o[0] for o in old)]
+        stays = [row for row in kept if row[3] == "day_list" and row not in young]
+        assert len(stays) <= 1 < len([row for row in old if row[3] == "day_list"])
+        walk.resume()
+        assert walk.ledger.read_start({"oak"}).day == told != {}
+    walk.ledger.close()
 
 
 def test_nothing_old_enough_is_said_and_nothing_altered(line, tmp_path):
