@@ -70,7 +70,7 @@ def test_a_folder_that_is_none_is_wrong_use_of_what_asks_a_controller(linectl, c
     assert "config/nowhere: there is no such folder" in said.err
 
 
-@pytest.mark.parametrize("asked", ["check config/fennmark", "blend --gutters a=2,b=1 --json"])
+@pytest.mark.parametrize("asked", ["check config/tiny", "blend --gutters a=2,b=1 --json"])
 def test_a_reader_that_has_seen_enough_ends_a_command_without_a_word(asked):
     command = f"{sys.executable} -m linectl.cli {asked}"
     with subprocess.Popen(

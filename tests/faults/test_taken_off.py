@@ -35,7 +35,7 @@ def test_a_gutter_rejected_under_the_water_is_told_from_where_its_open_move_bega
     assert verdict.ok, verdict.first
 
 
-@pytest.mark.parametrize("state", ["asked_pick", "reaching", "lifting"])
+@pytest.mark.parametrize("state", ["asked_pick", "lifting"])
 def test_a_gutter_that_the_infeed_has_in_hand_is_not_let_go_from_the_turntable(shift, state):
     """The controller ended with an error: the carriage had a gutter that the record had not."""
     run = shift("small", seed=5)

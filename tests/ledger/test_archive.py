@@ -139,7 +139,7 @@ def test_of_what_is_counted_gutter_by_gutter_only_the_last_word_stays(path, site
     (tmp_path / "old").mkdir()
     walk = Listed(path, site, 3, full=True)
     for _ in range(2):
-        walk.go(200)
+        walk.go(100)
         before = rows(path, "events")
         ledger = Ledger.open(path, site, lambda: walk.now + HOUR)
         told = ledger.read_start({"oak"}).day
