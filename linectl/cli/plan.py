@@ -242,7 +242,7 @@ def _today(planned: Planned, site: Path) -> None:
     say(heading("to pull"))
     say(table("crop|lane|>gutters", _rows(today.pull)))
     say(Text())
-    say(Text("Tell the line (it moves nothing by itself that was not in force before):"))
+    say(Text("Tell the line; what is at work follows it from its next gutter on:"))
     words = f"linectl command {shlex.quote(str(site))} line {planned.command} --by NAME"
     say(Text(words), soft_wrap=True)
 
