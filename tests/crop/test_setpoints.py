@@ -48,7 +48,7 @@ def test_a_crop_of_the_small_line_by_hand() -> None:
 
 def test_a_shift_is_the_time_that_its_changeovers_leave_at_takt() -> None:
     shift = crop_needs(FENNMARK, "green_oakleaf").shift
-    assert shift.gutters == 120  # 2 h 30 min less three times 10 min, one a minute
+    assert shift.gutters == 120  # 3 h less six times 10 min, one a minute
     assert shift.substrate_kg == pytest.approx(144)  # 12 l of 100 g/l each
     assert (shift.water_l, shift.seeds) == (216, 4320)
     assert shift.seed_g == pytest.approx(129.6)

@@ -24,7 +24,7 @@ def fennmark():
 
 
 def test_a_crop_is_ripe_when_the_last_of_its_shift_is_and_late_two_days_after_its_days(fennmark):
-    """Green oakleaf: ripe after 22 d, a shift of 2 h 30: 23 days; days 24, late from 27 on."""
+    """Green oakleaf: ripe after 22 d, a shift of 3 h: 23 days; days 24, late from 27 on."""
     shift_ms = fennmark.file.shift.length_ms
     got = {name: days_of(crop, shift_ms) for name, crop in fennmark.crops.crops.items()}
     assert got == {
@@ -40,7 +40,7 @@ def test_full_lanes_are_stock_from_the_tail_on_a_day_apart(fennmark):
     assert first.stock == tuple(
         Stock("green_oakleaf", 20, 23 - age, 27 - age) for age in range(24, 0, -1)
     )
-    assert (first.holes, case.capacity, case.changeovers) == (0, (111,) * 3, 3)
+    assert (first.holes, case.capacity, case.changeovers) == (0, (111,) * 3, 6)
 
 
 def test_a_gutter_on_a_lift_and_one_that_nobody_named_stand_in_their_order(fennmark):
@@ -56,7 +56,7 @@ def test_a_gutter_on_a_lift_and_one_that_nobody_named_stand_in_their_order(fennm
 
 def test_days_without_a_shift_have_no_capacity(fennmark):
     shift = Shift.model_validate(
-        {"start": "06:00", "length": "2h30m", "days": ["monday", "tuesday"]}
+        {"start": "06:00", "length": "3h", "days": ["monday", "tuesday"]}
     )
     site = fennmark.model_copy(update={"file": fennmark.file.model_copy(update={"shift": shift})})
     assert case_of(site, [], {}, FIRST, 4, 0.95).capacity == (111, 111, 0, 0)
