@@ -55,9 +55,7 @@ def test_a_gutter_on_a_lift_and_one_that_nobody_named_stand_in_their_order(fennm
 
 
 def test_days_without_a_shift_have_no_capacity(fennmark):
-    shift = Shift.model_validate(
-        {"start": "06:00", "length": "3h", "days": ["monday", "tuesday"]}
-    )
+    shift = Shift.model_validate({"start": "06:00", "length": "3h", "days": ["monday", "tuesday"]})
     site = fennmark.model_copy(update={"file": fennmark.file.model_copy(update={"shift": shift})})
     assert case_of(site, [], {}, FIRST, 4, 0.95).capacity == (111, 111, 0, 0)
 
