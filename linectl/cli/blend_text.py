@@ -9,6 +9,7 @@ from rich.text import Text
 from linectl.cli.blend_yields import Used
 from linectl.cli.screen import heading, say, table, width
 from linectl.crop.blending import Blended, Packed
+from linectl.site.crops import in_words
 
 LETTERS = ascii_letters[26:] + ascii_letters[:26] + digits
 STYLES = (
@@ -57,7 +58,7 @@ def _crops(found: Blended) -> None:
     whole = sum(mass.values()) if mass else 1
     rows: list[list[object]] = []
     for crop, count in found.cycle.items():
-        row: list[object] = [letters.get(crop), _words(crop), count]
+        row: list[object] = [letters.get(crop), in_words(crop), count]
         if told is not None:
             each = found.yields[crop]
             row += [f"{each.kg:.2f} ± {each.sd_kg:.2f}", f"{_percent(told.shares[crop])} ±"
@@ -104,7 +105,8 @@ def _yields(found: Blended, used: Used) -> None:
         say(Text("Masses are not told: the yields are not known (--yields a=2.2kg,b=800g)."))
         return
     parts = [
-        f"{_words(crop)} by {_many(each.weighings, 'weighing')} of {_many(each.gutters, 'gutter')}"
+        f"{in_words(crop)} by {_many(each.weighings, 'weighing')}"
+        f" of {_many(each.gutters, 'gutter')}"
         for crop, each in used.running.items()
         if each.weighings
     ]
@@ -122,14 +124,14 @@ def _yields(found: Blended, used: Used) -> None:
             what = f"{one.what}: {one.kg:g} kg of {_many(one.gutters, 'gutter')}"
             end = "the second such, so it counts" if doubt.counted else "not counted"
             expected = f"expected about {doubt.expected_kg:.1f} kg"
-            say(heading("Look:"), Text(f"{what} of {_words(one.crop)}, {expected}; {end}"))
+            say(heading("Look:"), Text(f"{what} of {in_words(one.crop)}, {expected}; {end}"))
     for remark in used.remarks:
         say(heading("Note:"), Text(remark))
 
 
 def _day(found: Blended, day: Packed, today: int | None) -> None:
     count = sum(day.gutters.values())
-    crops = ", ".join(f"{n} {_words(crop)}" for crop, n in day.gutters.items())
+    crops = ", ".join(f"{n} {in_words(crop)}" for crop, n in day.gutters.items())
     say(heading("Today:" if today else "One cycle:"), Text(f"{_many(count, 'gutter')} ({crops})"))
     sure = f"at least {day.sure.mass_g / 1000:.1f} kg 19 times of 20"
     say(Text(f"{_kg(day.weighs.kg)} ± {_kg(day.weighs.sd_kg)}; {sure}"))
@@ -149,10 +151,6 @@ def _day(found: Blended, day: Packed, today: int | None) -> None:
     if not given:
         say(Text("Nothing is given away only if every pack is filled to the gram: say how far the"
                  " filling spreads (--fill-spread 2g)."))  # fmt: skip
-
-
-def _words(name: str) -> str:
-    return name.replace("_", " ")
 
 
 def _many(count: int, what: str) -> str:

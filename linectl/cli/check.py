@@ -12,7 +12,8 @@ from linectl.cli.app import AsJson, SiteFolder, app
 from linectl.cli.bus_tables import print_ages, print_buses, print_plan
 from linectl.cli.screen import heading, say, say_json, table
 from linectl.commission.site_report import EyeRow, ReactionRow, SiteReport, site_report
-from linectl.crop.site_takt import DAY_MS, SiteTakt
+from linectl.crop.pace import DAY_MS
+from linectl.crop.site_takt import SiteTakt
 from linectl.errors import Finding
 from linectl.site.check_geometry import SEEN_TIMES
 from linectl.site.durations import format_duration

@@ -26,6 +26,7 @@ from linectl.image import Slot
 from linectl.ledger.stand import read_last_set, read_stand
 from linectl.runtime.planning import Planned, Wish, plan_site, shift_start_ms
 from linectl.runtime.standing import standing
+from linectl.site.crops import in_words
 from linectl.site.load import load_site
 from linectl.site.missed_file import write_missed
 from linectl.site.model import Site
@@ -193,7 +194,7 @@ def _write(folder: Path, planned: Planned) -> None:
 
 
 def _words(crop: str) -> str:
-    return crop.replace("_", " ") or "not named"
+    return in_words(crop) or "not named"
 
 
 def _show(planned: Planned, site: Path, out: Path | None) -> None:

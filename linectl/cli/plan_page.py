@@ -11,6 +11,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from linectl import __version__
 from linectl.crop.plan.model import Row
 from linectl.runtime.planning import Planned
+from linectl.site.crops import in_words
 
 LANES_A_TABLE = 6
 """Lanes beside each other that a printed page has room for."""
@@ -38,7 +39,7 @@ def write_page(path: Path, planned: Planned) -> None:
     environment = Environment(
         loader=PackageLoader("linectl.cli", "pages"), autoescape=True, undefined=StrictUndefined
     )
-    environment.filters["words"] = lambda name: name.replace("_", " ") or "not named"
+    environment.filters["words"] = lambda name: in_words(name) or "not named"
     case = planned.case
     lanes = [lane.id for lane in case.lanes]
     told = planned.as_json()
@@ -77,4 +78,4 @@ def _lane_cells(planned: Planned) -> dict[tuple[int, int], LaneCell]:
 
 
 def _lines(rows: Sequence[Row]) -> tuple[str, ...]:
-    return tuple(f"{gutters} {crop.replace('_', ' ') or 'not named'}" for crop, gutters in rows)
+    return tuple(f"{gutters} {in_words(crop) or 'not named'}" for crop, gutters in rows)

@@ -19,6 +19,7 @@ from linectl.ledger.gutter_path import GutterPath, Stay, came_to
 from linectl.ledger.key_data import CAUTION, PROPOSED, columns, key_data
 from linectl.ledger.lot_trace import LotTrace, Span
 from linectl.ledger.trace import site_of, trace
+from linectl.site.crops import in_words
 from linectl.site.load import load_site
 
 ROWS_SHOWN = 40
@@ -118,17 +119,13 @@ def _ids(ranges: list[tuple[int, int]]) -> str:
     return ", ".join(str(a) if a == b else f"{a}–{b}" for a, b in ranges)
 
 
-def _words(name: str) -> str:
-    return name.replace("_", " ")
-
-
 def _show_lot(one: LotTrace, gutters: bool) -> None:
     lot = one.lot
     by = f" by {lot.by}" if lot.by else ""
-    crop = f" ({_words(lot.crop)})" if lot.crop else ""
+    crop = f" ({in_words(lot.crop)})" if lot.crop else ""
     say(heading(f"{lot.kind} lot {lot.name}{crop}:"), Text(f"since {_minute(lot.opened_ms)}{by}"))
     crops = ", ".join(
-        f"{count} {_words(crop) or 'of no crop'}" for crop, count in one.crops.items()
+        f"{count} {in_words(crop) or 'of no crop'}" for crop, count in one.crops.items()
     )
     now = ", ".join(f"{count} {_where(place)}" for place, count in one.now.items())
     say(Text(f"{one.gutters} gutters: {_ids(one.ranges) or 'none'}"))
@@ -146,7 +143,7 @@ def _show_lot(one: LotTrace, gutters: bool) -> None:
         slots = f"{standing.run} {standing.from_slot}–{standing.to_slot}"
         say(Text(f"{standing.gutters} stand in {slots}"))
     for weight in one.weights:
-        said = f"{weight.kg:g} kg {_words(weight.crop)}".rstrip()
+        said = f"{weight.kg:g} kg {in_words(weight.crop)}".rstrip()
         say(Text(f"weighed {_minute(weight.at_ms)} by {weight.by}: {said}"))
     if one.kg is not None:
         say(Text(f"weighed in all: {one.kg:g} kg"))
@@ -165,7 +162,7 @@ def _where(place: str) -> str:
 
 def _shares(one: LotTrace) -> list[list[object]]:
     return [
-        [kind, share.name or "NOT NAMED", share.gutters, _words(", ".join(share.crops)),
+        [kind, share.name or "NOT NAMED", share.gutters, in_words(", ".join(share.crops)),
          *_between(share.span)]
         for kind, shares in one.shares.items() for share in shares
     ]  # fmt: skip
@@ -181,7 +178,7 @@ def _lanes(one: LotTrace) -> list[list[object]]:
 
 def _list(one: LotTrace) -> None:
     rows = [
-        [row.id, _words(row.crop), row.lane, _minute(row.sown_ms), _minute(row.ejected_ms),
+        [row.id, in_words(row.crop), row.lane, _minute(row.sown_ms), _minute(row.ejected_ms),
          _minute(row.handed_ms), row.place if row.slot is None else f"{row.place}.{row.slot}",
          _doubt(one, row.id)]
         for row in one.rows[:ROWS_SHOWN]
@@ -198,7 +195,7 @@ def _doubt(one: LotTrace, gutter: int) -> str:
 
 
 def _show_gutter(path: GutterPath) -> None:
-    say(heading(f"gutter {path.id}:"), Text(_words(path.crop) or "no crop"))
+    say(heading(f"gutter {path.id}:"), Text(in_words(path.crop) or "no crop"))
     due = came_to(path.times)
     named = (
         f"{kind} {name or ('not so far' if due[kind] is None else 'NOT NAMED')}"

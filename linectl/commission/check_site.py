@@ -8,7 +8,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from linectl.commission.check_setpoints import set_point_findings
-from linectl.crop.site_takt import DAY_MS, SiteTakt, site_takt
+from linectl.crop.pace import DAY_MS
+from linectl.crop.site_takt import SiteTakt, site_takt
 from linectl.crop.takt import HOUR_MS
 from linectl.errors import Finding
 from linectl.site.approval import approval_findings

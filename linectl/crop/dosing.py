@@ -8,13 +8,15 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from linectl.crop.above_zero import above_zero
+
 
 def passing_ms(length_mm: float, speed_mm_s: float) -> float:
     """Milliseconds that a gutter's `length_mm` takes past a point at constant `speed_mm_s`.
 
     Raises ValueError unless both are above zero.
     """
-    _above_zero(length_mm=length_mm, speed_mm_s=speed_mm_s)
+    above_zero(length_mm=length_mm, speed_mm_s=speed_mm_s)
     return length_mm * 1000 / speed_mm_s
 
 
@@ -23,7 +25,7 @@ def rate_per_s(amount: float, worked_ms: float) -> float:
 
     Raises ValueError if the amount is negative or the time not above zero.
     """
-    _above_zero(worked_ms=worked_ms)
+    above_zero(worked_ms=worked_ms)
     if amount < 0:
         raise ValueError(f"amount {amount} is negative")
     return amount * 1000 / worked_ms
@@ -51,7 +53,7 @@ def worked_mm(gutter_mm: float, tool_mm: float, entry_eye_mm: float, lead_mm: fl
     Raises ValueError if nothing is left.
     """
     worked = gutter_mm - (tool_mm + lead_mm - entry_eye_mm)
-    _above_zero(worked_mm=worked)
+    above_zero(worked_mm=worked)
     return worked
 
 
@@ -60,13 +62,13 @@ def ml_per_mm(rate_ml_s: float, speed_mm_s: float) -> float:
 
     Kept the same while the belt's speed changes, the dose stays the same.
     """
-    _above_zero(speed_mm_s=speed_mm_s)
+    above_zero(speed_mm_s=speed_mm_s)
     return rate_ml_s / speed_mm_s
 
 
 def valve_ms(water_ml: float, flow_ml_s: float) -> float:
     """How long a valve must be open to let `water_ml` through at `flow_ml_s`, in ms."""
-    _above_zero(flow_ml_s=flow_ml_s)
+    above_zero(flow_ml_s=flow_ml_s)
     if water_ml < 0:
         raise ValueError(f"water_ml {water_ml} is negative")
     return water_ml / flow_ml_s * 1000
@@ -77,13 +79,13 @@ def asked(wanted: float, factor: float) -> float:
 
     Raises ValueError unless the factor is above zero.
     """
-    _above_zero(factor=factor)
+    above_zero(factor=factor)
     return wanted / factor
 
 
 def pulses(water_ml: float, pulses_per_l: float) -> float:
     """Pulses of the water meter for `water_ml`; not rounded. ValueError unless both fit."""
-    _above_zero(pulses_per_l=pulses_per_l)
+    above_zero(pulses_per_l=pulses_per_l)
     if water_ml < 0:
         raise ValueError(f"water_ml {water_ml} is negative")
     return water_ml / 1000 * pulses_per_l
@@ -103,14 +105,8 @@ def tool_error_mm(speed_mm_s: float, quickest_ms: float, worst_ms: float) -> Too
     Speed × reaction, mean and jitter apart: the mean can be compensated, the jitter cannot.
     Raises ValueError unless 0 ≤ quickest ≤ worst and the speed is above zero.
     """
-    _above_zero(speed_mm_s=speed_mm_s)
+    above_zero(speed_mm_s=speed_mm_s)
     if not 0 <= quickest_ms <= worst_ms:
         raise ValueError(f"reactions from {quickest_ms} to {worst_ms} ms are not a range")
     mean_ms, jitter_ms = (quickest_ms + worst_ms) / 2, (worst_ms - quickest_ms) / 2
     return ToolError(speed_mm_s * mean_ms / 1000, speed_mm_s * jitter_ms / 1000)
-
-
-def _above_zero(**numbers: float) -> None:
-    for name, number in numbers.items():
-        if number <= 0:
-            raise ValueError(f"{name} {number} must be above zero")

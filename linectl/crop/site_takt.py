@@ -11,7 +11,6 @@ from linectl.site.machine import SOWING_KINDS, Carriage, Conveyor, Magazine, Tam
 from linectl.site.model import Site
 from linectl.site.reading import polls_between
 
-DAY_MS = 86_400_000
 _COUNTERS = {"water": "flow_pulses", "seed": "seed_counter"}
 
 

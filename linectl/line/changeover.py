@@ -18,6 +18,7 @@ from linectl.line.gutters import Gutter
 from linectl.line.inputs import NEVER
 from linectl.line.lots import OVER, SEED
 from linectl.line.toolzone import ToolZone
+from linectl.site.crops import in_words
 
 if TYPE_CHECKING:
     from linectl.line.line import Line
@@ -27,11 +28,6 @@ NONE, RUNNING_OUT, EMPTYING, CONFIRMED, FIRST = (
 )  # fmt: skip
 UNTOLD = -1.0
 """Seeds of a first gutter whose count is not known: the controller was cut off meanwhile."""
-
-
-def words(name: str) -> str:
-    """A crop as people say it."""
-    return name.replace("_", " ")
 
 
 class Changeover:
@@ -196,7 +192,7 @@ class Changeover:
 
     def what(self) -> str:
         """What is changed to."""
-        return f"{words(self.crop)}, lot {self.lot}"
+        return f"{in_words(self.crop)}, lot {self.lot}"
 
     def text(self) -> str:
         """How far it is, and the next act."""

@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING
 
 from linectl.crop import setpoints
 from linectl.image import Command
-from linectl.line.changeover import CONFIRMED, EMPTYING, FIRST, RUNNING_OUT, words
+from linectl.line.changeover import CONFIRMED, EMPTYING, FIRST, RUNNING_OUT
 from linectl.line.lot_commands import NONE, wrong_lot
 from linectl.line.lots import OVER, SEED
 from linectl.site.complaints import nearest
+from linectl.site.crops import in_words
 
 if TYPE_CHECKING:
     from linectl.line.line import Line
@@ -43,7 +44,7 @@ def changeover(line: Line, unit: Unit, command: Command) -> str | None:
     if refused := setpoints.refusal(line.site, crop):
         return refused
     if not any(crop in lane.facts.crops for lane in line.lanes.lanes):
-        return f"no lane accepts {words(crop)}"
+        return f"no lane accepts {in_words(crop)}"
     if lot == NONE:
         return "name the lot: its label is typed again when the hopper has been changed"
     if why := wrong_lot(lot) or _in_use(line, crop, lot):
@@ -64,10 +65,10 @@ def _in_use(line: Line, crop: str, lot: str) -> str | None:
     """The last gutter of the old seed and the first of the new never share a lot."""
     drum = line.crop_in_drum
     if line.lots.lot(SEED, drum) == lot:
-        return f"lot {lot} is in the drum already, as {words(drum)}; a changeover wants another"
+        return f"lot {lot} is in the drum already, as {in_words(drum)}; a changeover wants another"
     for other in line.crops:
         if other != crop and line.lots.lot(SEED, other) == lot:
-            return f"lot {lot} is named for {words(other)}; look at the label"
+            return f"lot {lot} is named for {in_words(other)}; look at the label"
     return None
 
 

@@ -16,6 +16,7 @@ from linectl.line.blend_run import BlendRun, Look, Passed, rows
 from linectl.line.inputs import NEVER
 from linectl.line.lane import Lane
 from linectl.line.lanebook import lanes_text
+from linectl.site.crops import in_words
 
 if TYPE_CHECKING:
     from linectl.line.line import Line
@@ -290,4 +291,4 @@ class HarvestOrder:
 
 
 def _words(crops: list[str]) -> str:
-    return ", ".join(crops).replace("_", " ")
+    return in_words(", ".join(crops))

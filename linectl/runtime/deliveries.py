@@ -14,8 +14,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from linectl.crop.pace import DAY_MS
 from linectl.runtime.following import DayEnd
-from linectl.runtime.plan_rehearsal import DAY_MS, Followed
+from linectl.runtime.plan_rehearsal import Followed
 from linectl.runtime.shift_waits import grouped
 from linectl.site.crops import CropFile
 from linectl.site.missed_file import Missed

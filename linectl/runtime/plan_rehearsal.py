@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
+from linectl.crop.pace import DAY_MS
 from linectl.image import Event, Move
 from linectl.runtime.bench import Recorder
 from linectl.runtime.following import OVERTIME_MS, DayEnd, Following, Shiftwork
@@ -15,7 +16,6 @@ from linectl.runtime.virtual import Outcome, Rehearsal
 from linectl.site.model import Shift, Site
 from linectl.site.plan_file import Day
 
-DAY_MS = 86_400_000
 HALL_MS = 600_000
 """After the last shift the hall finishes what was handed over to it."""
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
+from linectl.crop.pace import DAY_MS
 from linectl.image import Slot
 from linectl.site.crops import Crop
 from linectl.site.machine import Lane
 from linectl.site.model import Site
-
-DAY_MS = 86_400_000
 
 
 def standing(site: Site, share: float) -> list[Slot]:

@@ -8,6 +8,12 @@ from pydantic import Field
 
 from linectl.site.fields import Facts, Mass, Name, Timer
 
+
+def in_words(name: str) -> str:
+    """A crop's name as people say it; empty stays empty."""
+    return name.replace("_", " ")
+
+
 Share = Annotated[float, Field(gt=0, le=1)]
 Above = Annotated[float, Field(gt=0)]
 

@@ -8,8 +8,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from math import ceil, floor
 
 from linectl.crop.lanes import gutters_in_shift
+from linectl.crop.pace import DAY_MS
 from linectl.crop.plan.demand import blend_kg, gutters_for
-from linectl.crop.plan.model import DAY_MS, Case, CropDays, LaneFacts, Stock
+from linectl.crop.plan.model import Case, CropDays, LaneFacts, Stock
 from linectl.crop.site_takt import site_takt
 from linectl.image import Slot
 from linectl.site.crops import Crop

@@ -12,7 +12,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import groupby
 
-DAY_MS = 86_400_000
 ALONE_TAKTS = 2.0
 """Takts for each gutter of a crop that goes into one lane alone: the lane's next hole is proven at
 its mouth only after the last insert (118 s at a takt of 60 s, in rehearsals of config/fennmark).

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from linectl.crop.plan.model import Case, LaneFacts, Plan
+from linectl.site.crops import in_words
 
 Said = Callable[[int], str]
 """A day of the plan as people write it."""
@@ -114,4 +115,4 @@ def _grouped(told: list[tuple[str, int]]) -> list[str]:
 
 
 def _words(crop: str) -> str:
-    return crop.replace("_", " ") or "a crop that nobody has named"
+    return in_words(crop) or "a crop that nobody has named"

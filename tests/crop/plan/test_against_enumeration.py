@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 from collections import Counter
 from functools import lru_cache
@@ -117,7 +118,10 @@ def small_case(seed: int) -> Case:
     return Case(days, crops, tuple(lanes), demand, capacity, rng.choice((2, 3)), costs=costs)
 
 
-@pytest.mark.parametrize("seed", range(3, 19))
+CASES = range(300) if os.environ.get("LINECTL_CAMPAIGN") == "full" else range(3, 19)
+
+
+@pytest.mark.parametrize("seed", CASES)
 def test_plan_costs_as_little_as_the_cheapest_of_all_ways(seed):
     case = small_case(seed)
     plan = first_plan(case, lambda: 20.0, 0.0)
