@@ -17,7 +17,7 @@ from linectl.site.complaints import nearest
 from linectl.site.hardware import Device, Point
 from linectl.site.notation import Notation, Table, both_ways, protocol_address
 from linectl.site.parts import Need
-from linectl.site.rowfile import Line, read_lines
+from linectl.site.rowfile import EVERY_SITE, Line, read_lines
 
 REQUIRED = ("tag", "device", "table", "address", "type")
 OPTIONAL = (
@@ -76,7 +76,7 @@ def read_rows(path: Path, name: str, findings: list[Finding]) -> list[Row]:
     Blank rows and rows whose tag starts with `#` are for people and are passed over.
     """
     before = len(findings)
-    lines, separator = read_lines(path, name, findings)
+    lines, separator = read_lines(path, name, findings, EVERY_SITE)
     lines = tuple(line for line in lines if not line.is_blank)
     start = next((n for n, line in enumerate(lines) if not _is_remark(line.cells)), None)
     if start is None:

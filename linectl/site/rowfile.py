@@ -54,16 +54,16 @@ class Dialect(NamedTuple):
 PLAIN = Dialect()
 
 
-def read_lines(path: Path, name: str, findings: list[Finding]) -> Listing:
-    """The file's rows; what cannot be read is added to `findings`."""
+EVERY_SITE = "every site needs it; see config/README.md"
+"""Hint for a file of a site that cannot be read."""
+
+
+def read_lines(path: Path, name: str, findings: list[Finding], hint: str | None = None) -> Listing:
+    """The file's rows; what cannot be read is added to `findings`, with the hint."""
     try:
         data = path.read_bytes()
     except OSError as error:
-        message, hint = (
-            f"cannot be read: {error.strerror}",
-            "every site needs it; see config/README.md",
-        )
-        findings.append(Finding(name, 1, "file", message, hint))
+        findings.append(Finding(name, 1, "file", f"cannot be read: {error.strerror}", hint))
         return Listing((), ",")
     return lines_of(data, name, findings)
 

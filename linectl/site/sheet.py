@@ -15,6 +15,7 @@ from ruamel.yaml.constructor import DuplicateKeyError
 from ruamel.yaml.error import MarkedYAMLError, YAMLError
 
 from linectl.errors import Finding
+from linectl.site.rowfile import EVERY_SITE
 
 Key = str | int
 TreePath = tuple[Key, ...]
@@ -83,7 +84,7 @@ def read_yaml(
     findings: list[Finding],
     *,
     listed: bool = False,
-    hint: str = "every site needs it; see config/README.md",
+    hint: str = EVERY_SITE,
 ) -> Node:
     """The tree of a YAML 1.2 file; what cannot be read is added to `findings`.
 

@@ -85,6 +85,13 @@ def test_wrong_use_is_said_in_a_sentence(linectl, typed, said):
     assert said in " ".join(done.err.split())
 
 
+def test_orders_that_are_not_there_are_no_file_of_the_site(linectl, tmp_path):
+    done = linectl("plan", FENNMARK, tmp_path / "none.csv", "--lanes", "full")
+    assert done.code == 1
+    assert "none.csv:1: file: cannot be read: No such file or directory" in done.err
+    assert "every site" not in done.err
+
+
 def test_without_a_ledger_it_says_which_file_is_not_there(linectl, tmp_path):
     done = linectl(
         "plan", FENNMARK, ORDERS, "--from", "2026-06-01", "--ledger", tmp_path / "no.sqlite3"
