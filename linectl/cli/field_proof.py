@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import datetime as dt
-import signal
-import sys
 import time
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from pathlib import Path
-from types import FrameType
 
 from rich.text import Text
 
 from linectl.cli.screen import complain, heading, say, say_json, table
-from linectl.commission.field_proof import Person, Terms, counted, guide, rows_to_test
+from linectl.cli.terminal import at_terminal
+from linectl.commission.controller import RunningController
+from linectl.commission.field_proof import Terms, counted, guide, rows_to_test
 from linectl.commission.field_record import DAY_MS, FILE, FieldStanding, field_standing
-from linectl.commission.field_watch import RunningController
+from linectl.commission.person import Person
 from linectl.errors import UsageError
 from linectl.site.model import Site
 
@@ -54,7 +52,7 @@ def field_proof(
         return True
     say(heading(f"{site.name}: field test, causes to go: {len(rows)}"))
     say(Text("It watches and records. It commands nothing, and validates no safety function."))
-    with _at_terminal() as person:
+    with at_terminal() as person:
         tested_by = _name(person, by, "who trips the devices")
         seen_by = _name(person, witness, "who witnesses it")
         if tested_by.casefold() == seen_by.casefold():
@@ -111,44 +109,3 @@ def _name(person: Person, given: str, what: str) -> str:
 
 def _now() -> dt.datetime:
     return dt.datetime.now().astimezone()
-
-
-class _Terminal:
-    """A person at a terminal, or a script on standard input."""
-
-    def __init__(self) -> None:
-        self._asking = False
-        self._broke_off = False
-
-    def say(self, text: str) -> None:
-        say(Text(text), soft_wrap=True)
-
-    def ask(self, question: str) -> str:
-        sys.stdout.write(question)
-        sys.stdout.flush()
-        self._asking = True
-        try:
-            line = sys.stdin.readline()
-        finally:
-            self._asking = False
-        return line.rstrip("\n") if line else "q"
-
-    def enough(self) -> bool:
-        broke_off, self._broke_off = self._broke_off, False
-        return broke_off
-
-    def interrupt(self, number: int, frame: FrameType | None) -> None:
-        """Ctrl-C: at a question it ends the command, in a watch it breaks that off."""
-        if self._asking:
-            raise KeyboardInterrupt
-        self._broke_off = True
-
-
-@contextmanager
-def _at_terminal() -> Iterator[_Terminal]:
-    person = _Terminal()
-    before = signal.signal(signal.SIGINT, person.interrupt)
-    try:
-        yield person
-    finally:
-        signal.signal(signal.SIGINT, before)

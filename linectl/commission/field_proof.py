@@ -11,9 +11,9 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
 
 from linectl import __version__
+from linectl.commission.controller import Change, Watched
 from linectl.commission.field_record import (
     FieldTest,
     append_test,
@@ -22,7 +22,8 @@ from linectl.commission.field_record import (
     interval_ms_of,
     row_digest,
 )
-from linectl.commission.field_watch import Change, Reading, Trip, Watch, Watched
+from linectl.commission.field_watch import Trip, Watch
+from linectl.commission.person import Ended, Person, Reading
 from linectl.errors import UsageError
 from linectl.line.cause_rows import Cause
 from linectl.site.complaints import nearest
@@ -43,18 +44,6 @@ CAUTIONS = (
 """Each wants a yes before anything is tested."""
 
 
-class Person(Protocol):
-    """Who stands at the machine, as the guide knows them."""
-
-    def say(self, text: str) -> None: ...
-
-    def ask(self, question: str) -> str:
-        """What they type; `q` when they are gone."""
-
-    def enough(self) -> bool:
-        """True once if they broke off a watch."""
-
-
 @dataclass(frozen=True)
 class Terms:
     """What holds for a whole round of tests."""
@@ -67,10 +56,6 @@ class Terms:
     """The wall clock, with its zone."""
     pause: Callable[[], None]
     """Between two looks at the controller."""
-
-
-class _Ended(Exception):
-    """The person wants to stop; what is recorded stays."""
 
 
 def rows_to_test(site: Site, names: Sequence[str], outstanding: Sequence[str]) -> tuple[Cause, ...]:
@@ -97,7 +82,7 @@ def guide(
         for place, row in enumerate(rows, 1):
             person.say(f"\n[{place} of {len(rows)}] {row.name}: {row.text}")
             counts[_Test(site, row, controller, person, terms).run()] += 1
-    except _Ended:
+    except Ended:
         person.say("ended; what is recorded stays, the rest is still outstanding")
     counts["left out"] = len(rows) - counts["pass"] - counts["fail"]
     return counts
@@ -108,7 +93,7 @@ def _cautions(person: Person) -> None:
     for caution in CAUTIONS:
         person.say(f"- {caution}")
         if person.ask("  yes, or q to end: ").strip().lower() not in ("y", "yes"):
-            raise _Ended
+            raise Ended
 
 
 class _Test:
@@ -149,7 +134,7 @@ class _Test:
     def _choice(self, question: str) -> str:
         said = self._person.ask(question).strip().lower()[:1]
         if said == "q":
-            raise _Ended
+            raise Ended
         return said
 
     def _tell(self, trip: Trip, at: dt.datetime) -> None:

@@ -6,30 +6,23 @@ been changed since, counts as no test: what is not known to be proven is outstan
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
-import fcntl
 import hashlib
-import io
 import json
-import os
-from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Literal
 
-from linectl.errors import Finding, LinectlError, Unreachable
+from linectl.commission.kept_rows import Cells, append_row, no_day, no_instant, read_rows
+from linectl.errors import Finding
 from linectl.line.build import rows_of
 from linectl.line.cause_rows import Cause
 from linectl.site.model import Site
-from linectl.site.rowfile import read_lines
 
 FILE = "field_tests.csv"
 SOON = dt.timedelta(days=30)
 """A test that is due within this time is named before it is overdue. Common practice, no source."""
 DAY_MS = 86_400_000
-FORMULA = ("=", "+", "-", "@")
-"""A cell that begins so is calculated by spreadsheets instead of shown."""
 
 PROVEN = {"when", "vote", "bad", "on_delay_ms", "off_delay_ms", "modes", "moment", "reset"}
 """What a test proves of a cause; its words, its priority and its interval are no part of it."""
@@ -183,111 +176,17 @@ def row_digest(site: Site, row: Cause) -> str:
 
 def read_tests(folder: Path) -> tuple[tuple[FieldTest, ...], tuple[Finding, ...]]:
     """The tests in order of the file, and a finding for each row that cannot be read."""
-    path = folder / FILE
-    if not path.exists():
-        return (), ()
-    findings: list[Finding] = []
-    lines = [line for line in read_lines(path, FILE, findings).lines if not line.is_blank]
-    if not lines:
-        return (), tuple(findings)
-    header = lines[0].cells
-    if missing := [column for column in COLUMNS if column not in header]:
-        findings.append(_finding(lines[0].line, "columns", f"has no column {', '.join(missing)}"))
-        return (), tuple(findings)
-    tests = []
-    for line in lines[1:]:
-        cells = dict(zip(header, line.cells, strict=False))
-        wrong = _wrong(cells)
-        if wrong is not None:
-            findings.append(_finding(line.line, *wrong))
-        else:
-            tests.append(FieldTest(**{column: cells[column] for column in COLUMNS}))
-    return tuple(tests), tuple(findings)
+    rows, findings = read_rows(folder, FILE, COLUMNS, _wrong)
+    return tuple(FieldTest(**row) for row in rows), findings
 
 
-def _wrong(cells: Mapping[str, str]) -> tuple[str, str] | None:
+def _wrong(cells: Cells) -> tuple[str, str] | None:
     """Key and sentence if a row is none."""
-    if absent := [column for column in COLUMNS if column not in cells]:
-        return absent[0], "the row ends before it: a power cut may have torn it"
     if cells["result"] not in ("pass", "fail"):
         return "result", f"{cells['result']!r} is neither pass nor fail"
-    for column, reads in (("at", _instant), ("next_due", dt.date.fromisoformat)):
-        try:
-            reads(cells[column])
-        except ValueError:
-            form = "2026-03-31T14:02:07+02:00" if column == "at" else "2027-03-31"
-            return column, f"{cells[column]!r} is no date as the tool writes it, such as {form}"
-    return None
-
-
-def _instant(text: str) -> dt.datetime:
-    at = dt.datetime.fromisoformat(text)
-    if at.tzinfo is None:
-        raise ValueError("no zone")
-    return at
-
-
-def _finding(line: int, key: str, message: str) -> Finding:
-    return Finding(FILE, line, key, message, "it counts as no test; put it back from a copy")
+    return no_instant(cells, "at") or no_day(cells, "next_due")
 
 
 def append_test(folder: Path, test: FieldTest) -> None:
-    """Add one row: on the disk, whole, when this returns; earlier rows are never touched.
-
-    Raises Unreachable if it cannot be written, LinectlError if another program has changed the
-    file's columns or its encoding.
-    """
-    path = folder / FILE
-    row = {name: _cell(value) for name, value in asdict(test).items()}
-    try:
-        handle = os.open(path, os.O_RDWR | os.O_APPEND | os.O_CREAT, 0o644)
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX)
-            size = os.fstat(handle).st_size
-            text = _text([COLUMNS, row.values()], ",") if not size else _more(path, row)
-            data = text.encode("utf-8-sig" if not size else "utf-8")
-            if os.write(handle, data) != len(data):
-                raise Unreachable(f"{path}: the disk took only a part of the row; make room")
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-        if not size:
-            _sync(folder)
-    except OSError as error:
-        raise Unreachable(f"{path}: cannot be written ({error.strerror or error})") from error
-
-
-def _more(path: Path, row: Mapping[str, str]) -> str:
-    """The row in the manner of the file that stands there."""
-    findings: list[Finding] = []
-    listing = read_lines(path, FILE, findings)
-    utf16 = path.read_bytes()[:2] in (b"\xff\xfe", b"\xfe\xff")
-    header = next((line.cells for line in listing.lines if not line.is_blank), ())
-    if utf16 or not set(COLUMNS) <= set(header):
-        raise LinectlError(
-            f"{path}: another program has changed its columns or its encoding, so nothing is added."
-            f" Move it away, or save it as CSV UTF-8 with the columns {', '.join(COLUMNS)}"
-        )
-    torn = not path.read_bytes().endswith((b"\n", b"\r"))  # a row half written at a power cut
-    text = _text([[row.get(column, "") for column in header]], listing.separator)
-    return "\r\n" + text if torn else text
-
-
-def _text(rows: Sequence[Iterable[str]], separator: str) -> str:
-    made = io.StringIO(newline="")
-    csv.writer(made, delimiter=separator, lineterminator="\r\n").writerows(rows)
-    return made.getvalue()
-
-
-def _cell(value: str) -> str:
-    """One line, and never what a spreadsheet would calculate."""
-    text = " ".join(value.split())
-    return f"'{text}" if text.startswith(FORMULA) else text
-
-
-def _sync(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+    """Add one row, as `append_row` does and with what it raises."""
+    append_row(folder, FILE, asdict(test))

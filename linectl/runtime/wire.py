@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import json
-import queue
 import select
-import socket
 import subprocess
 import sys
 import threading
@@ -23,6 +21,7 @@ from linectl.ledger import Ledger, LedgerWriter
 from linectl.runtime.account import Account
 from linectl.runtime.live import Live
 from linectl.runtime.pacing import controller_clock
+from linectl.runtime.plant_talk import TALK_TIMEOUT_S, PlantTalk
 from linectl.runtime.recording import recording, troubles_beside
 from linectl.runtime.rehearsal import Options, Progress, Result, invented_lots
 from linectl.runtime.standing import standing
@@ -34,60 +33,8 @@ from linectl.site.scenario import Action
 
 PLANT_READY_S = 20.0
 """By then the plant's process has opened its ports, or it is given up."""
-TALK_TIMEOUT_S = 5.0
 START = ((1_000, "reset"), (2_000, "start"))
 """After it controls, as a person would."""
-TALK_QUEUE_MAX = 10_000
-
-
-class Talk:
-    """The rehearsal's own line to the plant's process; a thread sends what the scan hands over."""
-
-    def __init__(self, port: int) -> None:
-        self._link = socket.create_connection(("127.0.0.1", port), TALK_TIMEOUT_S)
-        self._heard = b""
-        self._queue: queue.Queue[dict[str, Any] | None] = queue.Queue(TALK_QUEUE_MAX)
-        self._error: str | None = None
-        self._thread = threading.Thread(target=self._send, name="talk", daemon=True)
-        self._thread.start()
-
-    def put(self, told: dict[str, Any]) -> None:
-        """Send without waiting."""
-        self._queue.put_nowait(told)
-
-    def report(self) -> dict[str, Any]:
-        """Everything put is sent; then the plant's own account. Raises Unreachable."""
-        self._queue.put(None)
-        self._thread.join(TALK_TIMEOUT_S)
-        if self._error:
-            raise LinectlError(f"the plant refused what the scenario asked: {self._error}")
-        found: dict[str, Any] = self._ask({"report": True})["report"]
-        return found
-
-    def close(self) -> None:
-        self._link.close()
-
-    def _send(self) -> None:
-        while (told := self._queue.get()) is not None:
-            try:
-                answer = self._ask(told)
-            except LinectlError as error:
-                answer = {"error": str(error)}
-            self._error = self._error or answer.get("error")
-
-    def _ask(self, told: dict[str, Any]) -> dict[str, Any]:
-        try:
-            self._link.sendall(json.dumps(told).encode() + b"\n")
-            while b"\n" not in self._heard:
-                data = self._link.recv(65_536)
-                if not data:
-                    raise Unreachable("the plant's process ended")
-                self._heard += data
-        except OSError as error:
-            raise Unreachable(f"the plant's process does not answer ({error})") from error
-        line, self._heard = self._heard.split(b"\n", 1)
-        answer: dict[str, Any] = json.loads(line)
-        return answer
 
 
 @contextmanager
@@ -124,7 +71,7 @@ class _Agenda(threading.Thread):
     """Plays the scenario by the clock, tells the progress, and ends the run."""
 
     def __init__(
-        self, live: Live, talk: Talk, options: Options, progress: Progress | None,
+        self, live: Live, talk: PlantTalk, options: Options, progress: Progress | None,
         lots: Sequence[Command],
     ) -> None:  # fmt: skip
         super().__init__(name="agenda", daemon=True)
@@ -185,7 +132,7 @@ def rehearse(site: Site, options: Options, on_progress: Progress | None = None) 
     """
     started_s = time.perf_counter()
     with plant_process(site, options) as endpoints:
-        talk = Talk(int(endpoints["control"]))
+        talk = PlantTalk(int(endpoints["control"]))
         book = Ledger.open(options.ledger, site)
         try:
             outcome = _run(site, options, endpoints, talk, book, on_progress)
@@ -199,7 +146,7 @@ def _run(
     site: Site,
     options: Options,
     endpoints: dict[str, Any],
-    talk: Talk,
+    talk: PlantTalk,
     book: Ledger,
     on_progress: Progress | None,
 ) -> dict[str, Any]:

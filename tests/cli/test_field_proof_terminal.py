@@ -13,8 +13,8 @@ import pytest
 
 from linectl.cli import field_proof as terminal
 from linectl.cli.field_proof import field_proof, list_field_tests
+from linectl.commission.controller import Look, Standing
 from linectl.commission.field_record import FILE, field_rows
-from linectl.commission.field_watch import Look, Standing
 from linectl.errors import UsageError
 from linectl.site.load import load_site
 

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from linectl.commission.controller import Change, Look, Standing
 from linectl.commission.field_proof import CAUTIONS, Terms, guide, rows_to_test
 from linectl.commission.field_record import field_rows, field_standing, read_tests
-from linectl.commission.field_watch import Change, Look, Standing
 from linectl.errors import LinectlError, UsageError
 from linectl.field.outputs import safe_value
 from linectl.site.load import load_site

@@ -1,0 +1,137 @@
+"""`--answers FILE.yaml`: a script in the place of a person, for tests and for training.
+
+    answers:
+      - {when: "what drives it", say: clamp meter 3}   # the first that fits
+      - {at: fill.exit_eye, when: result, say: [n, y]} # of that point alone; in turn
+    acts:
+      fill.exit_eye: []                                # nobody acts there
+
+What a person does in the field is done on a running plant model where one is given: without a word
+in `acts` as the tool asks it to be done. A question that no answer fits ends the work with an error
+that quotes it; what is recorded by then stays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, Protocol
+
+from pydantic import Field
+
+from linectl.commission.person import FieldAct
+from linectl.errors import Finding, SiteError, UsageError
+from linectl.site.complaints import validated
+from linectl.site.fields import Facts
+from linectl.site.sheet import read_yaml
+
+
+class PlantDoing(Protocol):
+    """The plant model beside its wires; `linectl.runtime.plant_talk.PlantTalk` is one."""
+
+    def ask(self, told: dict[str, Any]) -> dict[str, Any]: ...
+
+
+class Rule(Facts):
+    """One answer."""
+
+    when: str = ""
+    """Words of the question; empty: every question."""
+    at: str = ""
+    """The tag or station that is being asked about; empty: any."""
+    say: str | Annotated[tuple[str, ...], Field(min_length=1)]
+    """The answer, or several: one for each time it is asked, the last one for ever after."""
+
+
+class Deed(Facts):
+    """What is done on the plant model in place of what the tool asks: a scenario's verb."""
+
+    on: str = ""
+    """The kind of act it stands for (operate, apply, break …); empty: every one."""
+    do: str
+    part: str = ""
+    options: dict[str, bool | int | float | str] = Field(default_factory=dict)
+
+
+class AnswersFile(Facts):
+    """The file."""
+
+    by: str = ""
+    """Who the script stands for, where the command is given no --by."""
+    witness: str = ""
+    instrument: str = ""
+    answers: tuple[Rule, ...] = ()
+    acts: dict[str, tuple[Deed, ...]] = Field(default_factory=dict)
+
+
+def read_answers(path: Path) -> AnswersFile:
+    """The script. Raises SiteError with every error at once, UsageError if there is no file."""
+    if not path.is_file():
+        raise UsageError(f"{path}: there is no such file of answers")
+    findings: list[Finding] = []
+    tree = read_yaml(path, path.name, findings)
+    file = validated(AnswersFile, tree, findings) if not findings else None
+    if file is None:
+        raise SiteError(findings)
+    return file
+
+
+class Scripted:
+    """A person who answers from a file. `said`: everything told and asked, for whoever looks."""
+
+    def __init__(self, file: AnswersFile, plant: PlantDoing | None = None) -> None:
+        self._file = file
+        self._plant = plant
+        self._used: dict[int, int] = {}
+        self._at = ""
+        self.said: list[str] = []
+
+    def say(self, text: str) -> None:
+        self.said.append(text)
+
+    def about(self, name: str) -> None:
+        """The point or station that the next questions are about."""
+        self._at = name
+
+    def ask(self, question: str) -> str:
+        for place, rule in enumerate(self._file.answers):
+            if rule.at in ("", self._at) and rule.when in question:
+                answers = (rule.say,) if isinstance(rule.say, str) else rule.say
+                turn = self._used.get(place, 0)
+                self._used[place] = turn + 1
+                answer = answers[min(turn, len(answers) - 1)]
+                self.said.append(f"{question}{answer}")
+                return answer
+        where = f" (at {self._at})" if self._at else ""
+        raise UsageError(f"the file of answers has none for{where}: {question.strip()!r}")
+
+    def act(self, act: FieldAct) -> None:
+        self.said.append(act.text)
+        if self._plant is None:
+            return
+        deeds = self._file.acts.get(act.tag)
+        if deeds is None:
+            told = [usual(act)]
+        else:
+            wanted = [deed for deed in deeds if deed.on in ("", act.kind)]
+            told = [{"do": d.do, "part": d.part or act.tag, "options": d.options} for d in wanted]
+        for one in told:
+            if one and (error := self._plant.ask(dict(one)).get("error")):
+                raise UsageError(f"the plant model refused {one['do']} {one['part']}: {error}")
+
+    def enough(self) -> bool:
+        return False
+
+
+def usual(act: FieldAct) -> Mapping[str, Any]:
+    """What a person does when asked for that act, as the plant model's verb; empty: they look."""
+    verbs = {
+        "operate": "hold sensor", "apply": "hold sensor", "release": "let go",
+        "break": "break wire", "mend": "mend wire", "hold": "enable", "let_go": "disable",
+        "put": "put vessel", "take": "take vessel",
+    }  # fmt: skip
+    verb = verbs.get(act.kind)
+    if verb is None:
+        return {}
+    options = {"value": act.value} if verb == "hold sensor" else {}
+    return {"do": verb, "part": act.tag, "options": options}
