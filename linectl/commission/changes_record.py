@@ -1,4 +1,4 @@
-"""The record of what was changed on a commissioned site, and which checkouts each change opens again.
+"""The record of changes on a commissioned site, and which checkouts each of them opens again.
 
 `changes.csv` beside the site's files: a point moved to another channel, a device replaced, a timer
 or dose tuned, a calibration taken over; one row a change, only ever added to.

@@ -1,7 +1,7 @@
 """The record of IO checkouts beside a site's files, and where each point stands by it.
 
-`checkout.csv`: one row a try of a point, only ever added to. A point whose row in io.csv has changed
-since its last try, or which a change on record concerns, is open again, and says why.
+`checkout.csv`: one row a try of a point, only ever added to. A point whose row in io.csv has
+changed since its last try, or which a change on record concerns, is open again, and says why.
 """
 
 from __future__ import annotations
