@@ -34,7 +34,8 @@ class Frame:
     values: (point index, value) of inputs whose value differs from the last frame's.
     quality: (point index, good) of inputs whose quality changed; absent data is bad data.
     commands: in order of arrival. durable: this many words of this boot are on disk; a word is one
-    Move that a scan told, an intent or a done.
+    Move that a scan told, an intent or a done. release: modes that are not released, and why not
+    yet, as `Start.release`; None: as before.
     remarks: (tag, remark) of the field's remarks that came, or (tag, None) of those that ended.
     """
 
@@ -43,11 +44,11 @@ class Frame:
     commands: list[Command] = field(default_factory=list)
     durable: int | None = None
     remarks: list[tuple[str, Remark | None]] = field(default_factory=list)
+    release: Mapping[str, str] | None = None
 
     def __bool__(self) -> bool:
-        return bool(
-            self.values or self.quality or self.commands or self.durable is not None or self.remarks
-        )
+        told = self.durable is not None or self.release is not None
+        return bool(told or self.values or self.quality or self.commands or self.remarks)
 
 
 class Slot(NamedTuple):
@@ -174,7 +175,9 @@ class Start:
     ("": as the site has it), order_at: what people had set, and the place in the harvest order.
     day: what is left of today's list, by lane; empty: there is no list. changeover: the change of
     crop or seed lot that was under way. blend: data of the last `blend` event; empty: none.
-    clock: what a person must say of the wall clock; empty: nothing.
+    clock: what a person must say of the wall clock; empty: nothing. release: by mode (production,
+    dry_cycle) why it is not yet released; empty: all are. While production is not, units begin in
+    maintenance.
     """
 
     slots: Sequence[Slot] = ()
@@ -188,6 +191,7 @@ class Start:
     changeover: ChangeoverLeft | None = None
     blend: Mapping[str, Any] = field(default_factory=dict)
     clock: str = ""
+    release: Mapping[str, str] = field(default_factory=dict)
     next_gutter: int = 1
     next_move: int = 1
 
@@ -207,7 +211,9 @@ class Event(NamedTuple):
     first_gutter (looked at; data gutter, crop, lot, seeds, verdict, text, by), blend (what harvest
     follows; data stage, run, name, by, cycle, place, owed, beside, counts; went, at each eject:
     crop, made_up, skipped, forgiven; ended: ended_by, account), gutter_weight (data gutter, crop,
-    kg: what packing's scale says).
+    kg: what packing's scale says), pulse (source the output; data stage: waits, warned, begun,
+    ended, refused; tag, value, others: set beside it, by tag; for_ms, by; at the end ended_by:
+    time, enabling, warning, interlock: CAUSE, device, mode, person; ran_ms).
     """
 
     at: int

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 ALWAYS = frozenset(
     ("stop", "hold", "abort", *grant_commands.ENDS, *ALARM_ACTS, *LOT_ACTS, "answer",
-     "hopper-changed")
+     "hopper-changed", "pulse-end")
 )  # fmt: skip
 """Taken from anywhere: what brings to rest, what gives an interlock or a reading back, and what
 leads to no motion."""
@@ -45,6 +45,8 @@ def _try(line: Line, command: Command) -> str | None:
     unit = next((unit for unit in line.units if unit.name == command.unit), None)
     of_unit = command.name in COMMANDS or command.name in _UNIT_ACTS
     place = command.unit if of_unit else ""  # a lane is every zone's, whatever unit is named
+    if command.name == "pulse":
+        place = line.by_hand.place_of(command.argument.partition(" ")[0])
     if command.name not in ALWAYS and (why := wrong_place(line, place)):
         return why
     if command.name in COMMANDS:
@@ -74,12 +76,16 @@ def _mode(line: Line, unit: Unit, command: Command) -> str | None:
         return f"mode {mode} needs the hard-wired devices of commissioning; it is refused for now"
     if mode not in MODES:
         return f"no mode {mode!r}; there are: {', '.join(MODES)}"
-    if unit.state not in ("Stopped", "Idle"):
-        return f"{unit.name} is {unit.state}: the mode changes only in Stopped or Idle"
+    if unit.state not in ("Stopped", "Idle", *(("Aborted",) if mode == "maintenance" else ())):
+        beside = ", to maintenance in Aborted too"
+        return f"{unit.name} is {unit.state}: the mode changes only in Stopped or Idle{beside}"
+    if text := line.release.get(mode):
+        return f"{unit.name} is not released for {mode}: {text}"
     unit.mode = mode
     unit.touched = True
     line.causes.mode(unit.name, mode)
     line.interventions.mode_changed(unit)
+    line.by_hand.pulses.mode_changed(unit)
     line.changed = True
     return None
 
@@ -137,6 +143,14 @@ def _reset_interlocks(line: Line, zone: str) -> None:
     line.changed = True
 
 
+def _pulse(line: Line, command: Command) -> str | None:
+    return line.by_hand.pulses.begin(command.argument, command.by)
+
+
+def _pulse_end(line: Line, command: Command) -> str | None:
+    return line.by_hand.pulses.end("person")
+
+
 _UNIT_ACTS: dict[str, Callable[[Line, Unit, Command], str | None]] = {
     "mode": _mode,
     "run-out": _run_out,
@@ -161,6 +175,8 @@ _LINE_ACTS: dict[str, Callable[[Line, Command], str | None]] = {
     "correct": walk_round.correct,
     "answer": answers.answer,
     "today": today,
+    "pulse": _pulse,
+    "pulse-end": _pulse_end,
     **grant_commands.ACTS,
     **LOT_ACTS,
 }

@@ -1,18 +1,19 @@
 """Forces: values at the image that a person sets, and the two views of inputs that follow.
 
-`line.inputs` is what the field says: causes, the gate, the start warning, the control place and
-the reset buttons read nothing else, so a force never beats an interlock. `line.seen` is what
-stations, carriages and lanes read: the same, with the forced values over it. An output is not
-forced: what moves is moved by its owner through the gate.
+`line.inputs` is what the field says: causes, the gate, the start warning, the control place, the
+enabling devices and the reset buttons read nothing else, so a force never beats an interlock.
+`line.seen` is what stations, carriages and lanes read: the same, with the forced values over it.
+A forced output is one more demand at the gate (`output_forces.py`).
 """
 
 from __future__ import annotations
 
-import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from linectl.image import Value
 from linectl.line.grants import GRANT_MS_MAX, Grant, Grants, terms
+from linectl.line.output_forces import OutputForces
+from linectl.line.pulse_asked import value_of
 from linectl.site.complaints import nearest
 from linectl.site.durations import format_duration
 from linectl.site.never_bypassed import never_bypassed
@@ -26,8 +27,8 @@ if TYPE_CHECKING:
 
 HOLDS_A_LOAD = frozenset(("on_board", "gripped", "brake_released"))
 """Inputs by which a grip is opened or a lift driven."""
-_ON = frozenset(("1", "on", "true"))
-_OFF = frozenset(("0", "off", "false"))
+AGAIN_MS = 60_000
+"""Within this time a command that must come twice must have come again."""
 
 
 class Seen:
@@ -61,9 +62,17 @@ class Forces(Grants):
         super().__init__(line)
         self.seen = Seen(line.inputs)
         self._needs = needs_of(line.site.file)
+        self.outputs = OutputForces(self)
+        self.asked: tuple[str, int] = ("", 0)
+        """A force that must be asked for twice and was once, and until when it counts, ms."""
+        self._read_by: dict[int, str] = {}
+        """Points that interlocks read: the name of one."""
+        for row in line.causes.rows:
+            if not row.silence and not row.together_ms:
+                self._read_by.update({test.index: row.name for test in row.tests})
 
     def begin(self, tag: str, word: str, duration: str, reason: str, by: str) -> str | None:
-        """Force an input. None when it stands, else why not."""
+        """Force an input or an output. None when it stands, else why not."""
         index = self.line.site_io.get(tag)
         if index is None:
             near = nearest(tag, self.line.site_io)
@@ -76,15 +85,33 @@ class Forces(Grants):
         length_ms = terms(duration, reason, by, GRANT_MS_MAX)
         if isinstance(length_ms, str):
             return length_ms
+        if tag in self.outputs.points and (why := self.outputs.refusal(tag, value, length_ms)):
+            return why
+        if why := self._again(index, " ".join((tag, word, duration, reason, by))):
+            return why
         return self.add(tag, value, length_ms, reason, by)
 
+    def _again(self, index: int, command: str) -> str | None:
+        """A point that interlocks read: refused, or only when the command comes twice."""
+        row = self._read_by.get(index)
+        if row is None:
+            return None
+        tag, now = self.line.site.points[index].tag, self.line.now
+        if self.line.site.file.forces.interlock_points == "refused":
+            return f"the interlock {row} reads {tag}: this site forces no such point (forces)"
+        before, self.asked = self.asked, (command, now + AGAIN_MS)
+        if before[0] == command and now <= before[1]:
+            self.asked = ("", 0)
+            return None
+        self.line.changed = True
+        return (
+            f"the interlock {row} reads {tag} too and believes no force: stations will act against"
+            f" it. If that is meant, give the same command again within {AGAIN_MS // 1000} s"
+        )
+
     def _refusal(self, tag: str) -> str | None:
-        point = self.line.site.points[self.line.site_io[tag]]
-        if point.direction == "out":
-            return (
-                f"{tag} is an output, and outputs are not forced while the line controls: what"
-                " moves is moved by its station through the gate; single pulses belong to checkout"
-            )
+        if tag in self.outputs.points:
+            return None
         if protects := never_bypassed((tag,)):
             return f"{protects}, which is never forced"
         need = self._needs.get(tag)
@@ -97,18 +124,7 @@ class Forces(Grants):
         return None
 
     def _value(self, index: int, word: str) -> Value | str:
-        point = self.line.site.points[index]
-        if point.is_bool:
-            if word.lower() in _ON | _OFF:
-                return word.lower() in _ON
-            return f"{word!r} is no value of {point.tag}: 1 or 0, as why shows it"
-        try:
-            number = float(word)
-        except ValueError:
-            number = math.nan
-        if not math.isfinite(number):
-            return f"{word!r} is no value of {point.tag}: a number in {point.unit or 'its unit'}"
-        return number
+        return value_of(self.line.site.points[index], word)
 
     def units_of(self, name: str) -> tuple[Unit, ...]:
         need = self._needs.get(name)
@@ -124,5 +140,24 @@ class Forces(Grants):
 
     def show(self) -> None:
         """The field has said something new, or a force came or went."""
-        io = self.line.site_io
-        self.seen.lay(self.line.inputs, {io[tag]: g.value for tag, g in self.standing.items()})
+        io, outputs = self.line.site_io, self.outputs
+        outputs.show()
+        forced = {io[t]: g.value for t, g in self.standing.items() if t not in outputs.points}
+        self.seen.lay(self.line.inputs, forced)
+
+    def listed(self) -> list[dict[str, Any]]:
+        """Beside each its true value: what the field says (None: not good); of an output what is
+        written, and whether the force is in effect or waits for its warning."""
+        return [{**row, **self._beside(row["name"])} for row in super().listed()]
+
+    def _beside(self, tag: str) -> dict[str, Any]:
+        line, index = self.line, self.line.site_io[tag]
+        if tag in self.outputs.points:
+            effect = self.outputs.in_effect(tag, self.standing[tag].value)
+            return {"direction": "out", "true": line.outputs[index], "in_effect": effect}
+        inputs = line.inputs
+        true: Value | None = None
+        if inputs.good[index]:
+            is_bool = line.site.points[index].is_bool
+            true = inputs.on[index] if is_bool else inputs.value[index]
+        return {"direction": "in", "true": true, "in_effect": True}

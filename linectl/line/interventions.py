@@ -74,6 +74,7 @@ class Interventions:
         return {
             "bypasses": self.bypasses.plain(),
             "forces": self.forces.plain(),
+            "force_asked": list(self.forces.asked),
             "overrides": self.overrides.plain(),
             "ended_at_start": self.ended_at_start,
         }
@@ -82,5 +83,6 @@ class Interventions:
         """Take over what `plain` gave; inputs and causes have been filled before."""
         self.bypasses.fill(saved["bypasses"])
         self.forces.fill(saved["forces"])
+        self.forces.asked = (saved["force_asked"][0], saved["force_asked"][1])
         self.overrides.fill(saved["overrides"])
         self.ended_at_start = list(saved["ended_at_start"])

@@ -13,6 +13,7 @@ from linectl.crop import setpoints
 from linectl.image import Command, Event, Frame, Move, Start, Value
 from linectl.line import alarm_view, build, commands, snapshot, status, why
 from linectl.line.alarms import Alarms
+from linectl.line.by_hand import ByHand
 from linectl.line.causes import Causes
 from linectl.line.changeover import Changeover
 from linectl.line.day_list import DayList
@@ -54,10 +55,10 @@ class Line:
         self.crops = site.crops.crops
         self.crop_in_drum: str = start.crop or site.file.sowing.crop
         self.gutters: dict[int, Gutter] = {}
-        self.words = 0
-        """Words told to the record since the start: intents and dones."""
-        self.durable = 0
-        """So many of them are on disk."""
+        self.words = self.durable = 0
+        """Words told to the record since the start, intents and dones; so many are on disk."""
+        self.release = dict(start.release)
+        """Modes that are not released, and why not yet."""
         self.ledger_ack_ms = site.file.limits.ledger_ack_ms
         self.ledger_word = LedgerWord(self)
         self.waiting = Waiting(self)
@@ -87,6 +88,7 @@ class Line:
         )
         self.interventions = Interventions(self)
         self.seen = self.interventions.forces.seen  # what stations read: `inputs`, forces over it
+        self.by_hand = ByHand(self)
         self.first_out = FirstOut(self)
         self.lots, self.day = Lots(self), DayList(self)
         self.order = HarvestOrder(self)
@@ -97,8 +99,7 @@ class Line:
         """A device that has not answered by then since power-up is an alarm."""
         self.polled = False
         """Every device has been good at least once; until then nothing is judged to be amiss."""
-        self.lanes_may_start = False
-        self._lanes_moving = False
+        self.lanes_may_start = self._lanes_moving = False
         self.ready = 0
         self._begin_safe()
         self.recovery = Recovery(self, start)
@@ -133,11 +134,15 @@ class Line:
         self.changed = False
         changed = self.inputs.take(frame, now)
         self.interventions.expire(changed, now)
+        self.by_hand.enabling.take(changed)
         if frame.quality:
             self.ready = self._gates.ready(self.inputs)
             self.polled = self.polled or self._gates.all_good(self.inputs)
         if frame.durable is not None:
             self.durable = frame.durable
+        if frame.release is not None and frame.release != self.release:
+            self.release = dict(frame.release)
+            self.changed = True
         self.alarms.remark(frame.remarks)
         if now >= self.first_due:
             self.first_due = NEVER
@@ -166,6 +171,7 @@ class Line:
             unit.step(now)
         self.lots.step()
         self._lane_rights(now)
+        self.by_hand.step(now)
         self._gate(now)
         self.first_out.settle(now)
         self.alarms.step(now)
@@ -244,21 +250,25 @@ class Line:
                 demand |= unit.horn
         for carriage in self.ends.carriages:
             demand |= carriage.holds()
-        return demand | self.ends.turnout.holds()
+        return self.by_hand.over(demand | self.ends.turnout.holds())
+
+    def allowed(self) -> int:
+        """Bits of the outputs that no cause and no silent device takes away now."""
+        return ~self.causes.blocked & self.ready & ~(self.causes.barred & ~self._bits)
 
     def _gate(self, now: int) -> None:
         """The one place that writes outputs: demanded, permitted by every cause, devices good.
 
         What is not permitted takes its safe value, which for a grip is closed.
         """
-        demand = self.demand()
-        allowed = ~self.causes.blocked & self.ready & ~(self.causes.barred & ~self._bits)
+        self.by_hand.cut()
+        demand, allowed = self.demand(), self.allowed()
         cut = demand & ~allowed & ~self._safe
         if cut:
             self.first_out.cut(cut & self._bits, now)
             for part in self.parts:
                 if part.mask & cut and part.demand() & cut and not part.resting():
-                    part.cut(now, self._cut_text(part.demand() & cut))
+                    part.cut(now, self.cut_text(part.demand() & cut))
             demand = self.demand()
         permitted = (demand & allowed) | (self._safe & ~allowed)
         flips = permitted ^ self._bits
@@ -269,7 +279,7 @@ class Line:
             self._write_bits(flips & ~permitted, False)
             self._write_numbers()
             self._write_bits(flips & permitted, True)
-        elif self.numbers != self._sent:
+        else:
             self._write_numbers()
         if written:
             self.changed = True
@@ -283,7 +293,17 @@ class Line:
             bits ^= low
 
     def _write_numbers(self) -> None:
-        for index, value in self.numbers.items():
+        """Set-points, those of people over the line's own; one of theirs that is over and that the
+        line has none for goes back to its safe value."""
+        over = self.by_hand.numbers()
+        numbers = {**self.numbers, **over} if over else self.numbers
+        if numbers == self._sent:
+            return
+        for index in sorted(self._sent.keys() - numbers.keys()):
+            del self._sent[index]
+            self.outputs[index] = self.site.points[index].safe
+            self.written.append(index)
+        for index, value in numbers.items():
             if self._sent.get(index) != value:
                 self._sent[index] = value
                 self.outputs[index] = value
@@ -297,6 +317,7 @@ class Line:
             self.inputs.next_due(),
             self.causes.next_due(),
             self.interventions.next_due(),
+            self.by_hand.next_due(),
             self._part_due(),
             self._unit_due(),
             self.waiting.next_due(),
@@ -432,7 +453,7 @@ class Line:
         points = self.site.points
         return [points[index].device for index in self._gates.silent(self.inputs, bits)]
 
-    def _cut_text(self, bits: int) -> str:
+    def cut_text(self, bits: int) -> str:
         """Which cause took these outputs away."""
         for number in range(len(self.causes.rows)):
             if (self.causes.stops(number) | self.causes.bars(number)) & bits:

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 LINE_FIELDS = (
     "now", "crop_in_drum", "numbers", "words", "durable", "first_due", "released", "ready",
-    "polled", "outputs",
+    "polled", "outputs", "release",
 )  # fmt: skip
 PRIVATE_FIELDS = ("_next_gutter", "_next_move", "_lanes_moving", "_bits", "_sent")
 
@@ -34,6 +34,8 @@ def snapshot(line: Line) -> dict[str, Any]:
         "gutters": [asdict(gutter) for gutter in line.gutters.values()],
         "alarms": line.alarms.plain(),
         "interventions": line.interventions.plain(),
+        "enabling": _fields(line.by_hand.enabling),
+        "pulses": line.by_hand.pulses.plain(),
         "inputs": _fields(line.inputs),
         "causes": _fields(line.causes),
         "ledger": _fields(line.ledger_word),
@@ -66,6 +68,8 @@ def restore(line: Line, saved: dict[str, Any]) -> None:
     _fill(line.ledger_word, saved["ledger"])
     _fill(line.waiting, saved["waiting"])
     line.interventions.fill(saved["interventions"])
+    _fill(line.by_hand.enabling, saved["enabling"])
+    line.by_hand.pulses.fill(saved["pulses"])
     line.first_out.restore(saved["trips"])
     telling.fill(line.recovery, saved["recovery"])
     _fill(line.lots, saved["lots"])

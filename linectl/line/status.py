@@ -60,6 +60,9 @@ def status(line: Line) -> dict[str, Any]:
         "blend": line.order.status(),
         "scale": line.scale.status(),
         "changeover": line.changeover.status(),
+        "release": dict(line.release),
+        "enabling": line.by_hand.enabling.status(),
+        **line.by_hand.pulses.status(),
         **line.interventions.status(),
     }
 

@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 FINISHING = frozenset(("Holding", "Suspending", "Stopping", "Completing"))
 """States that bring to rest what moves."""
 WARNED = frozenset(("Starting", "Unholding", "Unsuspending"))
-MODES = ("production", "dry_cycle")
-NOT_YET = ("step", "jog", "cleaning", "maintenance")
+MODES = ("production", "dry_cycle", "maintenance")
+NOT_YET = ("step", "jog", "cleaning")
 WARNING_PROOF_MS = 3_000
 """Time allowed for horn and beacon to prove themselves."""
 
@@ -54,7 +54,7 @@ class Unit:
         self.parts: list[Part] = []
         """Downstream first."""
         self.state = self.table.initial
-        self.mode = "production"
+        self.mode = "maintenance" if "production" in line.release else "production"
         self.reason = "not started since power-up"
         self.due = NEVER
         self.since = 0
@@ -106,6 +106,8 @@ class Unit:
         against = self.line.causes.actions.get(self.name)
         if name in ("start", "unhold", "unsuspend", "reset") and against is not None:
             return self.line.cause_text(against[1])
+        if name == "start" and (why := self.mode_against()):
+            return why
         if name in ("start", "unhold", "unsuspend"):
             if why := self.line.recovery.bars():
                 return why
@@ -114,6 +116,14 @@ class Unit:
         if name == "clear" and against is not None and against[0] == "abort":
             return self.line.cause_text(against[1])
         self.go(name, reason)
+        return None
+
+    def mode_against(self) -> str | None:
+        """Why the unit's present mode starts nothing; None if it may start."""
+        if self.mode == "maintenance":
+            return f"{self.name} is in maintenance: nothing starts there, whoever asks"
+        if text := self.line.release.get(self.mode):
+            return f"{self.name} is not released for {self.mode}: {text}"
         return None
 
     def go(self, event: str, reason: str = "") -> None:

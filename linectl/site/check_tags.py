@@ -89,6 +89,16 @@ def _against_role(draft: Draft, row: Row, point: Point, need: Need, say: Finding
         say.errors.append(row.finding("zone", text, f"write {need.zone}, or leave the cell empty"))
 
 
+def _left_out(draft: Draft, tag: str, need: Need) -> Finding:
+    """A point that a site may be without, and what is not possible then."""
+    text = (
+        f"{need.part} has no {need.role.name} input ({need.role.text}): in maintenance nothing of"
+        " this zone can be pulsed or forced on"
+    )
+    hint = f"wire the device, and add a row with the tag {tag}, in table discrete or input"
+    return draft.site(need.place, text, hint)
+
+
 def _missing(draft: Draft, say: Findings) -> None:
     """Points that parts need and no row has; said at the last row of the same part."""
     listed = {row.tag for row in draft.rows}
@@ -99,6 +109,9 @@ def _missing(draft: Draft, say: Findings) -> None:
     file = draft.rows[0].file if draft.rows else "io.csv"
     for tag, need in draft.needs.items():
         if tag in listed:
+            continue
+        if need.role.optional:
+            say.warnings.append(_left_out(draft, tag, need))
             continue
         near = last.get(need.part)
         text = f"{need.part} needs this point ({need.role.text}), and no row has it"

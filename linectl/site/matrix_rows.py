@@ -133,6 +133,8 @@ def _zone(site: Site, name: str) -> Iterable[str]:
     yield from (f"emergency stop of {stop}" for stop in stops_of(name, site.file.zones))
     yield f"outputs off within {format_duration(zone.reaction_limit_ms)}"
     yield f"watchdogs within {format_duration(zone.watchdog_limit_ms)}"
+    enabling = [point for point in site.points if point.tag == f"{name}.enabling"]
+    yield from (f"enabling device at {wiring(point)}" for point in enabling)
 
 
 def _output(point: Point) -> Iterable[str]:

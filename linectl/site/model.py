@@ -46,6 +46,10 @@ class Zone(Facts):
     """From a cause to its output off at the device."""
 
 
+PULSE_LIMIT_MS = 10_000
+"""Beyond this nobody calls it a pulse any more (common practice, no source)."""
+
+
 class AutoResume(Facts):
     """How long a unit may have stood Suspended and still start again by itself."""
 
@@ -69,6 +73,16 @@ class Limits(Facts):
     )
     """The longest time for which an alarm may be shelved."""
     ledger_bench_delay_ms: Duration = Field(default=20, alias="ledger_bench_delay")
+    pulse_ms: Annotated[Timer, Field(le=PULSE_LIMIT_MS)] = Field(default=2000, alias="pulse")
+    """The longest pulse of an output whose role has no time of its own, in maintenance."""
+
+
+class Forces(Facts):
+    """What may be forced."""
+
+    interlock_points: Literal["refused", "twice"] = "refused"
+    """A point that interlocks read: never forced, or only if the command comes twice. No interlock
+    believes a force either way."""
 
 
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
@@ -120,6 +134,7 @@ class SiteFile(Facts):
     stations: dict[Name, Station]
     lanes: Annotated[tuple[Lane, ...], Field(min_length=1)]
     limits: Limits = Limits()
+    forces: Forces = Forces()
     shift: Shift
     sowing: Sowing
 

@@ -18,6 +18,7 @@ NEVER: dict[str, str] = {
     "remote_selected": "the choice of the control place",
     "safety_reset": "a safety reset",
     "interlock_reset": "an interlock reset",
+    "enabling": "an enabling device",
     "horn_on": "the start warning",
     "beacon_on": "the start warning",
     "overtravel_ok": "an overtravel switch",

@@ -13,13 +13,15 @@ from typing import Literal
 
 @dataclass(frozen=True)
 class Role:
-    """One point a part has. `moves` marks an output that sets something in motion."""
+    """One point a part has. `moves` marks an output that sets something in motion; a site may
+    leave an `optional` one out."""
 
     name: str
     direction: Literal["in", "out"]
     kind: Literal["bool", "number", "counter"]
     text: str
     moves: bool = False
+    optional: bool = False
 
 
 def _eye(name: str, text: str) -> Role:
@@ -191,6 +193,7 @@ ZONE_ROLES = (
     Role("horn", "out", "bool", "start horn"),
     Role("beacon", "out", "bool", "beacon"),
     Role("air", "out", "bool", "dump valve held shut: 1 = air on"),
+    Role("enabling", "in", "bool", "enabling device of the zone: 1 = held", optional=True),
 )
 
 GUARD_ROLE = _on("closed", "guard closed")

@@ -90,6 +90,8 @@ VERBS: dict[str, _Verb] = {
     "release estop": _Verb("zone", _zones),
     "safety reset": _Verb("zone", _zones),
     "interlock reset": _Verb("zone", _zones),
+    "enable": _Verb("zone", _zones),
+    "disable": _Verb("zone", _zones),
     "cut power": _Verb(needs=("for",)),
     "silence": _Verb("device", lambda site: site.file.devices, needs=("for",)),
     "take out": _Verb("place", place_names),
@@ -113,7 +115,7 @@ COMMANDS = (
     "out-of-service", "in-service", "lane-resume", "partial", "reject", "removed", "handed-over",
     "correct", "answer", "bypass", "bypass-end", "force", "force-end", "override", "override-end",
     "alarm-ack", "alarm-shelve", "alarm-unshelve", "alarm-out-of-service", "alarm-in-service",
-    "lot", "weight", "today", "changeover", "hopper-changed", "first-gutter",
+    "lot", "weight", "today", "changeover", "hopper-changed", "first-gutter", "pulse", "pulse-end",
 )  # fmt: skip
 """The names of commands: those of ISA-TR88, then the line's own."""
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from linectl.errors import UsageError
 from linectl.image import Value
 from linectl_sim.kernel import Entry, cancel
 from linectl_sim.world import World
@@ -37,6 +38,9 @@ class ZoneSafety:
         world.output(name, "air", self._air)
         self.i_horn_on = world.follow(name, "horn", "horn_on")
         world.follow(name, "beacon", "beacon_on")
+        self._i_enabling = world.input(name, "enabling", False)
+        self.held = False
+        """Somebody holds the enabling device: what moves here now, a person drives."""
 
     def press(self) -> None:
         """Somebody hits the emergency stop; its relay drops."""
@@ -71,6 +75,13 @@ class ZoneSafety:
             released()
 
         self._world.kernel.after(BUTTON_MS, up)
+
+    def enable(self, held: bool) -> None:
+        """A person holds the zone's enabling device, or lets it go. UsageError without one."""
+        if self._i_enabling == self._world.points.spare:
+            raise UsageError(f"zone {self.name} has no enabling device")
+        self.held = held
+        self._world.points.put(self._i_enabling, held)
 
     def select(self, room: bool) -> None:
         """Control place: the control room, or the machine."""

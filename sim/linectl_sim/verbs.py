@@ -34,6 +34,8 @@ class Verbs:
             "safety reset": lambda part, _: self._zone(part).safety_reset(),
             "interlock reset": lambda part, _: self._zone(part).interlock_reset(),
             "select": self._select,
+            "enable": lambda part, _: self._zone(part).enable(True),
+            "disable": lambda part, _: self._zone(part).enable(False),
             "cut power": lambda part, options: machine.safety.cut_power(_ms(options)),
             "silence": self._silence,
             "hard cut": lambda part, options: machine.safety.set_hard_cut(

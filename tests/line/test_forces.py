@@ -25,6 +25,12 @@ def field(hand, tag):
     return hand.line.inputs.on[hand.site.index(tag)]
 
 
+def twice(hand, argument):
+    """A point that interlocks read is forced when the command comes again."""
+    assert "again within 60 s" in hand.obey("force", argument)
+    assert hand.obey("force", argument) is None
+
+
 # forces -------------------------------------------------------------------------------------------
 
 
@@ -53,20 +59,20 @@ def test_an_interlock_reads_the_field_and_never_a_force(hand):
     blocked = {row.name: n for n, row in enumerate(hand.line.causes.rows)}["tamp_press_belt"]
     hand.set("tamp.running", True)
     assert hand.line.causes.active[blocked]
-    hand.obey("force", "tamp.running 0 1h contact is loose")
+    twice(hand, "tamp.running 0 1h contact is loose")
     hand.settle(50)
     assert hand.line.causes.active[blocked]
     assert not seen(hand, "tamp.running") and field(hand, "tamp.running")
     hand.set("tamp.running", False)
     hand.obey("force-end", "all")
-    hand.obey("force", "tamp.running 1 1h contact is loose")
+    twice(hand, "tamp.running 1 1h contact is loose")
     hand.settle(50)
     assert not hand.line.causes.active[blocked], "nor is a cause brought about by a force"
 
 
 def test_a_number_below_its_limit_trips_its_cause_though_a_force_says_otherwise(hand):
     # S23
-    hand.obey("force", "fill.hopper_level 150 1h sensor is dirty")
+    twice(hand, "fill.hopper_level 150 1h sensor is dirty")
     hand.set("fill.hopper_level", 3)
     assert "hopper_empty" in hand.line.alarms.standing
     assert hand.line.seen.value[hand.site.index("fill.hopper_level")] == 150
@@ -94,8 +100,11 @@ def test_a_force_does_not_make_a_silent_device_good_for_the_gate(hand):
 @pytest.mark.parametrize(
     ("argument", "said"),
     [
-        ("fill.run 1 1h belt", "outputs are not forced while the line controls"),
-        ("fill.speed 1 1h belt", "outputs are not forced while the line controls"),
+        ("fill.run 1 1m belt", "sowing is in production: first command sowing mode maintenance"),
+        ("fill.speed 1 1m belt", "sowing is in production: first command sowing mode maintenance"),
+        ("fill.run 1 6m belt", "forced for 5m at most"),
+        ("fill.speed -1 1m belt", "cannot be written to fill.speed: it takes from 0 to 65535 mm/s"),
+        ("lanes.enabling 1 1m held", "is an enabling device, which is never forced"),
         ("guard_seed.closed 1 1h guard", "is a guard, which is never forced"),
         ("lanes.estop_ok 1 1h stop", "is an emergency stop, which is never forced"),
         ("sowing.horn_on 1 1h horn", "is the start warning, which is never forced"),

@@ -1,8 +1,9 @@
 """With a guard open nothing of its zone comes on, whatever anybody commands.
 
-Motion with a guard open would need a hard-wired selector and an enabling device that the line
-reads as inputs. It reads none, so there is no command, mode, bypass, force or override for it.
-Generated over every command name, in random order, on a site whose file allows every bypass.
+Motion with a guard open would need a hard-wired selector that says so, and the line reads none: an
+enabling device alone is not enough. So there is no command, mode, bypass, force, override or pulse
+for it. Generated over every command name, in random order, with every enabling device held, on a
+site whose file allows every bypass.
 """
 
 from __future__ import annotations
@@ -45,8 +46,9 @@ def every_command(site) -> list[Command]:
         "bypass-end": list(site.interlocks.causes)[:5],
         "force": [
             *(f"{p.tag} {w} 1h by way of trial" for p in inputs for w in ("0", "1")),
-            *(f"{p.tag} 1 1h by way of trial" for p in outputs),
+            *(f"{p.tag} {w} 1m by way of trial" for p in outputs for w in ("0", "1")),
         ],
+        "pulse": [f"{p.tag} 1s {w}" for p in outputs for w in ("0", "1")],
         "force-end": ["all"],
         "override": ["ripe-check off 1h by way of trial", "water-dose 800 1h by way of trial"],
         "override-end": ["all"],
@@ -68,6 +70,8 @@ def test_no_command_brings_an_output_of_a_zone_on_while_its_guard_is_open(
     hand = type(hand)(allowing(small, *small.interlocks.causes))
     hand.healthy()
     hand.start()
+    for name in small.file.zones:
+        hand.set(f"{name}.enabling", True)
     hand.scan(Frame(durable=1_000))
     hand.settle(50)
     needs = needs_of(small.file)
@@ -103,12 +107,12 @@ def test_no_command_brings_an_output_of_a_zone_on_while_its_guard_is_open(
     assert hand.line.now > 30_000
 
 
-@pytest.mark.parametrize("mode", ["step", "jog", "cleaning", "maintenance"])
-def test_modes_for_work_with_a_guard_open_are_refused_as_long_as_no_enabling_device_is_read(
+@pytest.mark.parametrize("mode", ["step", "jog", "cleaning"])
+def test_modes_for_work_with_a_guard_open_are_refused_as_long_as_no_selector_for_it_is_read(
     hand, mode
 ):
     # S24
     roles = {need.role.name for need in needs_of(hand.site.file).values()}
-    assert not any("enabl" in role or "hold_to_run" in role for role in roles)
+    assert not any("hold_to_run" in role or "jog" in role for role in roles)
     for unit in ("sowing", "harvest"):
         assert "hard-wired" in hand.line.obey(Command(unit, "mode", mode, "anna"))

@@ -176,7 +176,7 @@ def test_the_mode_changes_only_in_stopped_or_idle(hand):
 
 
 def test_modes_that_need_hard_wired_devices_are_refused_with_a_reason(hand):
-    for mode in ("step", "jog", "cleaning", "maintenance"):
+    for mode in ("step", "jog", "cleaning"):
         why = hand.line.obey(Command("sowing", "mode", mode))
         assert why is not None and "hard-wired" in why
 

@@ -1,0 +1,147 @@
+"""The enabling devices, and the start warning of what a person sets in motion with one of them.
+
+In maintenance an output comes on only while the hard-wired enabling device of its zone is held.
+The line reads it as an input like any other: bad is not held, and one that was never seen let go
+since power-up, or since its device was silent, is stuck or tied down and counts as not held.
+Before anything moves horn and beacon of the zone sound for the start warning, proven by their
+feedback, all while the device is held; let go once, they sound anew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from linectl.line.inputs import NEVER
+
+if TYPE_CHECKING:
+    from linectl.line.line import Line
+
+PROOF_MS = 3_000
+"""Time allowed for horn and beacon to prove themselves, as before a unit's start."""
+SOUNDS, WARNED, UNPROVEN = "sounds", "warned", "unproven"
+
+
+class Enabling:
+    """By zone: is the device held, and has the warning been given since it is."""
+
+    FIELDS = ("let_go", "stages", "quiet", "proven", "due")
+
+    def __init__(self, line: Line) -> None:
+        self.line = line
+        io = line.site_io
+        zones = line.site.file.zones
+        self.points = {zone: io[f"{zone}.enabling"] for zone in zones if f"{zone}.enabling" in io}
+        """Input of the enabling device, of the zones that have one."""
+        self._horns = {
+            zone: line.bit(io[f"{zone}.horn"]) | line.bit(io[f"{zone}.beacon"]) for zone in zones
+        }
+        self._feedback = {zone: (io[f"{zone}.horn_on"], io[f"{zone}.beacon_on"]) for zone in zones}
+        self.let_go: set[str] = set()
+        """Zones whose device was seen let go: one tied down since power-up never gets here."""
+        self.stages: dict[str, str] = {}
+        """Zones in which something waits for the warning: sounds, warned or unproven."""
+        self.quiet: set[str] = set()
+        """Zones whose horn and beacon were seen off before: stuck on they prove nothing."""
+        self.proven: set[str] = set()
+        """Zones whose horn and beacon have answered in this warning."""
+        self.due: dict[str, int] = {}
+        """When they must have answered, then when the warning is over, ms."""
+
+    def take(self, changed: Iterable[int]) -> None:
+        """Note which devices were let go; what cannot be read must be seen let go again."""
+        inputs = self.line.inputs
+        for zone, index in self.points.items():
+            if index in changed:
+                if inputs.off[index]:
+                    self.let_go.add(zone)
+                elif not inputs.good[index]:
+                    self.let_go.discard(zone)
+
+    def held(self, zone: str) -> bool:
+        """The device of that zone is held now, and was seen let go before."""
+        index = self.points.get(zone)
+        return index is not None and zone in self.let_go and self.line.inputs.on[index]
+
+    def against(self, zone: str) -> str | None:
+        """Why nothing of that zone may be set in motion by a person now; None if it may."""
+        index = self.points.get(zone)
+        if index is None:
+            return f"zone {zone} has no enabling device ({zone}.enabling in io.csv)"
+        if self.held(zone):
+            return None
+        tag = f"{zone}.enabling"
+        if not self.line.inputs.good[index]:
+            return f"the enabling device cannot be read ({tag})"
+        if self.line.inputs.on[index]:
+            return f"the enabling device was never seen let go: let it go, then hold it ({tag})"
+        return f"nobody holds the enabling device ({tag})"
+
+    def step(self, wanted: frozenset[str], now: int) -> None:
+        """One scan: warn in the zones in which something waits for it and the device is held."""
+        for zone in [zone for zone in self.stages if zone not in wanted or not self.held(zone)]:
+            self._end(zone)
+        for zone in wanted:
+            if not self.held(zone):
+                continue
+            if zone not in self.stages:
+                self.stages[zone] = SOUNDS
+                self.due[zone] = now + PROOF_MS
+                self.line.changed = True
+            if self.stages[zone] == SOUNDS:
+                self._sound(zone, now)
+
+    def _sound(self, zone: str, now: int) -> None:
+        """Seen off, then on, then on for the whole warning: anything else proves nothing."""
+        inputs, feedback = self.line.inputs, self._feedback[zone]
+        sounds = all(inputs.on[index] for index in feedback)
+        if zone not in self.quiet and all(inputs.off[index] for index in feedback):
+            self.quiet.add(zone)
+            self.line.changed = True
+        elif zone in self.quiet and sounds:
+            if zone not in self.proven:
+                self.proven.add(zone)
+                self.due[zone] = now + self.line.site.file.limits.start_warning_ms
+                self.line.changed = True
+            elif now >= self.due[zone]:
+                self._settle(zone, WARNED)
+        elif zone in self.proven or now >= self.due[zone]:
+            self._settle(zone, UNPROVEN)
+
+    def _settle(self, zone: str, stage: str) -> None:
+        self.stages[zone] = stage
+        self.due.pop(zone, None)
+        self.line.changed = True
+
+    def _end(self, zone: str) -> None:
+        del self.stages[zone]
+        self.due.pop(zone, None)
+        self.quiet.discard(zone)
+        self.proven.discard(zone)
+        self.line.changed = True
+
+    def stage(self, zone: str) -> str:
+        """sounds, warned or unproven; empty while nothing waits or the device is not held."""
+        return self.stages.get(zone, "")
+
+    def horns(self) -> int:
+        """Bits of the horns and beacons that sound now."""
+        bits = 0
+        for zone, stage in self.stages.items():
+            if stage == SOUNDS and zone in self.quiet:
+                bits |= self._horns[zone]
+        return bits
+
+    def next_due(self) -> int:
+        """When a warning is over, or not proven."""
+        return min(self.due.values(), default=NEVER)
+
+    def status(self) -> dict[str, bool | None]:
+        """By zone: held or not; None if it cannot be read or was never seen let go."""
+        inputs = self.line.inputs
+        return {
+            zone: self.held(zone)
+            if inputs.off[index] or (inputs.on[index] and zone in self.let_go)
+            else None
+            for zone, index in self.points.items()
+        }
