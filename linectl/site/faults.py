@@ -8,6 +8,7 @@ from linectl.site.hardware import Point
 from linectl.site.machine import Conveyor
 from linectl.site.model import Site
 from linectl.site.parts import needs_of
+from linectl.site.roles import STATION_ROLES
 
 EYE = ("stuck_on", "stuck_off", "flicker")
 BELT = ("no_start", "drifts", "trips", "skewed")
@@ -32,6 +33,14 @@ LIFT = ("stops_half_way", "drifts")
 ZONE = ("air_lost",)
 DEVICE = ("silent", "late", "supply_lost")
 SUPPLY = ("supply_lost",)
+
+STUCK, BACKWARDS = "stuck", "backwards"
+TURNING = ("run", "doser", "drum", "brush", "belt", "pump")
+"""Roles of outputs that turn something, which may turn the wrong way."""
+
+_COUNTERS = {
+    role.name for roles in STATION_ROLES.values() for role in roles if role.kind == "counter"
+}
 
 _EYES = ("centred", "on_board", "not_low", "not_empty", "single")
 """Roles that are eyes though their names do not end in `_eye`."""
@@ -64,6 +73,38 @@ def fault_kinds(site: Site) -> dict[str, tuple[str, ...]]:
     for group in supply_groups(site.points):
         add(group, SUPPLY)
     return kinds
+
+
+def actuator_faults(site: Site) -> dict[str, tuple[str, ...]]:
+    """Every on/off output of the site, with what can be wrong with what hangs on it.
+
+    `stuck`: it stays as it is, whatever it is told. `backwards`: it turns the wrong way. Found at
+    checkout; a line that works with one of these is not asked to do without damage.
+    """
+    return {
+        tag: (STUCK, BACKWARDS) if need.role.name in TURNING else (STUCK,)
+        for tag, need in needs_of(site.file).items()
+        if need.role.direction == "out" and need.role.kind == "bool"
+    }
+
+
+def miswirings(point: Point) -> tuple[str, ...]:
+    """The mistakes that can be made at a point: in its wires, or where its device is set up."""
+    if point.is_bool:
+        return ("swapped", "inverted", "dead")
+    words = ("word_order",) if point.words == 2 and point.word_order is not None else ()
+    return ("swapped", "dead", "scale", *words)
+
+
+def swappable(one: Point, other: Point) -> bool:
+    """Whether the wires of two points can be swapped: levels with levels, numbers with numbers,
+    and what only counts with its like."""
+
+    def kind(point: Point) -> tuple[str, bool, bool]:
+        role = point.tag.rpartition(".")[2]
+        return point.direction, point.is_bool, role in _COUNTERS
+
+    return one.index != other.index and kind(one) == kind(other)
 
 
 def supply_groups(points: Iterable[Point]) -> dict[str, tuple[Point, ...]]:

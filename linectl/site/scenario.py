@@ -16,7 +16,8 @@ from pathlib import Path
 from linectl.errors import Finding, SiteError
 from linectl.site.complaints import nearest
 from linectl.site.durations import parse_duration
-from linectl.site.faults import fault_kinds, place_names
+from linectl.site.faults import actuator_faults, fault_kinds, miswirings, place_names, swappable
+from linectl.site.hardware import Point
 from linectl.site.model import Site
 from linectl.site.sheet import Node, read_yaml
 
@@ -35,7 +36,7 @@ class Action:
     at_ms: int
     verb: str
     part: str = ""
-    options: Mapping[str, bool | int | str] = field(default_factory=dict)
+    options: Mapping[str, bool | int | float | str] = field(default_factory=dict)
     line: int = 0
 
 
@@ -45,6 +46,7 @@ STALL = (
 )
 """What a rehearsal plays when nobody names a scenario: a quarter of an hour without harvest."""
 
+_Options = dict[str, bool | int | float | str]
 _Names = Callable[[Site], Collection[str]]
 
 
@@ -75,6 +77,18 @@ def _filled(site: Site) -> Collection[str]:
     return [name for name, station in site.file.stations.items() if station.kind in kinds]
 
 
+def _kinds(site: Site) -> dict[str, tuple[str, ...]]:
+    return fault_kinds(site) | actuator_faults(site)
+
+
+def _inputs(site: Site) -> Collection[str]:
+    return [point.tag for point in site.points if point.direction == "in"]
+
+
+def _points(site: Site) -> Collection[str]:
+    return site.tags
+
+
 def _seeders(site: Site) -> Collection[str]:
     return [name for name, station in site.file.stations.items() if station.kind == "seed"]
 
@@ -82,8 +96,8 @@ def _seeders(site: Site) -> Collection[str]:
 VERBS: dict[str, _Verb] = {
     "harvest stops": _Verb(),
     "harvest resumes": _Verb(),
-    "fault": _Verb("part", fault_kinds, needs=("kind",), takes=("for",)),
-    "repair": _Verb("part", fault_kinds),
+    "fault": _Verb("part", _kinds, needs=("kind",), takes=("for",)),
+    "repair": _Verb("part", _kinds),
     "open": _Verb("guard", _guards),
     "close": _Verb("guard", _guards),
     "press estop": _Verb("zone", _zones),
@@ -99,6 +113,12 @@ VERBS: dict[str, _Verb] = {
     "refill": _Verb("part", _filled),
     "set vacuum": _Verb("part", _seeders, needs=("kpa",)),
     "change seed": _Verb("part", _seeders, needs=("crop",), takes=("lot",)),
+    "miswire": _Verb("part", _points, needs=("kind",), takes=("other", "by")),
+    "put wires right": _Verb("part", _points),
+    "break wire": _Verb("part", _inputs),
+    "mend wire": _Verb("part", _inputs),
+    "hold sensor": _Verb("part", _inputs, needs=("value",)),
+    "let go": _Verb("part", _inputs),
     "hard cut": _Verb(needs=("on",)),
     "local": _Verb("station", _driven),
     "remote": _Verb("station", _driven),
@@ -134,7 +154,7 @@ def load_scenario(path: str | os.PathLike[str], site: Site) -> tuple[Action, ...
     if len(entries) > ACTIONS_MAX:
         findings.append(Finding(name, 1, "file", f"has more than {ACTIONS_MAX} entries"))
         entries = []
-    kinds = fault_kinds(site)
+    kinds = _kinds(site)
     read = [_Reader(site, entry, findings, kinds).action() for entry in entries]
     if findings:
         raise SiteError(sorted(findings, key=lambda found: (found.line, found.key)))
@@ -172,12 +192,14 @@ class _Reader:
             return None
         self._keys(name, verb)
         part = self._part(verb)
-        options: dict[str, bool | int | str] = {}
+        options: _Options = {}
         for key in (*verb.needs, *verb.takes):
             if self._entry.child(key) is not None:
-                self._option(key, part, options)
+                self._option(name, key, part, options)
             elif key in verb.needs:
                 self._wrong(key, f"is missing; `{name}` needs it")
+        if name == "miswire" and part:
+            self._miswired(part, options)
         if name == "command":
             part = str(options.pop("unit", ""))
         if len(self._findings) > before:
@@ -229,24 +251,32 @@ class _Reader:
     def _part(self, verb: _Verb) -> str:
         if not verb.key:
             return ""
-        failing = verb.names is fault_kinds
+        failing = verb.names is _kinds
         what = "a part of this site that can fail" if failing else f"a {verb.key} of this site"
         return self._name(verb.key, verb.names(self._site), what)
 
-    def _option(self, key: str, part: str, options: dict[str, bool | int | str]) -> None:
+    def _option(self, verb: str, key: str, part: str, options: _Options) -> None:
         match key:
             case "for":
                 options["for_ms"] = self._time("for")
+            case "kind" if verb == "miswire":
+                mistakes = miswirings(self._point(part)) if part else ()
+                options["kind"] = self._name("kind", mistakes, f"a mistake in the wires of {part}")
+            case "other":
+                options["other"] = self._name("other", self._site.tags, "a point of this site")
+            case "by" if verb == "miswire":
+                self._number("by", options)
+            case "value" if part:
+                if self._point(part).is_bool:
+                    self._truth("value", options)
+                else:
+                    self._number("value", options)
             case "kind":
                 kinds = self._kinds.get(part)
                 if kinds is not None:
                     options["kind"] = self._name("kind", kinds, f"a fault of {part}")
             case "on":
-                node = self._entry.child("on")
-                if node is None or not isinstance(node.value, bool):
-                    self._wrong("on", "must be true or false")
-                else:
-                    options["on"] = node.value
+                self._truth("on", options)
             case "place":
                 options["place"] = self._name("place", ("machine", "room"), "a control place")
             case "crop":
@@ -258,3 +288,35 @@ class _Reader:
             case _:
                 node = self._entry.child(key)
                 options[key] = str(node.value) if node is not None else ""
+
+    def _point(self, tag: str) -> Point:
+        return self._site.points[self._site.tags[tag]]
+
+    def _truth(self, key: str, options: _Options) -> None:
+        node = self._entry.child(key)
+        if node is None or not isinstance(node.value, bool):
+            self._wrong(key, "must be true or false")
+        else:
+            options[key] = node.value
+
+    def _number(self, key: str, options: _Options) -> None:
+        node = self._entry.child(key)
+        if node is None or isinstance(node.value, bool) or not isinstance(node.value, int | float):
+            self._wrong(key, "must be a number")
+        else:
+            options[key] = node.value
+
+    def _miswired(self, part: str, options: _Options) -> None:
+        """`other` belongs to swapped wires, `by` to a wrong scale."""
+        kind = options.get("kind")
+        for key, owner in (("other", "swapped"), ("by", "scale")):
+            if key in options and kind != owner:
+                self._wrong(key, f"is not a key of kind `{kind}`, only of `{owner}`")
+        if kind == "swapped" and "other" not in options:
+            self._wrong("other", "is missing; swapped wires need the tag of the other point")
+        other = options.get("other")
+        if kind == "swapped" and other:
+            if not swappable(self._point(part), self._point(str(other))):
+                self._wrong("other", f"the wires of {other} cannot be swapped with those of {part}")
+        elif kind == "scale" and not 0 < float(options.get("by", 10)) != 1:
+            self._wrong("by", "must be above 0, and not 1")

@@ -19,6 +19,8 @@ IN_REACH = 0.95
 OFF_POSITION_MM = 60
 BEYOND_MM = 150
 """End limit switches stand this far beyond the outermost place."""
+STOPS_MM = 100
+"""The end stops of the track stand this far beyond the limit switches."""
 
 
 class Berth(Protocol):
@@ -57,6 +59,8 @@ class CarriagePart:
         self.held_body: Body | None = None
         self.faults: set[str] = set()
         self._run = False
+        self._from = float(facts.home_mm)
+        """Where it stood when it was told where to go."""
         self._grip_on = False
         self._gripping: Entry | None = None
         self.dropped: Callable[[Body, bool], object] = lambda body, by_fault: None
@@ -77,7 +81,7 @@ class CarriagePart:
             world.input(name, role, True) for role in ("drive_ok", "isolator_on", "remote")
         ]
         for index in self._i_healthy:
-            world.points.watch(index, lambda _: self._go())
+            world.points.watch(index, lambda _: self.go())
         world.output(name, "run", self._on_run)
         target = world.output(name, "target", self._on_target)
         self._target = float(world.outputs.effect[target])
@@ -96,13 +100,18 @@ class CarriagePart:
             self.arm.release()
         if not self.travel.moving:
             self.show_position()
-        self._go()
+        self.go()
 
     # travel
 
     def _on_run(self, on: object) -> None:
         self._run = bool(on)
-        self._go()
+        self.sets_out()
+
+    def sets_out(self) -> None:
+        """It is told anew where to go, from where it is."""
+        self._from = self.travel.state()[0]
+        self.go()
 
     def _on_target(self, target: float) -> None:
         here, speed = self.travel.state()
@@ -111,13 +120,20 @@ class CarriagePart:
             self._world.auditor.violate(
                 "reversal_without_standstill", f"{self.name} sent back while travelling"
             )
-        self._go()
+        self.sets_out()
 
-    def _go(self) -> None:
+    @property
+    def backwards(self) -> bool:
+        """Whether its motor turns the wrong way: it runs from its target as far as it should to."""
+        return f"{self.name}.run" in self._world.backwards
+
+    def go(self) -> None:
+        """Travel, or stop, as the drive is told and can."""
         truth = self._world.points.truth
         healthy = all(truth[index] for index in self._i_healthy) and "no_start" not in self.faults
         if self._run and healthy:
-            self.travel.go(self._target)
+            aim = 2 * self._from - self._target if self.backwards else self._target
+            self.travel.go(min(max(aim, self._low - STOPS_MM), self._high + STOPS_MM))
         else:
             self.travel.stop()
 

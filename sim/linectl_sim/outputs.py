@@ -1,6 +1,7 @@
 """Output devices: what was written, what a hard-wired cut or lost power leaves of it.
 
-`on` is the device's own output (after invert); `effect` is what reaches the actuator. A cut or
+`on` is the device's own output (after invert); `effect` is what reaches the actuator, over wires
+in which mistakes may have been made. A cut or
 a loss of power turns an effect off. Where the IO list says `stays` an arm stops where it is like
 any motion, but a set-point, and a valve whose safe state is on (a closed grip), keep their last
 effect until something is written again.
@@ -22,12 +23,13 @@ class Outputs:
     """Outputs by point index. A handler is called when the effect of its output changes."""
 
     __slots__ = (
-        "_cut", "_devices", "_handlers", "_outputs", "_powerless", "_site", "_stays", "cut_bits",
-        "effect", "on", "points", "watchers",
+        "_clock", "_cut", "_devices", "_handlers", "_lit_ms", "_outputs", "_powerless", "_since",
+        "_site", "_stays", "cut_bits", "effect", "on", "points", "stuck", "watchers",
     )  # fmt: skip
 
-    def __init__(self, site: Site, points: Points) -> None:
+    def __init__(self, site: Site, points: Points, clock: Callable[[], float]) -> None:
         self._site = site
+        self._clock = clock
         self.points = points
         count = len(site.points) + 1
         self.on: list[Value] = [False] * count
@@ -42,6 +44,10 @@ class Outputs:
         self._outputs = [point for point in site.points if point.direction == "out"]
         self._devices = {point.index: point.device for point in self._outputs}
         self._powerless: set[str] = set()
+        self._since = [0.0] * count
+        self._lit_ms = [0.0] * count
+        self.stuck: set[int] = set()
+        """Actuators that stay as they are, whatever they are told."""
         self.cut_bits: dict[str, int] = {}
         for point in self._outputs:
             self._store(point.index, _safe(point.is_bool, point.safe))
@@ -63,15 +69,21 @@ class Outputs:
         if self._powerless and self._devices[index] in self._powerless:
             return
         self._store(index, raw)
-        self._settle(index)
+        self.settle(self.points.wiring.other_end(index))
+
+    def on_ms(self, index: int) -> float:
+        """How long an on/off actuator has been on since the start, ms."""
+        lit_ms = self._lit_ms[index]
+        return lit_ms + (self._clock() - self._since[index] if self.effect[index] else 0.0)
 
     def fall_safe(self, device: str) -> None:
         """The device's outputs take their safe values (its watchdog, or its power came back)."""
         for point in self._outputs:
             if point.device == device:
                 self._store(point.index, _safe(point.is_bool, point.safe))
-                if not self._stays[point.index]:
-                    self._settle(point.index)
+                actuator = self.points.wiring.other_end(point.index)
+                if not self._stays[actuator]:
+                    self.settle(actuator)
 
     def power(self, device: str, present: bool) -> None:
         """Power of a device: without it outputs fall to safe values and writes are lost."""
@@ -87,7 +99,7 @@ class Outputs:
         for index in indices:
             self._cut[index] = self._cut[index] | bit if open_ else self._cut[index] & ~bit
             if not (open_ and self._stays[index]):
-                self._settle(index)
+                self.settle(index)
 
     def _store(self, index: int, raw: Value) -> None:
         self.points.raw[index] = raw
@@ -98,16 +110,25 @@ class Outputs:
             if watcher is not None:
                 watcher(value)
 
-    def _settle(self, index: int) -> None:
-        """Bring the effect in line with the output, the cuts and the power."""
-        value = self.on[index]
-        if self._cut[index] or (self._powerless and self._devices[index] in self._powerless):
+    def settle(self, index: int) -> None:
+        """Bring the effect at an actuator in line with output, wire, cuts, power and sticking."""
+        register, value = index, self.on[index]
+        wiring = self.points.wiring
+        if wiring.amiss:
+            register = wiring.other_end(index)
+            value = wiring.at_actuator(index, self.points.raw)
+            value = (not value) if self.points.invert[index] else value
+        if self._cut[index] or (self._powerless and self._devices[register] in self._powerless):
             value = self.effect[index] if self._stays[index] else False
-        if self.effect[index] != value:
-            self.effect[index] = value
-            handler = self._handlers[index]
-            if handler is not None:
-                handler(value)
+        if self.effect[index] == value or index in self.stuck:
+            return
+        if self.effect[index]:
+            self._lit_ms[index] += self._clock() - self._since[index]
+        self._since[index] = self._clock()
+        self.effect[index] = value
+        handler = self._handlers[index]
+        if handler is not None:
+            handler(value)
 
 
 def _turns(motor: DriveCalibration, handler: Handler) -> Handler:

@@ -1,7 +1,8 @@
 """The plant's side of the image: what is true, and what the devices deliver of it.
 
 Role meanings live in `truth`; `raw` is what a device delivers: inverted where the IO list says
-so, wrong where a sensor fault says so, dead where its card has lost its supply.
+so, wrong where a sensor fault or a mistake in the wiring says so, dead where its card has lost
+its supply.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from collections.abc import Callable
 from linectl.image import Value
 from linectl.site import roles
 from linectl.site.model import Site
+from linectl_sim.wiring import Wiring, nothing
 
 Watcher = Callable[[Value], object]
 
@@ -19,8 +21,8 @@ class Points:
     """Values by point index. A role that the site has no point for binds to a spare index."""
 
     __slots__ = (
-        "_changed", "_counters", "_crossed", "_inputs_of", "announces", "by_tag", "dead", "fresh",
-        "invert", "overrides", "raw", "spare", "truth", "watchers",
+        "_changed", "_counters", "_inputs_of", "_nothing", "announces", "by_tag", "dead", "fresh",
+        "invert", "overrides", "raw", "spare", "truth", "watchers", "wiring",
     )  # fmt: skip
 
     def __init__(self, site: Site) -> None:
@@ -51,8 +53,8 @@ class Points:
         self.fresh = False
         self._changed: set[int] = set()
         self._counters: dict[int, Callable[[], int]] = {}
-        self._crossed: dict[int, int] = {}
-        """Inputs whose wires are swapped: what is sensed at one is delivered at the other."""
+        self._nothing = [nothing(point) for point in site.points] + [False]
+        self.wiring = Wiring(site.points)
 
     def bind(self, part: str, role: str) -> int:
         """Index of the point `part.role`, or the spare index."""
@@ -67,34 +69,30 @@ class Points:
         if watchers is not None:
             for watcher in watchers:
                 watcher(value)
-        if (self.overrides and index in self.overrides) or (self.dead and index in self.dead):
+        if self.overrides and index in self.overrides:
             return
         self._deliver(index, value)
 
     def override(self, index: int, value: Value | None) -> None:
-        """Deliver `value` whatever is true; None ends it."""
+        """The sensor tells `value` whatever is true; None ends it."""
         if value is None:
             self.overrides.pop(index, None)
-            value = self.truth[index]
         else:
             self.overrides[index] = value
-        if index not in self.dead:
-            self._deliver(index, value)
+        self.tell(index)
 
     def kill(self, index: int, dead: bool) -> None:
         """The card's supply is lost: its raw inputs read 0 whatever is true."""
         if dead:
             self.dead.add(index)
-            self._announce(index, False if isinstance(self.raw[index], bool) else 0)
+            self._announce(index, self._nothing[index])
         else:
             self.dead.discard(index)
-            self._deliver(index, self.overrides.get(index, self.truth[index]))
+            self.tell(self.wiring.other_end(index))
 
-    def cross(self, one: int, other: int) -> None:
-        """The wires of two inputs are swapped at their terminals."""
-        self._crossed[one], self._crossed[other] = other, one
-        for index in (one, other):
-            self._deliver(index, self.overrides.get(index, self.truth[index]))
+    def tell(self, index: int) -> None:
+        """The sensor tells anew: its wire, or what it is held at, has changed."""
+        self._deliver(index, self.overrides.get(index, self.truth[index]))
 
     def count(self, index: int, reading: Callable[[], int]) -> None:
         """A counter: `reading` gives its value whenever somebody reads it."""
@@ -102,8 +100,14 @@ class Points:
 
     def read(self, index: int) -> Value:
         """The raw value that the device delivers now."""
-        counter = self._counters.get(index)
-        return self.raw[index] if counter is None or index in self.dead else counter()
+        if index in self.dead:
+            return self.raw[index]
+        sensor = self.wiring.other_end(index)
+        counter = self._counters.get(sensor)
+        if counter is None:
+            return self.raw[index]
+        value = self.overrides[sensor] if sensor in self.overrides else counter()
+        return self.wiring.at_register(sensor, value) if self.wiring.amiss else value
 
     def watch(self, index: int, watcher: Watcher) -> None:
         """Call `watcher(value)` whenever the truth of a point changes."""
@@ -127,9 +131,13 @@ class Points:
         self.fresh = True
 
     def _deliver(self, index: int, value: Value) -> None:
-        if self._crossed:
-            index = self._crossed.get(index, index)
-        self._announce(index, (not value) if self.invert[index] else value)
+        signal = (not value) if self.invert[index] else value
+        wiring = self.wiring
+        if wiring.amiss and index != self.spare:
+            signal = wiring.at_register(index, signal)
+            index = wiring.other_end(index)
+        if not (self.dead and index in self.dead):
+            self._announce(index, signal)
 
     def _announce(self, index: int, raw: Value) -> None:
         if self.raw[index] != raw:

@@ -7,6 +7,7 @@ from typing import Any
 
 from linectl.errors import UsageError
 from linectl_sim.faults import Faults, nearest
+from linectl_sim.field_verbs import FieldVerbs
 from linectl_sim.joints import Lift
 from linectl_sim.machine import Machine
 from linectl_sim.placebook import PlaceBook
@@ -52,9 +53,7 @@ class Verbs:
             "isolate": lambda part, _: self._switch(part, "isolator_on", False),
             "de-isolate": lambda part, _: self._switch(part, "isolator_on", True),
             "jog": self._jog,
-            "hold sensor": self._hold_sensor,
-            "let go": lambda part, _: self._machine.world.points.override(self._input(part), None),
-            "swap wires": self._swap_wires,
+            **FieldVerbs(machine).acts,
         }
 
     def do(self, verb: str, part: str, options: dict[str, Any]) -> None:
@@ -157,29 +156,6 @@ class Verbs:
         lanes = self._machine.lanes.values()
         lifts = {link.name: link for lane in lanes for link in lane.links if isinstance(link, Lift)}
         _known(part, lifts, "lift").jog(up=level == "up")
-
-    def _hold_sensor(self, part: str, options: dict[str, Any]) -> None:
-        """Whatever is true, the sensor tells `value` (the meaning, before any inversion)."""
-        value = options.get("value")
-        index = self._input(part)
-        is_bool = self._machine.world.site.points[index].is_bool
-        if not isinstance(value, bool if is_bool else int | float) or is_bool is not (
-            isinstance(value, bool)
-        ):
-            kind = "true or false" if is_bool else "a number"
-            raise UsageError(f"hold sensor {part}: value must be {kind}, not {value!r}")
-        self._machine.world.points.override(index, value)
-
-    def _swap_wires(self, part: str, options: dict[str, Any]) -> None:
-        self._machine.world.points.cross(
-            self._input(part), self._input(str(options.get("other", "")))
-        )
-
-    def _input(self, tag: str) -> int:
-        points = self._machine.world.site.points
-        inputs = {point.tag: point.index for point in points if point.direction == "in"}
-        index: int = _known(tag, inputs, "input")
-        return index
 
     def _switch(self, part: str, role: str, on: bool) -> None:
         stations = self._machine.world.site.file.stations

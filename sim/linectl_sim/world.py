@@ -25,9 +25,11 @@ class World:
         self.seed = seed
         self.kernel = Kernel()
         self.points = Points(site)
-        self.outputs = Outputs(site, self.points)
+        self.outputs = Outputs(site, self.points, self.clock)
         self.auditor = Auditor(site, self.kernel)
         self.bodies: list[Body] = []
+        self.backwards: set[str] = set()
+        """Tags of the outputs whose actuators turn the wrong way."""
         self.air: dict[str, bool] = dict.fromkeys(site.file.zones, False)
         self._on_air: list[tuple[str, Callable[[bool], object]]] = []
 

@@ -72,6 +72,27 @@ def test_what_the_plant_is_told_stands_beside_the_verb(load):
     assert dict(hard.options) == {"on": False}
 
 
+def test_mistakes_in_the_wires_and_hands_at_sensors_come_with_what_they_need(load):
+    actions = load(
+        "- {at: 1, do: miswire, part: fill.entry_eye, kind: swapped, other: fill.exit_eye}\n"
+        "- {at: 2, do: miswire, part: seed.vacuum, kind: scale, by: 0.1}\n"
+        "- {at: 3, do: miswire, part: fill.run, kind: inverted}\n"
+        "- {at: 4, do: fault, part: fill.run, kind: backwards}\n"
+        "- {at: 5, do: hold sensor, part: seed.vacuum, value: 9.5}\n"
+        "- {at: 6, do: hold sensor, part: turn.at_0, value: false}\n"
+        "- {at: 7, do: break wire, part: seed.vacuum}\n"
+    )
+    assert [(action.part, dict(action.options)) for action in actions] == [
+        ("fill.entry_eye", {"kind": "swapped", "other": "fill.exit_eye"}),
+        ("seed.vacuum", {"kind": "scale", "by": 0.1}),
+        ("fill.run", {"kind": "inverted"}),
+        ("fill.run", {"kind": "backwards"}),
+        ("seed.vacuum", {"value": 9.5}),
+        ("turn.at_0", {"value": False}),
+        ("seed.vacuum", {}),
+    ]
+
+
 def test_a_command_goes_to_its_unit_or_to_the_line(load):
     unit, line = load(
         "- {at: 1, do: command, unit: sowing, command: reset}\n"
@@ -116,6 +137,27 @@ WRONG = [
         "unhold",
     ),
     ("- {at: 1, do: hard cut, on: maybe}", "on: must be true or false", ""),
+    ("- {at: 1, do: miswire, part: fill.exit_ey, kind: dead}", "is not a part", "fill.exit_eye"),
+    (
+        "- {at: 1, do: miswire, part: seed.vacuum, kind: word_order}",
+        "kind: 'word_order' is not a mistake in the wires of seed.vacuum",
+        "",
+    ),
+    ("- {at: 1, do: miswire, part: fill.run, kind: swapped}", "other: is missing", ""),
+    (
+        "- {at: 1, do: miswire, part: fill.run, kind: swapped, other: turn.at_0}",
+        "other: the wires of turn.at_0 cannot be swapped with those of fill.run",
+        "",
+    ),
+    (
+        "- {at: 1, do: miswire, part: fill.run, kind: dead, by: 10}",
+        "by: is not a key of kind `dead`, only of `scale`",
+        "",
+    ),
+    ("- {at: 1, do: miswire, part: seed.vacuum, kind: scale, by: 0}", "by: must be above 0", ""),
+    ("- {at: 1, do: hold sensor, part: fill.exit_eye, value: 1}", "must be true or false", ""),
+    ("- {at: 1, do: hold sensor, part: seed.vacuum, value: true}", "value: must be a number", ""),
+    ("- {at: 1, do: fault, part: fill.speed, kind: stuck}", "can fail", "fill."),
     ("- harvest stops", "day.yaml:1: entry: must be a mapping", ""),
     ("at: 1", "day.yaml:1: file: must be a list, one entry a line", ""),
     ("- {at: 1, do: ", "day.yaml:2: file: is not YAML", ""),
