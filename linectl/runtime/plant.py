@@ -47,6 +47,14 @@ class Plant(Protocol):
     def told(self, move: Move) -> None:
         """The controller's ledger move, for the auditor to hold against the bodies."""
 
+    def moved(self, who: str = "") -> dict[str, dict[str, Any]]:
+        """What somebody at the machine sees: actuators, by the tag of their output, that are on
+        or have moved since `who` asked last.
+
+        Keys: on (now), on_ms, direction (+1 the right way, −1 backwards), mm and way (share of a
+        stroke), each None where it does not apply.
+        """
+
     def sown(self) -> list[dict[str, Any]]:
         """Where seeds lie on the gutters sown so far: a row a seed, or a cell of several seeds.
 

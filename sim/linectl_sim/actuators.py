@@ -20,8 +20,8 @@ class Actuator:
     """A motion of `out_ms` from 0 to 1 and `home_ms` back, with `marks` strictly between."""
 
     __slots__ = (
-        "_entry", "_from", "_home_ms", "_kernel", "_marks", "_next", "_out_ms", "_passed",
-        "_since", "_stirred", "bound", "direction", "jam",
+        "_entry", "_from", "_gone", "_home_ms", "_kernel", "_marks", "_next", "_out_ms",
+        "_passed", "_since", "_stirred", "bound", "direction", "jam",
     )  # fmt: skip
 
     def __init__(
@@ -40,6 +40,8 @@ class Actuator:
         self._passed = passed
         self._stirred = stirred
         self._from = 0.0
+        self._gone = {1: 0.0, -1: 0.0}
+        """Shares of its way gone outward and homeward, but for a motion under way."""
         self._since = 0
         self._next = 0.0
         self._entry: Entry | None = None
@@ -61,6 +63,16 @@ class Actuator:
         place = self._from + self.direction * (self._kernel.now - self._since) / span
         return min(max(place, 0.0), 1.0)
 
+    def gone(self, direction: int) -> float:
+        """How much of its way it has gone outward (+1) or homeward (−1) since the start."""
+        under_way = abs(self.position() - self._from) if self.direction == direction else 0.0
+        return self._gone[direction] + under_way
+
+    def _book(self, here: float) -> None:
+        """A motion ends or is aimed anew here."""
+        if self.direction:
+            self._gone[self.direction] += abs(here - self._from)
+
     def drive(self, direction: int) -> None:
         """Be driven outward (+1), homeward (−1) or not at all (0: it stays where it is)."""
         self.bound = direction
@@ -69,6 +81,7 @@ class Actuator:
         here = self.position()
         was = self.direction
         cancel(self._entry)
+        self._book(here)
         self._from, self._since, self.direction = here, self._kernel.now, direction
         if direction and not self._aim():
             self.direction = 0
@@ -78,6 +91,7 @@ class Actuator:
     def place(self, position: float) -> None:
         """Stand at a position without having moved there (a drift, a person's hand)."""
         cancel(self._entry)
+        self._book(self.position())
         if self.direction and self._stirred is not None:
             self._stirred(False)
         self.direction = self.bound = 0
@@ -102,6 +116,7 @@ class Actuator:
             return
         here = self.position()
         cancel(self._entry)
+        self._book(here)
         self._from, self._since = here, self._kernel.now
         if not self._aim():
             self.direction = 0
@@ -129,6 +144,7 @@ class Actuator:
     def _reached(self) -> None:
         mark, direction = self._next, self.direction
         if mark in (0.0, 1.0) or mark == self.jam:
+            self._book(mark)
             self._from, self._since, self.direction = mark, self._kernel.now, 0
             self._entry = None
             if self._stirred is not None:

@@ -21,6 +21,9 @@ class Drive:
 
     __slots__ = (
         "_accel",
+        "_back_from",
+        "_back_mm",
+        "_backwards",
         "_i_drive_ok",
         "_i_isolator",
         "_i_remote",
@@ -53,8 +56,11 @@ class Drive:
         part: str,
         facts: Conveyor,
         stirred: Callable[[bool], object],
+        backwards: Callable[[], bool] = lambda: False,
     ) -> None:
         self._kernel = kernel
+        self._backwards = backwards
+        """Asked when the drive starts: whether it turns the wrong way."""
         self._points = points
         self.facts = facts
         self.stirred = stirred
@@ -62,6 +68,10 @@ class Drive:
         self._accel = facts.speed_mm_s / 1000 / facts.ramp_ms
         self._s0 = self._v0 = self.v1 = self._ramped_mm = 0.0
         self._t0 = self._t1 = 0
+        self._back_mm = 0.0
+        """Path gone backwards, but for a motion under way."""
+        self._back_from: float | None = None
+        """Path at which a motion backwards began that is not over."""
         self._lag: Entry | None = None
         self._standing: Entry | None = None
         self.run = False
@@ -111,7 +121,11 @@ class Drive:
     def _ramp(self, target: float) -> None:
         now = self._kernel.now
         was_moving = self.moving
-        here, speed = self.travel(), self.velocity()
+        here, speed = self._path(), self.velocity()
+        if not was_moving:
+            self._end_backwards(here)
+            if self._backwards():
+                self._back_from = here
         self._s0, self._v0, self.v1, self._t0 = here, speed, target, now
         self._t1 = now + max(1, whole_ms(abs(target - speed) / self._accel))
         self._ramped_mm = (speed + target) / 2 * (self._t1 - now)
@@ -125,7 +139,13 @@ class Drive:
             self._lag = self._kernel.after(RUNNING_LAG_MS, self._show_running)
         self.changed()
 
+    def _end_backwards(self, path_mm: float) -> None:
+        if self._back_from is not None:
+            self._back_mm += path_mm - self._back_from
+            self._back_from = None
+
     def _stood(self) -> None:
+        self._end_backwards(self._path())
         self.stirred(False)
         cancel(self._lag)
         self._lag = self._kernel.after(RUNNING_LAG_MS, self._show_running)
@@ -141,7 +161,17 @@ class Drive:
         return self._v0 + (self.v1 - self._v0) * (now - self._t0) / (self._t1 - self._t0)
 
     def travel(self) -> float:
-        """Belt travel since the start, mm."""
+        """Belt travel since the start, mm: what carries gutters on. None of it is backwards."""
+        path = self._path() if self._back_from is None else self._back_from
+        return path - self._back_mm
+
+    def turned(self) -> float:
+        """Belt travel since the start less what it ran backwards, mm."""
+        back = 0.0 if self._back_from is None else self._path() - self._back_from
+        return self.travel() - self._back_mm - back
+
+    def _path(self) -> float:
+        """Way of the belt since the start, either way, mm."""
         now = self._kernel.now
         if now >= self._t1:
             return self._s0 + self._ramped_mm + self.v1 * (now - self._t1)
@@ -151,7 +181,9 @@ class Drive:
 
     def when(self, travel_mm: float) -> int | None:
         """The first ms at which the belt has travelled that far; None if it stands before."""
-        distance = travel_mm - self._s0
+        if self._back_from is not None:
+            return None
+        distance = travel_mm + self._back_mm - self._s0
         if distance <= self._ramped_mm:
             if distance <= 0:
                 return self._kernel.now

@@ -1,7 +1,8 @@
 """The faults the plant can play, by tag or part; names and parts as linectl.site.faults lists them.
 
 What must be survived: each fault alone without any violation. A fault acts on bodies, devices
-or sensors only; what moves or falls because of it is excused from the controller.
+or sensors only; what moves or falls because of it is excused from the controller. Faults of
+actuators (stuck, backwards) are not among those: they are there for checkout to find.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from functools import partial
 from linectl.errors import UsageError
 from linectl.site.faults import fault_kinds, supply_groups
 from linectl.site.hardware import Point
+from linectl_sim.actuator_faults import ActuatorFaults
 from linectl_sim.belts import Stage
 from linectl_sim.carriages import CarriagePart
 from linectl_sim.drives import Drive
@@ -32,7 +34,8 @@ class Faults:
     def __init__(self, machine: Machine) -> None:
         self._machine = machine
         self._world = machine.world
-        self._kinds = fault_kinds(machine.world.site)
+        self._actuators = ActuatorFaults(machine)
+        self._kinds = fault_kinds(machine.world.site) | self._actuators.kinds
         self._groups = supply_groups(machine.world.site.points)
         self._random = machine.world.stream("faults")
         self._active: dict[tuple[str, str], Act] = {}
@@ -64,6 +67,8 @@ class Faults:
     def _begin(self, part: str, kind: str) -> Act:
         """Start a fault; returns what puts it right."""
         machine = self._machine
+        if part in self._actuators.kinds:
+            return self._actuators.begin(part, kind)
         if part in self._world.points.by_tag:
             return self._sensor(part, kind)
         if part in machine.carriages:

@@ -145,7 +145,7 @@ class Filler:
         self._stir(self._on)
         running = self._on
         self._world.kernel.after(LAG_MS, lambda: self._world.points.put(self._i_running, running))
-        self._settle()
+        self.settle()
         if self._on:
             self._tick = self._world.kernel.after(LEVEL_EVERY_MS, self._show_while_dosing)
         else:
@@ -155,25 +155,25 @@ class Filler:
     def _rate(self, rate: float) -> None:
         self._rate_ml_s = float(rate)
         if self._on:
-            self._settle()
+            self.settle()
 
-    def _settle(self) -> None:
+    def settle(self) -> None:
         """Book what has left the hopper; go on at the present rate until it is empty."""
         outlet = self.outlet
         outlet.settle()
         self.level_l = max(0.0, self.level_l - (outlet.total - self._booked_l))
         self._booked_l = outlet.total
         rate = self._rate_ml_s * self._true_to_set / 1_000_000 if self._on else 0.0
-        if self.level_l <= 1e-9:
+        if self.level_l <= 1e-9 or f"{self.name}.doser" in self._world.backwards:
             rate = 0.0
         outlet.set_rate(rate, commanded=True)
         cancel(self._dry)
         self._dry = None
         if rate > 0:
-            self._dry = self._world.kernel.after(whole_ms(self.level_l / rate), self._settle)
+            self._dry = self._world.kernel.after(whole_ms(self.level_l / rate), self.settle)
 
     def _show_while_dosing(self) -> None:
-        self._settle()
+        self.settle()
         self._show()
         self._tick = self._world.kernel.after(LEVEL_EVERY_MS, self._show_while_dosing)
 
@@ -191,15 +191,15 @@ class Filler:
 
     def refill(self) -> None:
         """People fill the hopper."""
-        self._settle()
+        self.settle()
         self.level_l = float(self._facts.hopper_l)
-        self._settle()
+        self.settle()
         self._show()
 
     def run_dry(self) -> None:
         """Fault: the hopper is empty and nobody fills it."""
         self.fault = "hopper_empty"
-        self._settle()
+        self.settle()
         self.level_l = 0.0
-        self._settle()
+        self.settle()
         self._show()

@@ -21,7 +21,9 @@ class LevelJoint:
     def __init__(
         self, world: World, name: str, facts: Transfer, zone: str, source: Row, dest: Row
     ) -> None:
+        self._world = world
         self.name, self.deck = name, None
+        self._on = False
         self._stir = world.auditor.stir(zone, f"{name} belt")
         self._crossing = Crossing(
             world,
@@ -37,8 +39,13 @@ class LevelJoint:
         world.output(name, "belt", self._belt)
 
     def _belt(self, on: object) -> None:
-        self._stir(bool(on))
-        self._crossing.drive(bool(on))
+        self._on = bool(on)
+        self._stir(self._on)
+        self.run_belt()
+
+    def run_belt(self) -> None:
+        """Drive the crossing as the belt turns: backwards, it carries nothing on."""
+        self._crossing.drive(self._on and f"{self.name}.belt" not in self._world.backwards)
 
     def poke(self) -> None:
         """A gutter has come to the joint."""
@@ -142,7 +149,7 @@ class Lift:
         points = self._world.points
         points.put(self._i_up, False)
         points.put(self._i_down, False)
-        self._run_belt()
+        self.run_belt()
         if any(crossing.across for crossing in self.crossings):
             self._world.auditor.violate(
                 "lift_moves_across_joint", f"{self.name} moves with a gutter across its joint"
@@ -150,7 +157,7 @@ class Lift:
 
     def _passed(self, mark: float, direction: int) -> None:
         self.show_level()
-        self._run_belt()
+        self.run_belt()
 
     def show_level(self) -> None:
         """Bring the level switches in line with the deck."""
@@ -174,18 +181,19 @@ class Lift:
             return False
         self.height.place(1.0 if up else 0.0)
         self.show_level()
-        self._run_belt()
+        self.run_belt()
         return True
 
     def _belt(self, on: object) -> None:
         self._belt_on = bool(on)
         self._stir_belt(self._belt_on)
-        self._run_belt()
+        self.run_belt()
 
-    def _run_belt(self) -> None:
+    def run_belt(self) -> None:
         """The belt works at the level where the deck stands."""
         height = self.height.position()
-        standing = self._belt_on and not self.height.moving
+        turns = self._belt_on and f"{self.name}.belt" not in self._world.backwards
+        standing = turns and not self.height.moving
         self.unload.drive(standing and height == self._dest_level and not self.load.busy)
         self.load.drive(standing and height == self._source_level and not self.unload.busy)
 

@@ -60,7 +60,10 @@ class Machine:
     def _add_stage(self, axis: Axis, name: str, facts: Conveyor) -> Stage:
         world = self.world
         stir = world.auditor.stir(facts.zone, f"{name} belt")
-        drive = Drive(world.kernel, world.points, world.outputs, name, facts, stir)
+        drive = Drive(
+            world.kernel, world.points, world.outputs, name, facts, stir,
+            lambda: f"{name}.run" in world.backwards,
+        )  # fmt: skip
         stage = axis.add_stage(name, drive)
         axis.add_spot(stage.start_mm + facts.entry_eye_mm, Eye(world.points, name, "entry_eye"))
         axis.add_spot(stage.start_mm + facts.exit_eye_mm, Eye(world.points, name, "exit_eye"))

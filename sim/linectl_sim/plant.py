@@ -9,6 +9,7 @@ from linectl.image import Move, Slot, Value
 from linectl.site.model import Site
 from linectl_sim import report
 from linectl_sim.machine import Machine
+from linectl_sim.moved import Moved
 from linectl_sim.placebook import PlaceBook
 from linectl_sim.verbs import Verbs
 from linectl_sim.world import World
@@ -26,6 +27,7 @@ class PlantModel:
         self.auditor = self.world.auditor
         self.auditor.attach(self.machine, self.book)
         self._verbs = Verbs(self.machine, self.book)
+        self._moved = Moved(self.machine)
         self._points = self.world.points
         self._kernel = self.world.kernel
         self._outputs = self.world.outputs
@@ -126,6 +128,10 @@ class PlantModel:
             "last": self.auditor.claims.last,
             "open": self.auditor.claims.open(),
         }
+
+    def moved(self, who: str = "") -> dict[str, dict[str, Any]]:
+        """What is on or has moved since `who` asked last (see linectl_sim.moved)."""
+        return self._moved.since(who)
 
     def sown(self) -> list[dict[str, Any]]:
         """Where the seeds of every gutter sown so far lie (see `report.sown`); drawn now."""

@@ -9,6 +9,9 @@ Beside the buses a port for the rehearsal's own talk (JSON lines, `control` in t
                                                  "tamped": [gutter], "moving": [zone],
                                                  "last": move, "open": [move]}:
                                                  the bodies, and the moves told so far
+    {"moved": who}                            → {"moved": {tag: {"on": …, "on_ms": …,
+                                                 "direction": ±1, "mm": …, "way": …}}}: actuators
+                                                 that are on or moved since that one asked last
     {"report": true}                          → {"report": counts, lanes, violations}
 """
 

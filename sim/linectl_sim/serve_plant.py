@@ -265,6 +265,8 @@ class PlantServer:
                 self.plant.stock([Slot(*slot) for slot in asked["stock"]])
             if "places" in asked:
                 return dict(self.plant.seen())
+            if "moved" in asked:
+                return {"moved": self.plant.moved(str(asked["moved"]))}
             if "report" in asked:
                 return {"report": self.plant.report()}
         except LinectlError as error:

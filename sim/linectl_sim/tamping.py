@@ -22,7 +22,7 @@ class Tamper:
     """Press and clamp need air: without it the press springs up and the clamp opens."""
 
     def __init__(self, world: World, name: str, facts: Tamp, stage: Stage) -> None:
-        self._world, self._name, self._facts, self.stage = world, name, facts, stage
+        self._world, self.name, self._facts, self.stage = world, name, facts, stage
         way = max(1, round(0.4 * facts.press_ms))
         self._stir = world.auditor.stir(facts.zone, f"{name}.press")
         self.press = Actuator(world.kernel, way, way, (CONTACT,), self._passed, self._stirred)
@@ -94,11 +94,11 @@ class Tamper:
         violate = self._world.auditor.violate
         body = self.body()
         if body is None:
-            violate("press_on_nothing", f"{self._name}: press down with no gutter beneath")
+            violate("press_on_nothing", f"{self.name}: press down with no gutter beneath")
             return
         if self.stage.drive.moving:
-            violate("press_on_moving", f"{self._name}: press down on moving {body}")
-        self._world.auditor.worked(body, self._name)
+            violate("press_on_moving", f"{self.name}: press down on moving {body}")
+        self._world.auditor.worked(body, self.name)
         if body.tamped:
             violate("processed_twice", f"{body} pressed twice")
         if body.water_ml > 0 or body.seeds > 0:
@@ -117,7 +117,7 @@ class Tamper:
         if self.stage.drive.travel() - start > SLIP_MM:
             self._slip_from = None
             self._world.auditor.violate(
-                "press_on_moving", f"{self._name}: belt moves {self.body()} under the press"
+                "press_on_moving", f"{self.name}: belt moves {self.body()} under the press"
             )
         elif self.stage.drive.moving:
             self._world.kernel.after(SLIP_LOOK_MS, self._slipped)

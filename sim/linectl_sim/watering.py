@@ -203,9 +203,11 @@ class Seeder:
         share = VACUUM_STEPS[self._step - 1] if self._step else 0.0
         if self.fault == "vacuum_low":
             share *= 0.4
+        elif f"{self.name}.pump" in self._world.backwards:
+            share = 0.0
         self.vacuum_kpa = round(self._nominal_kpa * share, 2)
         self._world.points.put(self._i_vacuum, self.vacuum_kpa)
-        self._settle()
+        self.settle()
 
     def _drummed(self, on: object) -> None:
         self._drum = bool(on)
@@ -214,13 +216,13 @@ class Seeder:
         self._world.kernel.after(LAG_MS, lambda: self._world.points.put(self._i_running, running))
         if self._drum:
             self._true_to_set = self._random.gauss(1.0, 0.01)
-        self._settle()
+        self.settle()
         if not self._drum:
             self._show_level()
 
     def _rate(self, rate: float) -> None:
         self._rate_s = float(rate)
-        self._settle()
+        self.settle()
 
     def picks(self) -> float:
         """Seeds dropped for each one asked: misses under a poor vacuum, doubles under a strong
@@ -238,9 +240,11 @@ class Seeder:
         strength = vacuum_kpa / self._facts.vacuum_min_kpa
         return chances(strength, self._picks_at(vacuum_kpa, crop))
 
-    def _settle(self) -> None:
+    def settle(self) -> None:
+        """Bring what falls in line with drum, vacuum, seed and its rate."""
         rate = holes_per_mm = 0.0
-        if self._drum and self.level > 0 and self.fault != "seed_empty":
+        turns = self._drum and f"{self.name}.drum" not in self._world.backwards
+        if turns and self.level > 0 and self.fault != "seed_empty":
             per_mm = self._rate_s / self._drive.facts.speed_mm_s
             rate = per_mm * self.picks() * self._true_to_set
             holes_per_mm = per_mm * self._true_to_set
@@ -276,12 +280,12 @@ class Seeder:
         if crop:
             self.crop = crop
         self.level = SEED_HOPPER_GUTTERS
-        self._settle()
+        self.settle()
         self._show_level()
 
     def run_dry(self) -> None:
         """Fault: no seed, and nobody fills it."""
         self.fault = "seed_empty"
         self.level = 0.0
-        self._settle()
+        self.settle()
         self._show_level()
