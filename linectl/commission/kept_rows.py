@@ -82,7 +82,7 @@ def append_row(folder: Path, file: str, row: Cells) -> None:
     file's columns or its encoding.
     """
     path = folder / file
-    safe = {name: _cell(value) for name, value in row.items()}
+    safe = {name: safe_cell(value) for name, value in row.items()}
     try:
         handle = os.open(path, os.O_RDWR | os.O_APPEND | os.O_CREAT, 0o644)
         try:
@@ -127,7 +127,7 @@ def _text(rows: Sequence[Iterable[str]], separator: str) -> str:
     return made.getvalue()
 
 
-def _cell(value: str) -> str:
+def safe_cell(value: str) -> str:
     """One line, and never what a spreadsheet would calculate."""
     text = " ".join(value.split())
     return f"'{text}" if text.startswith(FORMULA) else text
