@@ -55,6 +55,13 @@ def plant(
         Path | None,
         typer.Option(metavar="DIR", help="Certificates of the devices, for TLS buses."),
     ] = None,
+    hidden: Annotated[
+        int | None,
+        typer.Option(
+            metavar="SEED",
+            help="Doser, meter, drum, encoders and motors are off by factors of this seed.",
+        ),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Runs the plant model as Modbus devices: TCP and TLS ports, serial pseudo-terminals.
@@ -78,6 +85,7 @@ def plant(
                 (a.at_ms, a.verb, a.part, dict(a.options)) for a in actions if a.verb != "command"
             ],
             tls=tls,
+            hidden=hidden,
         )
 
 

@@ -55,6 +55,17 @@ class Plant(Protocol):
         stroke), each None where it does not apply.
         """
 
+    def weigh(self, part: str) -> dict[str, Any]:
+        """What fell into the vessel under `part` (verb `put vessel`), which is emptied.
+
+        fill: l and kg. water: ml and kg. seed: seeds, and the cells that passed: cells, empty,
+        multiple. UsageError where no vessel stands.
+        """
+
+    def hidden(self) -> dict[str, Any] | None:
+        """What the machine truly is after `hidden factors`, else None. Keys: doser, water, drum
+        (what comes for each one asked), pulses_per_l, best_kpa, encoders, drives."""
+
     def sown(self) -> list[dict[str, Any]]:
         """Where seeds lie on the gutters sown so far: a row a seed, or a cell of several seeds.
 
@@ -76,7 +87,7 @@ def open_plant(site: Site, seed: int) -> Plant:
 def open_server() -> Callable[..., dict[str, Any]]:
     """The installed plant model's `serve`: the plant as Modbus devices, until told to stop.
 
-    `serve(site, seed, stop, *, announce, endpoints_file, slots, actions, tls)` returns the
+    `serve(site, seed, stop, *, announce, endpoints_file, slots, actions, tls, hidden)` returns the
     plant's report. Raises PlantMissing when none is installed.
     """
     serve: Callable[..., dict[str, Any]] = _load("serve")

@@ -89,6 +89,11 @@ def _points(site: Site) -> Collection[str]:
     return site.tags
 
 
+def _dosing(site: Site) -> Collection[str]:
+    kinds = ("fill", "water", "seed")
+    return [name for name, station in site.file.stations.items() if station.kind in kinds]
+
+
 def _seeders(site: Site) -> Collection[str]:
     return [name for name, station in site.file.stations.items() if station.kind == "seed"]
 
@@ -119,6 +124,10 @@ VERBS: dict[str, _Verb] = {
     "mend wire": _Verb("part", _inputs),
     "hold sensor": _Verb("part", _inputs, needs=("value",)),
     "let go": _Verb("part", _inputs),
+    "put vessel": _Verb("part", _dosing),
+    "take vessel": _Verb("part", _dosing),
+    "spill": _Verb("part", _dosing),
+    "hidden factors": _Verb(needs=("seed",)),
     "hard cut": _Verb(needs=("on",)),
     "local": _Verb("station", _driven),
     "remote": _Verb("station", _driven),
@@ -275,6 +284,12 @@ class _Reader:
                 kinds = self._kinds.get(part)
                 if kinds is not None:
                     options["kind"] = self._name("kind", kinds, f"a fault of {part}")
+            case "seed":
+                node = self._entry.child("seed")
+                if node is None or isinstance(node.value, bool) or not isinstance(node.value, int):
+                    self._wrong("seed", "must be a whole number")
+                else:
+                    options["seed"] = node.value
             case "on":
                 self._truth("on", options)
             case "place":

@@ -8,6 +8,7 @@ from typing import Protocol
 from linectl.site.machine import Carriage
 from linectl_sim.actuators import Actuator
 from linectl_sim.bodies import Body
+from linectl_sim.hidden import Encoder
 from linectl_sim.kernel import Entry, cancel
 from linectl_sim.travel import Travel
 from linectl_sim.twoway import TwoWay
@@ -59,6 +60,7 @@ class CarriagePart:
         self.held_body: Body | None = None
         self.faults: set[str] = set()
         self._run = False
+        self.encoder = Encoder()
         self._from = float(facts.home_mm)
         """Where it stood when it was told where to go."""
         self._grip_on = False
@@ -116,7 +118,8 @@ class CarriagePart:
     def _on_target(self, target: float) -> None:
         here, speed = self.travel.state()
         self._target = float(target)
-        if speed and self._run and (self._target - here) * speed < 0:
+        aim = self.encoder.true(self._target, self.facts.home_mm)
+        if speed and self._run and (aim - here) * speed < 0:
             self._world.auditor.violate(
                 "reversal_without_standstill", f"{self.name} sent back while travelling"
             )
@@ -132,7 +135,8 @@ class CarriagePart:
         truth = self._world.points.truth
         healthy = all(truth[index] for index in self._i_healthy) and "no_start" not in self.faults
         if self._run and healthy:
-            aim = 2 * self._from - self._target if self.backwards else self._target
+            aim = self.encoder.true(self._target, self.facts.home_mm)
+            aim = 2 * self._from - aim if self.backwards else aim
             self.travel.go(min(max(aim, self._low - STOPS_MM), self._high + STOPS_MM))
         else:
             self.travel.stop()
@@ -156,7 +160,7 @@ class CarriagePart:
         """Bring position, flag and limits in line with where it stands."""
         here, _ = self.travel.state()
         points = self._world.points
-        points.put(self._i_position, round(here))
+        points.put(self._i_position, round(self.encoder.told(here, self.facts.home_mm)))
         points.put(self._i_flag, self.at() is not None and "flag_missed" not in self.faults)
         points.put(self._i_limits_ok, self._low <= here <= self._high)
 

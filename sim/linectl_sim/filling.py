@@ -108,6 +108,9 @@ class Filler:
         self._rate_ml_s = 0.0
         self._true_to_set = world.site.calibration.doser_factor
         """What falls for what is asked: this doser is the one that was measured."""
+        self._spread = 0.0
+        self._random = world.stream(name)
+        self._this_run = 1.0
         self._stir = world.auditor.stir(facts.zone, f"{name}.doser")
         crops = world.site.crops.crops.values()
         self._full_l = max((crop.substrate_l for crop in crops), default=0.0)
@@ -140,8 +143,15 @@ class Filler:
         else:
             body.partial.discard("substrate")
 
+    def is_truly(self, factor: float, spread: float) -> None:
+        """What falls for what is asked, and the standard deviation of that from run to run."""
+        self._true_to_set, self._spread = factor, spread
+        self.settle()
+
     def _doser(self, on: object) -> None:
         self._on = bool(on)
+        if self._on and self._spread:
+            self._this_run = self._random.gauss(1.0, self._spread)
         self._stir(self._on)
         running = self._on
         self._world.kernel.after(LAG_MS, lambda: self._world.points.put(self._i_running, running))
@@ -163,7 +173,8 @@ class Filler:
         outlet.settle()
         self.level_l = max(0.0, self.level_l - (outlet.total - self._booked_l))
         self._booked_l = outlet.total
-        rate = self._rate_ml_s * self._true_to_set / 1_000_000 if self._on else 0.0
+        factor = self._true_to_set * self._this_run
+        rate = self._rate_ml_s * factor / 1_000_000 if self._on else 0.0
         if self.level_l <= 1e-9 or f"{self.name}.doser" in self._world.backwards:
             rate = 0.0
         outlet.set_rate(rate, commanded=True)

@@ -21,6 +21,7 @@ from linectl_sim.carriages import Berth, CarriagePart
 from linectl_sim.drives import Drive
 from linectl_sim.filling import Filler, MagazinePart
 from linectl_sim.hall import Hall
+from linectl_sim.hidden import DOSER_SPREAD, Hidden
 from linectl_sim.lanes import LanePart, Mouth, TableBerth, Tail, arms_over
 from linectl_sim.safety import Safety
 from linectl_sim.tables import Table
@@ -38,6 +39,7 @@ class Machine:
 
     def __init__(self, world: World) -> None:
         self.world = world
+        self.hidden: Hidden | None = None
         site = world.site
         self.safety = Safety(world)
         length = site.file.gutter.length_mm
@@ -153,6 +155,18 @@ class Machine:
                 row.arms_out = arms_over(row, pairs)
         for carriage in self.carriages.values():
             carriage.dropped = self._dropped
+
+    def is_truly(self, hidden: Hidden) -> None:
+        """Doser, water, meter, drum, encoders and motors are from now on what `hidden` says."""
+        self.hidden = hidden
+        self.filler.is_truly(hidden.doser, DOSER_SPREAD)
+        self.waterer.is_truly(hidden.water, hidden.pulses_per_l)
+        self.seeder.is_truly(hidden.drum, hidden.need)
+        for name, encoder in hidden.encoders.items():
+            self.carriages[name].encoder = encoder
+            self.carriages[name].show_position()
+        for tag, motor in hidden.motors.items():
+            self.world.outputs.is_truly(self.world.points.by_tag[tag], motor)
 
     def _doubled(self, stage: Stage, body: Body, driven: bool) -> None:
         self.magazine.show_single()

@@ -12,8 +12,9 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from linectl.image import Value
-from linectl.site.calibration import DriveCalibration, is_hertz
+from linectl.site.calibration import is_hertz
 from linectl.site.model import Site
+from linectl_sim.hidden import HERTZ_ITSELF, Motor
 from linectl_sim.points import Points
 
 Handler = Callable[[Value], object]
@@ -23,8 +24,8 @@ class Outputs:
     """Outputs by point index. A handler is called when the effect of its output changes."""
 
     __slots__ = (
-        "_clock", "_cut", "_devices", "_handlers", "_lit_ms", "_outputs", "_powerless", "_since",
-        "_site", "_stays", "cut_bits", "effect", "on", "points", "stuck", "watchers",
+        "_clock", "_cut", "_devices", "_handlers", "_lit_ms", "_motors", "_outputs", "_powerless",
+        "_since", "_site", "_stays", "cut_bits", "effect", "on", "points", "stuck", "watchers",
     )  # fmt: skip
 
     def __init__(self, site: Site, points: Points, clock: Callable[[], float]) -> None:
@@ -37,6 +38,11 @@ class Outputs:
         self._cut = [0] * count
         self._handlers: list[Handler | None] = [None] * count
         self.watchers: list[Handler | None] = [None] * count
+        self._motors = {
+            site.tags[tag]: Motor(drive.per_hz, drive.offset_hz)
+            for tag, drive in site.calibration.drives.items()
+            if tag in site.tags
+        }
         self._stays = [
             point.on_loss == "stays" and (not point.is_bool or point.safe != 0)
             for point in site.points
@@ -59,10 +65,28 @@ class Outputs:
         A drive that is told a frequency turns it into its own rate before it acts on it."""
         index = self.points.bind(part, role)
         if index != self.points.spare:
-            motor = self._site.calibration.drives.get(f"{part}.{role}")
             told_hertz = is_hertz(self._site.points[index].unit)
-            self._handlers[index] = _turns(motor, handler) if motor and told_hertz else handler
+            self._handlers[index] = self._turns(index, handler) if told_hertz else handler
         return index
+
+    def is_truly(self, index: int, motor: Motor) -> None:
+        """What a drive that is told a frequency gives."""
+        self._motors[index] = motor
+        handler = self._handlers[index]
+        if handler is not None and self.effect[index]:
+            handler(self.effect[index])
+
+    def _turns(self, index: int, handler: Handler) -> Handler:
+        """The handler behind a motor: below the frequency at which it begins to turn, nothing.
+
+        A motor of which nobody knows what it gives for a hertz gives one."""
+
+        def act(hertz: Value) -> object:
+            motor = self._motors.get(index, HERTZ_ITSELF)
+            beyond = hertz - motor.offset_hz
+            return handler(beyond * motor.per_hz if hertz > 0 and beyond > 0 else 0.0)
+
+        return act
 
     def write(self, index: int, raw: Value) -> None:
         """A value arrives at the device; lost while the device has no power."""
@@ -129,16 +153,6 @@ class Outputs:
         handler = self._handlers[index]
         if handler is not None:
             handler(value)
-
-
-def _turns(motor: DriveCalibration, handler: Handler) -> Handler:
-    """The handler behind a motor: below the frequency at which it begins to turn, nothing."""
-
-    def act(hertz: Value) -> object:
-        beyond = hertz - motor.offset_hz
-        return handler(beyond * motor.per_hz if hertz > 0 and beyond > 0 else 0.0)
-
-    return act
 
 
 def _safe(is_bool: bool, safe: float) -> Value:

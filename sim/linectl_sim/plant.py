@@ -8,6 +8,7 @@ from linectl.errors import UsageError
 from linectl.image import Move, Slot, Value
 from linectl.site.model import Site
 from linectl_sim import report
+from linectl_sim.hidden import as_json
 from linectl_sim.machine import Machine
 from linectl_sim.moved import Moved
 from linectl_sim.placebook import PlaceBook
@@ -132,6 +133,15 @@ class PlantModel:
     def moved(self, who: str = "") -> dict[str, dict[str, Any]]:
         """What is on or has moved since `who` asked last (see linectl_sim.moved)."""
         return self._moved.since(who)
+
+    def weigh(self, part: str) -> dict[str, Any]:
+        """What the vessel under `part` holds (see linectl_sim.vessels); it is emptied."""
+        return self._verbs.vessels.weigh(part)
+
+    def hidden(self) -> dict[str, Any] | None:
+        """What the machine truly is, to hold a calibration against; None: nothing is hidden."""
+        found = self.machine.hidden
+        return None if found is None else as_json(found, *self.machine.seeder.usual())
 
     def sown(self) -> list[dict[str, Any]]:
         """Where the seeds of every gutter sown so far lie (see `report.sown`); drawn now."""

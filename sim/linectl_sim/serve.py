@@ -12,6 +12,10 @@ Beside the buses a port for the rehearsal's own talk (JSON lines, `control` in t
     {"moved": who}                            → {"moved": {tag: {"on": …, "on_ms": …,
                                                  "direction": ±1, "mm": …, "way": …}}}: actuators
                                                  that are on or moved since that one asked last
+    {"weigh": part}                           → {"weighed": {…}}: what the vessel there holds,
+                                                 which is emptied (see linectl_sim.vessels)
+    {"hidden": true}                          → {"hidden": {…}}: what the machine truly is, or
+                                                 null (see linectl_sim.hidden)
     {"report": true}                          → {"report": counts, lanes, violations}
 """
 
@@ -41,6 +45,7 @@ def serve(
     slots: Sequence[Slot] = (),
     actions: Iterable[Action | tuple[Any, ...]] = (),
     tls: Path | None = None,
+    hidden: int | None = None,
 ) -> dict[str, Any]:
     """Serve the site's plant until `stop` is set; the plant's report then.
 
@@ -48,10 +53,13 @@ def serve(
     device answers. A file that is named stays, and a plant started with it again takes the same
     ports; otherwise it lies in the temporary folder and is gone at the end. `actions`: scenario
     verbs at their times; those of the verb `command` are the controller's and passed over.
-    `tls`: the folder with the devices' certificates, needed for TLS buses. Raises UsageError
+    `tls`: the folder with the devices' certificates, needed for TLS buses. `hidden`: the seed of
+    factors that the controller has not been told (verb `hidden factors`). Raises UsageError
     for a verb, part or kind the plant has not, and for certificates that do not do.
     """
     plant = linectl_sim.open(site, seed)
+    if hidden is not None:
+        plant.do("hidden factors", seed=hidden)
     if slots:
         plant.stock(list(slots))
     server = PlantServer(site, plant, actions, tls=tls, seed=seed)

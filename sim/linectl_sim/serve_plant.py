@@ -267,6 +267,10 @@ class PlantServer:
                 return dict(self.plant.seen())
             if "moved" in asked:
                 return {"moved": self.plant.moved(str(asked["moved"]))}
+            if "weigh" in asked:
+                return {"weighed": self.plant.weigh(str(asked["weigh"]))}
+            if "hidden" in asked:
+                return {"hidden": self.plant.hidden()}
             if "report" in asked:
                 return {"report": self.plant.report()}
         except LinectlError as error:

@@ -8,9 +8,11 @@ from typing import Any
 from linectl.errors import UsageError
 from linectl_sim.faults import Faults, nearest
 from linectl_sim.field_verbs import FieldVerbs
+from linectl_sim.hidden import draw
 from linectl_sim.joints import Lift
 from linectl_sim.machine import Machine
 from linectl_sim.placebook import PlaceBook
+from linectl_sim.vessels import Vessels
 
 ATMOSPHERE_KPA = 101.325
 """Standard atmosphere: no pump draws more than that."""
@@ -23,6 +25,7 @@ class Verbs:
     def __init__(self, machine: Machine, book: PlaceBook) -> None:
         self._machine, self._book = machine, book
         self.faults = Faults(machine)
+        self.vessels = Vessels(machine)
         self._acts: dict[str, Act] = {
             "harvest stops": lambda part, _: machine.hall.stop(),
             "harvest resumes": lambda part, _: machine.hall.resume(),
@@ -54,6 +57,8 @@ class Verbs:
             "de-isolate": lambda part, _: self._switch(part, "isolator_on", True),
             "jog": self._jog,
             **FieldVerbs(machine).acts,
+            **self.vessels.acts,
+            "hidden factors": self._hide,
         }
 
     def do(self, verb: str, part: str, options: dict[str, Any]) -> None:
@@ -147,6 +152,13 @@ class Verbs:
         crop = str(options.get("crop", ""))
         _known(crop, machine.world.site.crops.crops, "crop")
         machine.seeder.change(crop, str(options.get("lot", "")))
+
+    def _hide(self, part: str, options: dict[str, Any]) -> None:
+        """The machine is from now on what that seed says, or the plant's own."""
+        seed = options.get("seed", self._machine.world.seed)
+        if isinstance(seed, bool) or not isinstance(seed, int):
+            raise UsageError(f"hidden factors: seed must be a whole number, not {seed!r}")
+        self._machine.is_truly(draw(self._machine.world.site, seed))
 
     def _jog(self, part: str, options: dict[str, Any]) -> None:
         """Hold-to-run at the machine: the lift comes to a level, unless something is in the way."""

@@ -52,11 +52,20 @@ class Waterer:
         )
         measured = world.site.calibration.water
         meter = measured.pulses_per_l if measured is not None else None
-        pulses = (meter or facts.pulses_per_l) / 1000
+        self._pulses_per_l = meter or facts.pulses_per_l
         index = world.points.bind(name, "flow_pulses")
-        world.points.count(index, lambda: int(self.outlet.present_total() * pulses + 1e-6))
+        world.points.count(index, self._pulses)
         world.output(name, "valve", self._valve)
         world.output(name, "flow_rate", self._rate)
+
+    def _pulses(self) -> int:
+        return int(self.outlet.present_total() * self._pulses_per_l / 1000 + 1e-6)
+
+    def is_truly(self, factor: float, pulses_per_l: float) -> None:
+        """What flows for what is asked, and what the meter gives for a litre."""
+        self._usual = self._true_to_set = factor
+        self._pulses_per_l = pulses_per_l
+        self.settle()
 
     def _begin(self, body: Body) -> None:
         auditor = self._world.auditor
@@ -124,6 +133,10 @@ class Seeder:
         self._true_to_set = 1.0
         self._turned = (0.0, 0.0)
         """Holes per mm of belt and vacuum since the outlet was last set."""
+        self._need_kpa = float(facts.vacuum_min_kpa)
+        """Vacuum from which on its seed is held."""
+        self._true_factor: float | None = None
+        """Seeds for each one asked at the usual strength; None: what was measured."""
         self._nominal_kpa = round(VACUUM_USUAL * facts.vacuum_min_kpa, 1)
         self.vacuum_kpa = 0.0
         self._step = 0
@@ -133,6 +146,7 @@ class Seeder:
         self.level = SEED_HOPPER_GUTTERS
         self._stir = world.auditor.stir(facts.zone, f"{name}.drum")
         self.outlet = Outlet(world, name, drive.travel, self._give, self._begin, self._ended)
+        self.outlet.cells = self._passed
         self._i_vacuum = world.input(name, "vacuum", 0.0)
         self._i_running = world.input(name, "drum_running", False)
         self._i_level = world.input(name, "seed_level", self.level)
@@ -162,12 +176,16 @@ class Seeder:
 
     def _give(self, body: Body, seeds: float) -> None:
         body.seeds += seeds
-        laid(body.sown, Stretch(seeds / self.outlet.rate, *self._turned))
+        laid(body.sown, self._passed(seeds))
         if (
             body.crop
             and body.seeds > 1.5 * self._world.site.crops.crops[body.crop].seeds_per_gutter
         ):
             self._world.auditor.violate("processed_twice", f"{body} seeded twice")
+
+    def _passed(self, seeds: float) -> Stretch:
+        """The cells that have passed while so many seeds fell."""
+        return Stretch(seeds / self.outlet.rate, *self._turned)
 
     def _ended(self, body: Body) -> None:
         if (
@@ -224,6 +242,13 @@ class Seeder:
         self._rate_s = float(rate)
         self.settle()
 
+    def is_truly(self, factor: float, need: float) -> None:
+        """Seeds for each one asked at the usual strength, and the vacuum that its seed needs as a
+        multiple of the site's least one."""
+        self._true_factor = factor
+        self._need_kpa = need * self._facts.vacuum_min_kpa
+        self.settle()
+
     def picks(self) -> float:
         """Seeds dropped for each one asked: misses under a poor vacuum, doubles under a strong
         one. At the usual vacuum it is what was measured of this drum, if somebody has."""
@@ -232,13 +257,24 @@ class Seeder:
     def _picks_at(self, vacuum_kpa: float, crop: str) -> float:
         measured = self._world.site.calibration.drum
         usual = PICKS_USUAL if measured is None else measured.factor_of(crop)
-        strength = vacuum_kpa / self._facts.vacuum_min_kpa
+        usual = usual if self._true_factor is None else self._true_factor
+        strength = vacuum_kpa / self._need_kpa
         return usual * _picked(strength) / PICKS_USUAL
 
     def chances_at(self, vacuum_kpa: float, crop: str) -> Chances:
         """What a hole does with that crop at that vacuum: its mean is `picks` there."""
-        strength = vacuum_kpa / self._facts.vacuum_min_kpa
-        return chances(strength, self._picks_at(vacuum_kpa, crop))
+        return chances(vacuum_kpa / self._need_kpa, self._picks_at(vacuum_kpa, crop))
+
+    def usual(self) -> tuple[float, float]:
+        """Seeds for each one asked at the vacuum the relief valve is set to, and the vacuum (kPa)
+        at which the most cells have just one seed."""
+
+        def single(tenth_kpa: int) -> float:
+            miss, multiple = self.chances_at(tenth_kpa / 10, self.crop)
+            return 1 - miss - multiple
+
+        best = max(range(1, round(30 * self._need_kpa)), key=single)
+        return self._picks_at(self._nominal_kpa, self.crop), best / 10
 
     def settle(self) -> None:
         """Bring what falls in line with drum, vacuum, seed and its rate."""
