@@ -13,13 +13,12 @@ from linectl import __version__
 from linectl.cli.app import AsJson, SiteFolder, app
 from linectl.cli.checkout_page import moment, write_checkout
 from linectl.cli.screen import complain, heading, say, say_json, table
-from linectl.cli.sheet import SPREADSHEET
 from linectl.cli.writable import will_be_written
 from linectl.commission.checkout.record import checkout_standing
 from linectl.commission.checkout.sheet import COLUMNS, CheckoutSheet, checkout_sheet
 from linectl.errors import UsageError
 from linectl.site.load import load_site
-from linectl.site.rowfile import rows_text
+from linectl.site.rowfile import SPREADSHEET, rows_text
 
 TAGS_SHOWN = 12
 """Tags of points never tried that the screen names; the page has them all."""

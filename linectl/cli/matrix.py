@@ -11,17 +11,17 @@ from rich.text import Text
 
 from linectl import __version__
 from linectl.cli.screen import heading, say, table
+from linectl.commission.kept_rows import safe_cell
 from linectl.commission.matrix import LEGEND, CauseRow, DerivedRow, EffectColumn, Matrix
 from linectl.errors import Unreachable, UsageError
 from linectl.site.durations import format_duration
 from linectl.site.matrix_rows import MOMENTS, RESETS
-from linectl.site.rowfile import Dialect, rows_text
+from linectl.site.rowfile import SPREADSHEET, rows_text
 
 WIDTH = 100
 """Columns of the terminal that everything fits in."""
 _GROUP = 5
 """Rows and columns between two guides for the eye."""
-_SPREADSHEET = Dialect(encoding="utf-8-sig", line_end="\r\n")
 _FACTS = (
     "number", "cause", "text", "source", "tags", "comparison", "vote", "bad", "on_delay_ms",
     "off_delay_ms", "modes", "moment", "reset", "priority", "bypass_ms",
@@ -144,11 +144,13 @@ def _cells(letters: Sequence[str]) -> str:
 def matrix_csv(matrix: Matrix) -> str:
     """One row a cause, one column an effect, A, L, P or empty; derived rows behind the written.
 
-    In the form that spreadsheets open; `source` says written, silence, supply or structure.
+    In the form that spreadsheets open, no cell one that they calculate; `source` says written,
+    silence, supply or structure.
     """
     columns = [*_FACTS, *(column.name for column in matrix.columns), *_RESULTS]
     rows = [*(_written(matrix, row) for row in matrix.rows), *map(_derived, matrix.derived)]
-    return rows_text(columns, rows, _SPREADSHEET)
+    safe = ({key: safe_cell(cell) for key, cell in row.items()} for row in rows)
+    return rows_text(columns, safe, SPREADSHEET)
 
 
 def _written(matrix: Matrix, row: CauseRow) -> dict[str, str]:
@@ -193,6 +195,6 @@ def write_matrix(path: Path, matrix: Matrix, approval: str) -> None:
         if path.suffix == ".html":
             path.write_text(matrix_html(matrix, approval), encoding="utf-8")
         else:
-            path.write_bytes(matrix_csv(matrix).encode(_SPREADSHEET.encoding))
+            path.write_bytes(matrix_csv(matrix).encode(SPREADSHEET.encoding))
     except OSError as error:
         raise Unreachable(f"{path}: cannot be written ({error.strerror})") from error

@@ -15,14 +15,13 @@ from linectl.cli.app import AsJson, SiteFolder, app
 from linectl.cli.screen import heading, say, say_json, table
 from linectl.cli.writable import will_be_written
 from linectl.commission.io_sheet import COLUMNS, Sheet, sheet_of
+from linectl.commission.kept_rows import safe_cell
 from linectl.errors import UsageError
 from linectl.site.complaints import nearest
 from linectl.site.load import load_site
 from linectl.site.model import Site
-from linectl.site.rowfile import Dialect, rows_text
+from linectl.site.rowfile import SPREADSHEET, rows_text
 
-SPREADSHEET = Dialect(encoding="utf-8-sig", line_end="\r\n")
-"""What spreadsheets open with every letter right: with a byte order mark."""
 EXAMPLE = """
 Examples:
 
@@ -70,10 +69,15 @@ def _write(path: Path, site: Site, sheets: Sequence[Sheet]) -> None:
         raise UsageError(f"{path}: name a file that ends in .html or .csv")
     will_be_written(path)
     if kind == ".csv":
-        rows = (row for one in sheets for row in one.rows())
-        path.write_bytes(rows_text(COLUMNS, rows, SPREADSHEET).encode(SPREADSHEET.encoding))
+        path.write_bytes(places_csv(sheets))
     else:
         path.write_text(page(site, sheets), encoding="utf-8")
+
+
+def places_csv(sheets: Sequence[Sheet]) -> bytes:
+    """A row a place, as spreadsheets open it; no cell is one that they would calculate."""
+    rows = ({k: safe_cell(v) for k, v in row.items()} for one in sheets for row in one.rows())
+    return rows_text(COLUMNS, rows, SPREADSHEET).encode(SPREADSHEET.encoding)
 
 
 def page(site: Site, sheets: Sequence[Sheet]) -> str:

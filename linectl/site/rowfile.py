@@ -52,6 +52,8 @@ class Dialect(NamedTuple):
 
 
 PLAIN = Dialect()
+SPREADSHEET = Dialect(encoding="utf-8-sig", line_end="\r\n")
+"""What spreadsheets open with every letter right: with a byte order mark."""
 
 
 EVERY_SITE = "every site needs it; see config/README.md"

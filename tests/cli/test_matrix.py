@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -78,6 +79,13 @@ def test_the_list_read_back_has_the_cells_of_the_site(name: str) -> None:
         tags = [test.point for test in site.interlocks.causes[row["cause"]].when]
         assert row["tags"].split("; ") == tags
         assert all(tag in row["comparison"] for tag in tags)
+
+
+def test_a_text_of_the_list_is_shown_by_a_spreadsheet_and_not_calculated() -> None:
+    matrix = _matrix("small")
+    first = replace(matrix.rows[0], text="=stop+all")
+    read = csv.DictReader(io.StringIO(matrix_csv(replace(matrix, rows=(first,))), newline=""))
+    assert next(iter(read))["text"] == "'=stop+all"
 
 
 def test_the_list_has_every_row_that_the_line_derives() -> None:

@@ -4,10 +4,19 @@ from __future__ import annotations
 
 import csv
 import re
+import shutil
+from pathlib import Path
 
 import pytest
 
 from linectl.site.load import load_site
+
+CONFIG = Path(__file__).parents[2] / "config"
+
+
+@pytest.fixture
+def small_copy(tmp_path):
+    return Path(shutil.copytree(CONFIG / "small", tmp_path / "small"))
 
 
 def test_a_person_sees_both_addresses_terminal_and_spare_places(linectl):
@@ -41,6 +50,14 @@ def test_a_spreadsheet_opens_the_list_with_nothing_that_it_would_take_for_a_date
     for row in rows:
         for column in ("address", "reference", "bit"):
             assert re.fullmatch(r"\d* ?(to \d+)?", row[column]), row
+
+
+def test_a_note_is_shown_by_a_spreadsheet_and_not_calculated(linectl, small_copy, tmp_path):
+    io = small_copy / "io.csv"
+    io.write_text(io.read_text(encoding="utf-8").replace(",AE2:4,", ",=AE2+4,"), encoding="utf-8")
+    path = tmp_path / "sheet.csv"
+    assert linectl("sheet", small_copy, "--out", path).code == 0
+    assert ",'=AE2+4" in path.read_text(encoding="utf-8-sig")
 
 
 def test_a_program_reads_one_object(linectl):
