@@ -27,8 +27,8 @@ def tried(site, tag: str, evening: int, minute: int, result: str = "pass", **fac
     point = site.points[site.index(tag)]
     out = point.direction == "out"
     usual = {
-        "found": "moved as it should" if out else "came and went, nothing else moved",
-        "left": "", "readings": "", "fit": "", "remark": "", "deficiency": "", "instrument": "",
+        "found": "in order", "left": "", "readings": "", "fit": "", "remark": "", "deficiency": "",
+        "instrument": "",
         "trace": "on at +0 ms, off at +500 ms" if out else "1 at +0 ms, 0 at +2310 ms",
         "travel_ms": "480" if out else "", "by": "A. Example", "witness": "",
         "row": row_of(point), "site_digest": site.digest, "version": "1.0",
@@ -59,11 +59,12 @@ def walk(folder: Path) -> None:
                 "trace": "no feedback in 5 s", "travel_ms": "", "remark": "=valve+stuck",
             }  # fmt: skip
         append_try(folder, tried(site, tag, 10, minute, **facts))
-    for minute, (tag, number) in enumerate((("fill.entry_eye", "1"), ("fill.exit_eye", "2"))):
+    swapped = ("fill.entry_eye", "fill.exit_eye")
+    for minute, (tag, other) in enumerate((swapped, swapped[::-1])):
         append_try(
             folder,
-            tried(site, tag, 11, minute, found="came and went, nothing else moved",
-                  left="wires 3 and 4 of strip AE2 changed over", deficiency=number,
+            tried(site, tag, 11, minute, found=f"{other} moved instead", left="in order",
+                  remark="wires 3 and 4 of strip AE2 changed over", deficiency=str(minute + 1),
                   by="C. Sample", witness="A. Example"),
         )  # fmt: skip
 

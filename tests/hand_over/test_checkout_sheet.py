@@ -67,7 +67,8 @@ def test_the_punch_list_has_the_open_deficiency_first_and_says_how_the_others_we
     assert (first["number"], first["tag"], first["open"]) == (3, "tamp.press", True)
     assert first["closed_by"] is None
     assert (second["number"], second["what"]) == (1, "fill.exit_eye moved instead")
-    assert second["closed_as"] == "wires 3 and 4 of strip AE2 changed over"
+    assert second["closed_as"] == "in order"
+    assert second["closed_remark"] == "wires 3 and 4 of strip AE2 changed over"
     assert (second["opened_by"], second["closed_by"]) == ("A. Example", "C. Sample")
     assert (third["number"], third["open"]) == (2, False)
 

@@ -140,7 +140,8 @@ class Deficiency:
 
     def as_json(self) -> dict[str, object]:
         """Keys: number, tag, what, remark, opened_at, opened_by, open, closed_at, closed_by,
-        closed_as (as left by the try that closed it), gone. The closed_… are null while open."""
+        closed_as (as left by the try that closed it), closed_remark, gone. The closed_… are null
+        while it is open."""
         closed = self.closed
         return {
             "number": self.number,
@@ -153,6 +154,7 @@ class Deficiency:
             "closed_at": closed.at if closed else None,
             "closed_by": closed.by if closed else None,
             "closed_as": (closed.left or closed.found) if closed else None,
+            "closed_remark": closed.remark if closed else None,
             "gone": self.gone,
         }
 

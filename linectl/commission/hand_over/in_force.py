@@ -31,7 +31,7 @@ def in_force_part(site: Site, controller: Commanded) -> Part:
         )
         return Part("in_force", "Forces and bypasses", "No controller runs here.", (), (lack,))
     rows = [
-        {**row, "what": what, "name": row[key]}
+        {**row, "what": what, "name": row[key], "value": _value(row.get("value"))}
         for listing, (what, key, _) in KINDS.items()
         for row in status[listing]
     ]
@@ -48,6 +48,11 @@ def in_force_part(site: Site, controller: Commanded) -> Part:
     )
     lacks = (*_standing(site, status), *_other_files(site, digest))
     return Part("in_force", "Forces and bypasses", text, tables, lacks)
+
+
+def _value(value: float | bool | None) -> str:
+    """As `force` takes it; a bypass has none."""
+    return "" if value is None else f"{value:g}"
 
 
 def _standing(site: Site, status: Mapping[str, Any]) -> Sequence[Lack]:

@@ -95,4 +95,6 @@ def recorded(folder: Path, file: str, title: str) -> Table | None:
 def _text(value: object) -> str:
     if value is None:
         return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
     return f"{value:g}" if isinstance(value, float) else str(value)

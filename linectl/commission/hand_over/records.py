@@ -16,7 +16,7 @@ CALIBRATIONS = "calibrations.csv"
 SIGNED = "signed.csv"
 DEVICES = "devices.csv"
 PUNCH = ("number", "open", "tag", "what", "remark", "opened_at", "opened_by", "closed_at",
-         "closed_by", "closed_as", "gone")  # fmt: skip
+         "closed_by", "closed_as", "closed_remark", "gone")  # fmt: skip
 IN_FORCE = ("what", "values", "by", "on", "valid_until", "with", "state")
 MEASURED = ("doser", "water", "drum")
 """What commissioning measures on every line; until then it counts as right."""
