@@ -24,7 +24,7 @@ Example, in two terminals:
 
   linectl plant config/small --lanes full --file plant.json
 
-  linectl run config/small --lanes full --at plant.json
+  linectl run config/small --lanes full --at plant.json --rehearsal
 
 A site with a TLS bus needs --tls DIR with server.pem, server.key and authority.pem. A set for
 trials, valid for 30 days, with OpenSSL 3 in that folder; the last one is for the controller:
@@ -103,4 +103,7 @@ def _announce(site: Path, endpoints: dict[str, Any]) -> None:
     ]
     say(table("bus|device|>unit|kind|where", rows))
     say(Text("To control it, from another terminal, with the same --lanes:"), soft_wrap=True)
-    say(Text(f"  linectl run {site} --at {endpoints['file']}"), soft_wrap=True)
+    say(Text(f"  linectl run {site} --at {endpoints['file']} --rehearsal"), soft_wrap=True)
+    say(
+        Text("Without --rehearsal it refuses production until it is commissioned, as in the field.")
+    )

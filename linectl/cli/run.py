@@ -16,10 +16,15 @@ from rich.text import Text
 from linectl.cli.app import AsJson, SiteFolder, app
 from linectl.cli.ending import until_signalled
 from linectl.cli.options import Lanes, TraceFile
+from linectl.cli.released import release_word
 from linectl.cli.screen import complain, say, say_json
 from linectl.cli.status import print_status
+from linectl.commission.readiness.release import ReleaseLook
+from linectl.errors import UsageError
 from linectl.field.wiring import read_endpoints
 from linectl.runtime.live import control_site
+from linectl.runtime.plant_talk import plant_answers
+from linectl.runtime.release import Look, Released
 from linectl.runtime.standing import standing
 from linectl.site.load import load_site
 
@@ -29,8 +34,9 @@ Examples:
 
   linectl run config/fennmark --ledger /var/lib/linectl/fennmark.sqlite3
 
-  linectl run config/small --at plant.json
+  linectl run config/small --at plant.json --rehearsal
 """
+REHEARSAL = "rehearsal on the plant model"
 
 
 @app.command(epilog=EXAMPLE)
@@ -44,11 +50,22 @@ def run(
     ] = None,
     lanes: Lanes = "empty",  # type: ignore[assignment]  # typer parses the text
     trace: TraceFile = None,
+    rehearsal: Annotated[
+        bool,
+        typer.Option(
+            "--rehearsal", help="With --at a running plant model: production uncommissioned."
+        ),
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Controls the line on its field devices.
 
     Says what it controls, then a line for each change of a unit or a bus. Ctrl-C ends it.
+
+    Until the list of `linectl commission` is done, or overridden by a named person, it refuses to
+    start in dry cycle or production, and says what is next; both units then begin in maintenance.
+    What was released meanwhile is seen without a new start. On a plant model --rehearsal lifts
+    that, and `status` says so.
 
     A new ledger is told what stands in the lanes by --lanes. Nothing moves until a person resets
     and starts a unit: see `linectl command --help`. When it ends, outputs are safe before it
@@ -56,6 +73,7 @@ def run(
     frames`. It is not a safety function: see SAFETY.md.
     """
     loaded = load_site(site)
+    look = _release(site, at, rehearsal)
     with until_signalled() as ending:
         control_site(
             loaded,
@@ -67,7 +85,21 @@ def run(
             site_folder=site,
             trace=trace,
             on_remark=complain,
+            release=look,
         )
+
+
+def _release(site: Path, at: Path | None, rehearsal: bool) -> Look:
+    """Where the word comes from whether the line may start. Raises UsageError, Unreachable."""
+    if not rehearsal:
+        return ReleaseLook(site)
+    if at is None:
+        raise UsageError(
+            "--rehearsal is for a running plant model: say also --at FILE, the file that `linectl"
+            " plant` wrote. On the machine the list is worked through: linectl commission SITE"
+        )
+    plant_answers(at)
+    return lambda status: Released(note=REHEARSAL)
 
 
 class Untroubled:
@@ -102,13 +134,15 @@ class Told:
     def __call__(self, status: Mapping[str, Any]) -> None:
         states = {name: unit["state"] for name, unit in status["units"].items()}
         states |= {f"bus {b['name']}": "up" if b["up"] else "DOWN" for b in status["buses"]}
+        if (word := release_word(status)) is not None:
+            states["production"] = word
         if self._states is None:
             print_status(status)
         else:
             reasons = {name: unit["reason"] for name, unit in status["units"].items()}
             at = time.strftime("%H:%M:%S")
             for name, state in states.items():
-                before = self._states[name]
+                before = self._states.get(name)
                 if state != before:
                     why = f": {reasons[name]}" if reasons.get(name) else ""
                     say(Text(f"{at} {name} {before} → {state}{why}"), soft_wrap=True)

@@ -11,6 +11,7 @@ from linectl.cli.app import AsJson, RunningSite, app
 from linectl.cli.blend_went import print_went
 from linectl.cli.changeover import print_changeover
 from linectl.cli.granting import print_bypasses, print_forces
+from linectl.cli.released import release_lines
 from linectl.cli.screen import heading, say, say_json, span, table
 from linectl.errors import UsageError
 from linectl.runtime.control import ask
@@ -49,6 +50,8 @@ def print_status(answer: Mapping[str, Any]) -> None:
         for name, u in answer["units"].items()
     ]
     say(table("unit|mode|state|>since|why", rows))
+    for line in release_lines(answer):
+        say(Text(line), soft_wrap=True)
     say(Text())
     say(table("bus|link|>for|errors", _buses(answer)))
     say(Text())

@@ -10,10 +10,11 @@ import gc
 import os
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, nullcontext
 from pathlib import Path
 from typing import Any, Protocol
 
+from linectl import __version__
 from linectl.errors import LinectlError, Unreachable, UsageError
 from linectl.field.claim import claimed
 from linectl.field.snapshots import Outputs
@@ -30,6 +31,7 @@ from linectl.runtime.intake import Intake
 from linectl.runtime.ledger_remark import LedgerRemark
 from linectl.runtime.pacing import Pacer, controller_clock
 from linectl.runtime.recording import recording, troubles_beside
+from linectl.runtime.release import Look, ReleaseWatch
 from linectl.runtime.starting import begin_line
 from linectl.runtime.trip_record import TripRecorder
 from linectl.site.approval import approval_line
@@ -110,11 +112,13 @@ class Live:
         on_scan: Callable[[Sequence[Move], Sequence[Event]], None] | None = None,
         trips: TripRecorder | None = None,
         watch: ClockWatch | None = None,
+        release: ReleaseWatch | None = None,
     ) -> None:
         """on_status: told when it controls and at each change of a unit's state or of a bus.
 
         on_scan: told the moves and events of scans that had any (a rehearsal's account).
-        trips: keeps what led to a trip. watch: looks at the wall clock now and then.
+        trips: keeps what led to a trip. watch: looks at the wall clock now and then. release: says
+        which modes are released; None: all are.
         """
         self.site = site
         self.line = line
@@ -126,6 +130,7 @@ class Live:
         self._on_scan = on_scan
         self._trips = trips
         self._watch = watch
+        self._release = release
         self._intake = Intake(site)
         self._ledger_remark = LedgerRemark()
         self._pacer = Pacer(site.file.scan_ms)
@@ -184,6 +189,9 @@ class Live:
             "scan": {"scans": self.scans, "missed": self._pacer.missed},
             "approval": self._approval,
             "clock": self._watch.status() if self._watch else None,
+            "commissioning": self._release.found.as_json() if self._release else None,
+            "version": __version__,
+            "site_digest": self.site.digest,
         }
 
     def _beat(self) -> None:
@@ -196,6 +204,8 @@ class Live:
             self._durable = frame.durable = durable
         if self._watch is not None:
             frame.remarks += self._watch.look(now)
+        if self._release is not None:
+            frame.release = self._release.take()
         self._ledger_remark.tell(self._recorder.fault(), frame)
         asked = self._take_requests(frame)
         line.scan(frame, now)
@@ -214,7 +224,8 @@ class Live:
         if self._trips is not None:
             self._trips.take(now, frame, line.written, line.outputs, events)
         self._answer(asked, events)
-        self._tell(now, any(event.kind == "unit" for event in events))
+        released = frame.release is not None
+        self._tell(now, released or any(event.kind == "unit" for event in events))
         if not self._announced and (other := self.field.claimed_by_others()):
             raise Unreachable(f"{other}. Stop that controller first; this one ends, outputs safe.")
         if failure := self.field.failure():
@@ -356,6 +367,7 @@ def control_site(
     site_folder: Path | None = None,
     trace: Path | None = None,
     on_remark: Callable[[str], None] = lambda text: None,
+    release: Look | None = None,
 ) -> None:
     """Control a site's line until `stop` is set: `linectl run`.
 
@@ -363,7 +375,8 @@ def control_site(
     stock: gutters to write into an empty ledger's lanes first. site_folder: where the control
     socket is looked for (the site's own folder if left out). trace: a file for every frame; the
     last frames before trouble go to a folder beside the ledger. on_remark: told at the end what
-    of them is missing. Raises LedgerUnreachable, LedgerBroken, Unreachable (a controller runs
+    of them is missing. release: looked at every few seconds, says which modes are released; None:
+    both are. Raises LedgerUnreachable, LedgerBroken, Unreachable (a controller runs
     already, of this site or on one of its buses, or the trace cannot be written), LinectlError.
     """
     folder = site_folder or site.folder
@@ -378,15 +391,18 @@ def control_site(
         try:
             if stock and not book.standing():
                 book.seed_lanes(stock)
-            line = begin_line(site, book)
+            released = None if release is None else ReleaseWatch(release, Path(folder))
+            line = begin_line(site, book, None if released is None else released.found.refused)
             writer = LedgerWriter(book)
             trips = TripRecorder(site, line.outputs, writer.keep_trip, book.started_ms)
             with recording(site, trace, troubles_beside(ledger), on_remark) as record:
                 field = Field(site, clock, reach, tracer=record.tracer, ring=record.ring)
                 live = Live(
-                    site, line, field, writer, clock, control, on_status, trips=trips, watch=watch
-                )
-                live.run(stop)
+                    site, line, field, writer, clock, control, on_status, trips=trips, watch=watch,
+                    release=released,
+                )  # fmt: skip
+                with released or nullcontext():
+                    live.run(stop)
         finally:
             if writer is not None:
                 writer.close()

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import os
 import queue
 import socket
 import threading
+from contextlib import closing
+from pathlib import Path
 from typing import Any
 
-from linectl.errors import LinectlError, Unreachable
+from linectl.errors import LinectlError, Unreachable, UsageError
 
 TALK_TIMEOUT_S = 5.0
 TALK_QUEUE_MAX = 10_000
@@ -43,6 +46,7 @@ class PlantTalk:
         return found
 
     def close(self) -> None:
+        self._queue.put(None)
         self._link.close()
 
     def _send(self) -> None:
@@ -67,3 +71,30 @@ class PlantTalk:
         line, self._heard = self._heard.split(b"\n", 1)
         answer: dict[str, Any] = json.loads(line)
         return answer
+
+
+def plant_answers(file: Path) -> None:
+    """See that a plant model of this machine answers beside the wires of an endpoints file.
+
+    Raises UsageError if the file names anything but a plant model on this machine, Unreachable if
+    it does not answer.
+    """
+    try:
+        told = json.loads(file.read_text(encoding="utf-8"))
+        port = int(told["control"])
+        here = [
+            os.path.realpath(row["path"]).startswith("/dev/pts/")
+            if row["path"]
+            else row["host"] == "127.0.0.1"
+            for row in told["endpoints"]
+        ]
+    except (OSError, ValueError, TypeError, KeyError, AttributeError) as error:
+        raise UsageError(f"{file}: no endpoints of a running plant model ({error!r})") from error
+    if not here or not all(here):
+        raise UsageError(
+            f"{file}: it names devices that are no plant model's on this machine; nothing is"
+            " rehearsed on a machine. Nothing was started."
+        )
+    with closing(PlantTalk(port)) as talk:
+        if "places" not in talk.ask({"places": True}):
+            raise UsageError(f"{file}: what answers on port {port} is no plant model")

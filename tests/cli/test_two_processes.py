@@ -82,8 +82,8 @@ def test_a_person_at_the_terminal_reads_the_status_once_and_then_a_line_for_each
 ):
     at, ledger = tmp_path / "plant.json", tmp_path / "line.sqlite3"
     with process("plant", "config/small", "--file", at, runtime=runtime) as plant:
-        said = lines_until(plant, "linectl run")
-        assert said[-1].strip() == f"linectl run config/small --at {at}"
+        said = lines_until(plant, "linectl run ")
+        assert said[-1].strip() == f"linectl run config/small --at {at} --rehearsal"
         with process("run", "config/small", "--at", at, "--ledger", ledger, runtime=runtime) as run:
             assert any("controlled by process" in line for line in lines_until(run, "alarms "))
             plant.kill()

@@ -78,7 +78,16 @@ def test_a_guard_opened_in_the_plant_is_seen_timed_and_recorded(
     site = load_site(site_folder)
     at = tmp_path / "plant.json"
     plant = ("plant", site_folder, "--json", "--file", at, "--scenario", tmp_path / "guard.yaml")
-    run = ("run", site_folder, "--at", at, "--ledger", tmp_path / "line.sqlite3", "--json")
+    run = (
+        "run",
+        site_folder,
+        "--at",
+        at,
+        "--ledger",
+        tmp_path / "line.sqlite3",
+        "--json",
+        "--rehearsal",
+    )
     with process(*plant), process(*run):
         bring_to_work(site_folder)
         answers = "anna\nben\n" + 4 * YES + "\n" + YES + "hinge greased\n"

@@ -10,7 +10,12 @@ from typing import Any
 
 from linectl import __version__
 from linectl.commission.proof import CellResult, Check, OutputReaction
+from linectl.site.approval import digest_of_rows
+from linectl.site.matrix_rows import matrix_rows
 from linectl.site.model import Site
+
+FILE = "proof.jsonl"
+"""In a site's folder: what the list of commissioning looks at."""
 
 
 class Kept:
@@ -21,6 +26,7 @@ class Kept:
 
     def __init__(self, site: Site, seed: int, path: Path | None) -> None:
         self._key = {"site_digest": site.digest, "version": __version__, "seed": seed}
+        self._matrix = digest_of_rows(matrix_rows(site))
         self._path = path
         self.cells: dict[str, tuple[CellResult, ...]] = {}
         self.consequences: dict[str, tuple[str, ...]] = {}
@@ -33,8 +39,8 @@ class Kept:
         if self._path is None:
             return
         row = {
-            **self._key, "cause": cause, "cells": [asdict(cell) for cell in cells],
-            "consequences": list(consequences),
+            **self._key, "matrix": self._matrix, "cause": cause,
+            "cells": [asdict(cell) for cell in cells], "consequences": list(consequences),
         }  # fmt: skip
         with self._path.open("a", encoding="utf-8") as file:
             file.write(json.dumps(row, ensure_ascii=False) + "\n")
@@ -59,3 +65,23 @@ def _cell(row: dict[str, Any]) -> CellResult:
             "unseen": tuple(row["unseen"]),
         }
     )
+
+
+def kept_outcomes(site: Site, path: Path) -> dict[str, bool]:
+    """Cause → no cell of it failed, of what was proven with this matrix and this version.
+
+    Doses, timers and texts are no part of a matrix, so a proof outlives a change of them.
+    """
+    matrix = digest_of_rows(matrix_rows(site))
+    outcomes: dict[str, bool] = {}
+    if not path.exists():
+        return outcomes
+    for line in path.read_text(encoding="utf-8").splitlines():
+        try:
+            row = json.loads(line)
+            if row["version"] == __version__ and row["matrix"] == matrix:
+                failed = any(cell["outcome"] == "fail" for cell in row["cells"])
+                outcomes[row["cause"]] = not failed
+        except (ValueError, KeyError, TypeError):
+            continue  # torn, or from before matrices were kept: it proves nothing
+    return outcomes

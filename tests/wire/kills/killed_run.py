@@ -1,6 +1,6 @@
 """`linectl` with everything as it is, but that it kills itself when its orders are met.
 
-    python killed_run.py ORDERS DEATH PORT run SITE --at FILE --ledger FILE --json
+    python killed_run.py ORDERS DEATH PORT run SITE --at FILE --ledger FILE --json --rehearsal
 
     python killed_run.py nursery
 

@@ -147,6 +147,7 @@ class RunProcess:
         write_orders(listed, orders)
         arguments = [str(listed), str(self._death), str(talk_port)]
         arguments += ["run", str(site), "--at", str(file), "--ledger", str(ledger), "--json"]
+        arguments += ["--rehearsal"]
         self.began_s = time.monotonic()
         self.process: Born | subprocess.Popen[bytes]
         if nursery is not None:

@@ -1,0 +1,46 @@
+"""Items of the calibrations: measured by a named person, and in date."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from linectl.commission.readiness.items import Item
+from linectl.commission.readiness.seen import Seen, fact, named
+from linectl.site.calibration import Measured
+
+_BY_STATION = {"fill": "doser", "water": "water", "seed": "drum"}
+"""Kind of station → the entry of calibration.yaml that it needs."""
+
+
+def calibration_items(seen: Seen) -> list[Item]:
+    """One for each tool that doses, and one for the drives that are told a frequency."""
+    calibration, today = seen.site.calibration, seen.now.date()
+    kinds = {station.kind for station in seen.site.file.stations.values()}
+    entries: dict[str, Measured | None] = {
+        "doser": calibration.doser, "water": calibration.water, "drum": calibration.drum,
+    }  # fmt: skip
+    items = [
+        _tool(seen, what, entries[what], today)
+        for kind, what in _BY_STATION.items()
+        if kind in kinds
+    ]
+    over = [key for key, _ in calibration.expired(today) if key.startswith("drives.")]
+    if calibration.drives:
+        why = f"no longer good: {named(over)}" if over else f"{len(calibration.drives)} in date"
+        text = "the drives that are told a frequency are measured, in date"
+        do = f"linectl calibrate {seen.folder} doser"
+        items.append(fact("calibration.drives", "first_gutter", text, over, why, do, "production"))
+    return items
+
+
+def _tool(seen: Seen, what: str, entry: Measured | None, today: dt.date) -> Item:
+    text = f"the {what} is calibrated, in date"
+    do = f"linectl calibrate {seen.folder} {what}"
+    if entry is None:
+        why, lacks = "nobody has measured it: it counts as right", [what]
+    elif entry.valid_until is not None and entry.valid_until < today:
+        why, lacks = f"measured by {entry.by}, good until {entry.valid_until}: over", [what]
+    else:
+        until = f", good until {entry.valid_until}" if entry.valid_until else ""
+        why, lacks = f"measured by {entry.by} on {entry.on}{until}", []
+    return fact(f"calibration.{what}", "first_gutter", text, lacks, why, do, "production")
