@@ -19,6 +19,7 @@ from linectl.line.day_commands import today
 from linectl.line.lot_commands import LOT_ACTS
 from linectl.line.recovery import answers
 from linectl.line.tr88 import COMMANDS
+from linectl.line.tuning import tune
 from linectl.line.units import MODES, NOT_YET, Unit, wrong_place
 
 if TYPE_CHECKING:
@@ -177,6 +178,7 @@ _LINE_ACTS: dict[str, Callable[[Line, Command], str | None]] = {
     "today": today,
     "pulse": _pulse,
     "pulse-end": _pulse_end,
+    "tune": tune,
     **grant_commands.ACTS,
     **LOT_ACTS,
 }

@@ -29,6 +29,7 @@ from linectl.line.part import Part
 from linectl.line.recovery import Recovery, telling
 from linectl.line.scale import Scale
 from linectl.line.toolzone import ToolZone
+from linectl.line.tuning import Tuning
 from linectl.line.units import WARNED, Unit
 from linectl.line.waiting import Waiting
 from linectl.site import machine
@@ -93,7 +94,7 @@ class Line:
         self.lots, self.day = Lots(self), DayList(self)
         self.order = HarvestOrder(self)
         self.scale = Scale(self, self.ends.turnout.hall, self.ends.turnout.packing.weighing)
-        self.changeover = Changeover(self)
+        self.changeover, self.tuning = Changeover(self), Tuning(self)
         self._gates = machinery.gates
         self.first_due = max(d.silent_after_ms for d in site.file.devices.values()) + FIRST_MS
         """A device that has not answered by then since power-up is an alarm."""
@@ -523,6 +524,7 @@ class Line:
     def settled(self) -> None:
         """After restoring: what is derived is derived anew."""
         self.interventions.forces.show()
+        self.tuning.settle()
         self.changed = True
 
     def obey(self, command: Command) -> str | None:

@@ -48,6 +48,7 @@ def snapshot(line: Line) -> dict[str, Any]:
         "blend": _fields(line.order.blend),
         "scale": _fields(line.scale),
         "changeover": _fields(line.changeover),
+        "tuning": _fields(line.tuning),
         "units": {unit.name: _fields(unit) for unit in line.units},
         "parts": {part.name: _fields(part) for part in line.parts},
     }
@@ -78,6 +79,7 @@ def restore(line: Line, saved: dict[str, Any]) -> None:
     _fill(line.order.blend, saved["blend"])
     _fill(line.scale, saved["scale"])
     _fill(line.changeover, saved["changeover"])
+    _fill(line.tuning, saved["tuning"])
     for unit in line.units:
         _fill(unit, saved["units"][unit.name])
     for part in line.parts:

@@ -63,6 +63,7 @@ def status(line: Line) -> dict[str, Any]:
         "release": dict(line.release),
         "enabling": line.by_hand.enabling.status(),
         **line.by_hand.pulses.status(),
+        "tuned": line.tuning.status(),
         **line.interventions.status(),
     }
 

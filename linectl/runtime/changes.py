@@ -21,7 +21,9 @@ class Changes:
     """Remembers what came in and went out; belongs to the scan's thread."""
 
     def __init__(self, site: Site, outputs: Sequence[Value]) -> None:
-        self._site = site
+        self.digest = site.digest
+        """Of the site that the line runs with: tuning changes it."""
+        self._scan_ms = site.file.scan_ms
         self._tags = [point.tag for point in site.points]
         self._bool = [point.is_bool for point in site.points]
         self._invert = [point.invert for point in site.points]
@@ -57,9 +59,9 @@ class Changes:
         """The reply to the ask `points`; see `control.py`."""
         new = min(max(self._count - since, 0), len(self._kept)) if since >= 0 else 0
         return {
-            "site_digest": self._site.digest,
+            "site_digest": self.digest,
             "now_ms": now,
-            "scan_ms": self._site.file.scan_ms,
+            "scan_ms": self._scan_ms,
             "number": self._count,
             "lost": since >= 0 and self._count - since > len(self._kept),
             "points": {

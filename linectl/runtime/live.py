@@ -59,6 +59,8 @@ class Stop(Protocol):
 class Scanned(Protocol):
     """The line, as far as the live controller knows it."""
 
+    site: Site
+    """What it runs with: tuning changes it."""
     outputs: list[Value]
     written: list[int]
 
@@ -182,6 +184,7 @@ class Live:
         said = self.line.status(now)
         return {
             "site": self.site.name,
+            "site_digest": self.line.site.digest,
             "pid": os.getpid(),
             **said,
             "trips": self._open_trips(said),
@@ -210,6 +213,7 @@ class Live:
         asked = self._take_requests(frame)
         line.scan(frame, now)
         self.scans += 1
+        self._changes.digest = line.site.digest
         self._changes.note(frame, line.written, line.outputs, now)
         changed = bool(line.written)
         if changed:

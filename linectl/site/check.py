@@ -19,6 +19,7 @@ from linectl.site import (
     check_supplies,
     check_tags,
     check_timers,
+    check_tuning,
     check_zones,
 )
 from linectl.site.draft import Draft, Findings
@@ -33,6 +34,7 @@ CHECKS = (
     check_outputs.check,
     check_reads.check,
     check_timers.check,
+    check_tuning.check,
     check_geometry.check,
     check_lanes.check,
     check_interlocks.check,

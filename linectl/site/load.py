@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from linectl.errors import Finding, SiteError
 from linectl.site.calibration import CalibrationFile
@@ -16,8 +13,8 @@ from linectl.site.check import cross_check
 from linectl.site.check_tags import duplicates
 from linectl.site.complaints import Model, validated
 from linectl.site.crops import CropFile
+from linectl.site.digest import digest_of
 from linectl.site.draft import draft_of
-from linectl.site.hardware import Point
 from linectl.site.interlocks import InterlockFile
 from linectl.site.iolist import Row, override, read_rows
 from linectl.site.model import Site, SiteFile
@@ -189,21 +186,6 @@ def _drop_extends(trees: dict[str, Node]) -> None:
     tree = trees["site.yaml"]
     value = {key: node for key, node in tree.value.items() if key != "extends"}
     trees["site.yaml"] = Node(value, tree.file, tree.line)
-
-
-def digest_of(
-    file: SiteFile,
-    points: Sequence[Point],
-    crops: CropFile,
-    interlocks: InterlockFile,
-    calibration: CalibrationFile,
-) -> str:
-    """SHA-256 over what the files say, resolved; spelling, order of keys and lines do not count."""
-    content: list[Any] = [file.model_dump(mode="json"), crops.model_dump(mode="json")]
-    content += [interlocks.model_dump(mode="json"), calibration.model_dump(mode="json")]
-    content.append([point.model_dump(mode="json", exclude={"line"}) for point in points])
-    text = json.dumps(content, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
-    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def _ordered(findings: Sequence[Finding]) -> tuple[Finding, ...]:

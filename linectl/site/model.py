@@ -13,6 +13,7 @@ from linectl.site.fields import Duration, Facts, Name, Timer
 from linectl.site.hardware import Bus, Device, Point
 from linectl.site.interlocks import InterlockFile
 from linectl.site.machine import Lane, Station, UnitName
+from linectl.site.tuning import Tuning
 
 SHELVE_LIMIT_MS = 8 * 3_600_000
 """A shift (common practice, no source): who takes over sees what the last shift had put aside."""
@@ -137,6 +138,7 @@ class SiteFile(Facts):
     forces: Forces = Forces()
     shift: Shift
     sowing: Sowing
+    tuning: Tuning = Tuning()
 
 
 class Site(Facts):

@@ -145,6 +145,7 @@ COMMANDS = (
     "correct", "answer", "bypass", "bypass-end", "force", "force-end", "override", "override-end",
     "alarm-ack", "alarm-shelve", "alarm-unshelve", "alarm-out-of-service", "alarm-in-service",
     "lot", "weight", "today", "changeover", "hopper-changed", "first-gutter", "pulse", "pulse-end",
+    "tune",
 )  # fmt: skip
 """The names of commands: those of ISA-TR88, then the line's own."""
 

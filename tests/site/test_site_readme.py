@@ -7,7 +7,7 @@ from pathlib import Path
 
 from pydantic import BaseModel
 
-from linectl.site import calibration, crops, hardware, interlocks, machine, model
+from linectl.site import calibration, crops, hardware, interlocks, machine, model, tuning
 from linectl.site.iolist import COLUMNS
 from linectl.site.load import load_site
 from linectl.site.missed_file import read_missed
@@ -52,7 +52,7 @@ def test_every_column_of_the_io_list_is_explained() -> None:
 
 def test_every_key_of_the_yaml_files_is_explained() -> None:
     missing = []
-    for module in (model, hardware, machine, interlocks, crops, calibration):
+    for module in (model, hardware, machine, interlocks, crops, calibration, tuning):
         for record in vars(module).values():
             if not isinstance(record, type) or not issubclass(record, BaseModel):
                 continue
