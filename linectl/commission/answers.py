@@ -39,8 +39,11 @@ class Rule(Facts):
     """Words of the question; empty: every question."""
     at: str = ""
     """The tag or station that is being asked about; empty: any."""
-    say: str | Annotated[tuple[str, ...], Field(min_length=1)]
-    """The answer, or several: one for each time it is asked, the last one for ever after."""
+    say: str | Annotated[tuple[str, ...], Field(min_length=1)] = ""
+    """The answer, or several: one for each time it is asked, the last one for ever after. With
+    `weigh` it is a form: `{kg:.3f}kg`, `{cells} {empty} {multiple}`."""
+    weigh: str = ""
+    """The station whose vessel is weighed on the plant model for the answer; `say` spells it."""
 
 
 class Deed(Facts):
@@ -100,10 +103,21 @@ class Scripted:
                 turn = self._used.get(place, 0)
                 self._used[place] = turn + 1
                 answer = answers[min(turn, len(answers) - 1)]
+                if rule.weigh:
+                    answer = self._weighed(rule.weigh, answer)
                 self.said.append(f"{question}{answer}")
                 return answer
         where = f" (at {self._at})" if self._at else ""
         raise UsageError(f"the file of answers has none for{where}: {question.strip()!r}")
+
+    def _weighed(self, part: str, form: str) -> str:
+        if self._plant is None:
+            raise UsageError(f"weigh {part}: without a plant model there is nothing to weigh")
+        told = self._plant.ask({"weigh": part})
+        try:
+            return form.format(**told["weighed"])
+        except (KeyError, IndexError, ValueError):
+            raise UsageError(f"weigh {part}: {form!r} does not fit what came, {told}") from None
 
     def act(self, act: FieldAct) -> None:
         self.said.append(act.text)
@@ -128,10 +142,11 @@ def usual(act: FieldAct) -> Mapping[str, Any]:
     verbs = {
         "operate": "hold sensor", "apply": "hold sensor", "release": "let go",
         "break": "break wire", "mend": "mend wire", "hold": "enable", "let_go": "disable",
-        "put": "put vessel", "take": "take vessel",
+        "put": "put vessel", "take": "take vessel", "vacuum": "set vacuum",
     }  # fmt: skip
     verb = verbs.get(act.kind)
     if verb is None:
         return {}
-    options = {"value": act.value} if verb == "hold sensor" else {}
+    told = {"hold sensor": "value", "set vacuum": "kpa"}.get(verb)
+    options = {told: act.value} if told else {}
     return {"do": verb, "part": act.tag, "options": options}

@@ -20,7 +20,8 @@ class FieldAct:
     kind: str
     """operate (make the input show `value`), apply (a reference `value` at an analogue), release
     (let the input go), break (open its wire), mend, hold (the enabling device of zone `tag`),
-    let_go (of it), look (at what `tag` moves), put (a vessel under station `tag`), take, weigh."""
+    let_go (of it), look (at what `tag` moves), put (a vessel under station `tag`), take, weigh,
+    vacuum (set the relief valve of station `tag` to `value` kPa)."""
     tag: str
     value: Reading = None
     text: str = ""

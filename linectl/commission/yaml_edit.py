@@ -8,7 +8,7 @@ from __future__ import annotations
 import difflib
 import io
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from ruamel.yaml import YAML
@@ -40,6 +40,11 @@ def edited(text: str, change: Callable[[CommentedMap], None], by_hand: str) -> s
         raise UsageError(by_hand)
     after = after.replace("\n", "\r\n") if crlf else after
     return (_BOM if text.startswith(_BOM) else "") + after
+
+
+def spelt(data: Mapping[str, Any]) -> str:
+    """A new part of a file, as it is written where there was none."""
+    return _dumped(CommentedMap(data))
 
 
 def put(data: CommentedMap, keys: Sequence[str | int], value: Any) -> None:

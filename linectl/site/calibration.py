@@ -13,7 +13,8 @@ from pydantic import Field, model_validator
 
 from linectl.site.fields import Facts, Name
 
-Factor = Annotated[float, Field(ge=0.5, le=2)]
+FACTOR_LEAST, FACTOR_MOST = 0.5, 2.0
+Factor = Annotated[float, Field(ge=FACTOR_LEAST, le=FACTOR_MOST)]
 """Beyond these limits the nominal figure is wrong, not the device (common practice, no source)."""
 Hertz = Annotated[float, Field(ge=0)]
 
@@ -53,6 +54,11 @@ class DrumCalibration(Measured):
     """The factor of a crop's own seed."""
     holes_per_row: Annotated[int, Field(gt=0)] | None = None
     """Holes round the drum in each row; None: its speed in rev/min is not known."""
+    vacuum_kpa: Annotated[float, Field(gt=0)] | None = None
+    """The vacuum that the relief valve is set to, in kPa below atmosphere: that of the best
+    quality of feed. It is set by hand; the line does not read it."""
+    quality: Annotated[float, Field(ge=0, le=1)] | None = None
+    """Quality of feed at that vacuum, ISO 7256-1, as a share."""
 
     def factor_of(self, crop: str) -> float:
         """Seeds let down for each one asked of this crop."""

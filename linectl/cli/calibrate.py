@@ -1,0 +1,165 @@
+"""`linectl calibrate SITE WHAT`: a device run and measured, as found, put right, as left."""
+
+from __future__ import annotations
+
+import datetime as dt
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from linectl.cli.app import AsJson, SiteFolder, app
+from linectl.cli.calibrated import check_plot, list_calibrations, say_outcome
+from linectl.cli.plant_file import talk_port
+from linectl.cli.screen import heading, say, say_json
+from linectl.cli.terminal import at_terminal
+from linectl.commission.answers import AnswersFile, Scripted, read_answers
+from linectl.commission.calibrate.guides import GUIDES
+from linectl.commission.calibrate.work import Outcome, Terms, Work
+from linectl.commission.controller import RunningController
+from linectl.commission.person import Ended, Person
+from linectl.errors import UsageError
+from linectl.runtime.plant_talk import PlantTalk
+from linectl.site.complaints import nearest
+from linectl.site.load import load_site
+
+FAILED = 1
+LOOK_EVERY_S = 0.1
+EXAMPLE = """
+Examples, while `linectl run` controls the site:
+
+  linectl calibrate config/small doser --by 'A. Example' --instrument 'scale no. 4'
+
+  linectl calibrate config/small drum --crop rocket --by 'A. Example' --plot vacuum.svg
+
+  linectl calibrate config/small doser --undo --by 'A. Example'
+
+  linectl calibrate config/small --list
+"""
+
+What = Annotated[
+    str, typer.Argument(metavar="[WHAT]", help=f"One of {', '.join(GUIDES)}; none with --list.")
+]
+By = Annotated[str, typer.Option("--by", help="Who measures; asked if left out.")]
+Instrument = Annotated[
+    str, typer.Option("--instrument", help="What is measured with: name and number.")
+]
+Lot = Annotated[
+    str | None, typer.Option("--lot", help="The substrate or seed lot it is measured with.")
+]
+ValidUntil = Annotated[
+    dt.datetime | None,
+    typer.Option("--valid-until", formats=["%Y-%m-%d"], help="The last day on which it is good."),
+]
+OfCrop = Annotated[str, typer.Option("--crop", help="Of the drum: the crop whose own seed it is.")]
+Plot = Annotated[
+    Path | None,
+    typer.Option("--plot", help="Of the drum: draw what vacuum did, FILE.svg or FILE.png."),
+]
+Undo = Annotated[bool, typer.Option("--undo", help="Put back what the last round has written.")]
+Answers = Annotated[
+    Path | None, typer.Option("--answers", help="A script answers in your place: FILE.yaml.")
+]
+PlantFile = Annotated[
+    Path | None,
+    typer.Option("--plant", help="The script acts on the plant that wrote this endpoints file."),
+]
+Listed = Annotated[
+    bool, typer.Option("--list", help="What stands in calibration.yaml and how it came there.")
+]
+
+
+@app.command(epilog=EXAMPLE)
+def calibrate(
+    site: SiteFolder,
+    what: What = "",
+    by: By = "",
+    instrument: Instrument = "",
+    lot: Lot = None,
+    valid_until: ValidUntil = None,
+    crop: OfCrop = "",
+    plot: Plot = None,
+    undo: Undo = False,
+    answers: Answers = None,
+    plant: PlantFile = None,
+    listed: Listed = False,
+    as_json: AsJson = False,
+) -> None:
+    """Calibrates a device of a running line in maintenance, guided, on record.
+
+    You hold the enabling device, the controller runs the device for a stated time, you type what
+    came. As found first, then the new factor with its uncertainty, then a run that verifies it. Odd
+    runs are to be repeated, and too much spread is refused. The change of calibration.yaml is
+    shown before it is made; every round is kept in calibrations.csv; `q` ends at any question.
+
+    Exit 1 if it was refused or not brought to an end. --json: without --answers only the list.
+    """
+    if listed or (as_json and answers is None):
+        list_calibrations(load_site(site), as_json)
+        return
+    if what not in GUIDES:
+        near = nearest(what, GUIDES) if what else None
+        raise UsageError(near or f"say what is calibrated: {', '.join(GUIDES)}; or --list")
+    if plant is not None and answers is None:
+        raise UsageError("--plant is where a script acts: add --answers FILE.yaml")
+    if plot is not None:
+        check_plot(plot)
+    script = None if answers is None else read_answers(answers)
+    loaded = load_site(site)
+    controller = RunningController(site)
+    if not undo:
+        controller.look(-1)  # before anybody is asked for anything: is there one?
+    with _someone(script, plant) as person:
+        terms = Terms(
+            by=by or (script.by if script else "") or _name(person),
+            now=lambda: dt.datetime.now().astimezone(),
+            pause=lambda: time.sleep(LOOK_EVERY_S),
+            instrument=instrument or (script.instrument if script else ""),
+            lot=lot,
+            valid_until=valid_until.date() if valid_until else None,
+            crop=crop,
+        )
+        if not as_json:
+            say(heading(f"{loaded.name}: calibrate {what}: {GUIDES[what].text}"))
+        outcome = _round(what, undo, Work(loaded, controller, person, terms))
+    if as_json:
+        say_json(outcome.as_json(loaded.name))
+    else:
+        say_outcome(outcome, plot)
+    if not outcome.fine:
+        raise typer.Exit(FAILED)
+
+
+def _round(what: str, undo: bool, work: Work) -> Outcome:
+    guide = GUIDES[what]
+    try:
+        return guide.undo(work) if undo else guide.run(work)
+    except Ended:
+        return Outcome(what, "ended", "the person ended it")
+
+
+@contextmanager
+def _someone(script: AnswersFile | None, plant: Path | None) -> Iterator[Person]:
+    """A person at the terminal, or the script in their place."""
+    if script is None:
+        with at_terminal() as person:
+            yield person
+        return
+    talk = PlantTalk(talk_port(plant)) if plant is not None else None
+    try:
+        yield Scripted(script, talk)
+    finally:
+        if talk is not None:
+            talk.close()
+
+
+def _name(person: Person) -> str:
+    name = ""
+    while not name:
+        name = person.ask("who measures (name, q ends): ").strip()
+        if name.lower() == "q":
+            raise UsageError("it must be said who measures: --by, or at the question")
+    return name

@@ -1,0 +1,134 @@
+"""`calibrate SITE drum`: the best vacuum by quality of feed, then seeds for each one asked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from linectl.commission.calibrate.amounts import count_of
+from linectl.commission.calibrate.dose_round import Dose, Figures, dose_round, prepared
+from linectl.commission.calibrate.factors import DIGITS, beyond_bounds
+from linectl.commission.calibrate.plans import RUN_MS, plan_of
+from linectl.commission.calibrate.runs import Device, RunSet, Step
+from linectl.commission.calibrate.vacuums import as_told, chosen, curve, set_to, vacuums_asked
+from linectl.commission.calibrate.work import Outcome, Work
+from linectl.commission.calibrate.written import Entry, undone
+from linectl.crop import seeds, setpoints
+from linectl.crop.seeding import AtVacuum
+from linectl.errors import UsageError
+from linectl.line.pulse_limits import pulse_most_ms
+from linectl.site.complaints import nearest
+from linectl.site.hardware import Point
+from linectl.site.model import Site
+from linectl.site.register_range import as_held
+
+WHAT = "drum"
+CAUTIONS = (
+    "The drum draws in and its vacuum holds: fingers, sleeves and hair stay outside the guards"
+    " while the enabling device may be held, and while it runs down.",
+    "Tape, tray and relief valve are reached only with the device let go and the drum at rest; for"
+    " anything inside the guards: isolate, lock, dump the vacuum, try first.",
+    "No gutter stands in the seeder: its belt runs with the drum. Treated seed: read its label and"
+    " wear what it asks. Local codes and the machine's manual come first.",
+)
+
+
+def calibrate(work: Work) -> Outcome:
+    """One round. Raises Ended, UsageError (no maintenance, an unknown crop), NoController."""
+    site, crop = work.site, work.terms.crop
+    if crop and crop not in site.crops.crops:
+        raise UsageError(f"there is no crop {crop!r}; {nearest(crop, site.crops.crops) or ''}")
+    name = site.station("seed")
+    facts = setpoints.tools(site).seed
+    point = site.points[site.index(f"{name}.drum_rate")]
+    usual = [setpoints.drum(site, one) for one in ([crop] if crop else site.crops.crops)]
+    device = _device(work, name, point)
+    curve_of: list[AtVacuum] = []
+    dose = Dose(
+        what=WHAT,
+        cautions=CAUTIONS,
+        lot_of="seed",
+        factor=site.calibration.drum_factor(crop),
+        device=lambda: device,
+        plan=lambda: plan_of(work, usual, pulse_most_ms(site, f"{name}.drum"), rates=2),
+        figures=lambda done, keys: _figures(work, point, done, keys, curve_of, taken),
+    )
+    said = prepared(work, dose, facts.zone)
+    _no_gutter(work, name)
+    taken = None
+    if values := vacuums_asked(work, facts.vacuum_min_kpa):
+        held = as_held(point, setpoints.in_point_unit(site, point, usual[0].value))
+        step = Step(held or usual[0].written, RUN_MS)
+        curve_of += curve(work, device, step, values, _cell_mm(site, crop))
+        taken = chosen(work, curve_of)
+        set_to(work, name, taken.vacuum_kpa)
+    return dose_round(work, dose, said)
+
+
+def undo(work: Work) -> Outcome:
+    """Put back what the last round has changed."""
+    return undone(work, WHAT)
+
+
+def _device(work: Work, name: str, point: Point) -> Device:
+    site = work.site
+    facts = setpoints.tools(site).seed
+    speed = site.points[site.index(f"{name}.speed")]
+    mm_s = setpoints.in_point_unit(site, speed, facts.speed_mm_s)
+    return Device(
+        part=name,
+        tag=f"{name}.drum",
+        rate_tag=point.tag,
+        unit="seeds",
+        others={f"{name}.pump": True, f"{name}.run": True, speed.tag: as_held(speed, mm_s) or mm_s},
+        asked=lambda held, ms: setpoints.from_point_unit(site, point, held) * ms / 1000,
+        read=count_of,
+        question="seeds counted, as 812",
+        lead_ms=facts.vacuum_timeout_ms,
+    )
+
+
+def _no_gutter(work: Work, name: str) -> None:
+    """Raises UsageError while an eye of the station sees one: the belt would move it."""
+    points = work.controller.look(-1).points
+    seen = [tag for tag in (f"{name}.entry_eye", f"{name}.exit_eye") if points.get(tag)]
+    if seen:
+        raise UsageError(f"{' and '.join(seen)} sees a gutter: take it out first, two people")
+
+
+def _cell_mm(site: Site, crop: str) -> float:
+    """The distance of cells that is wanted; of the first crop if none is named."""
+    facts = site.crops.crops[crop or next(iter(site.crops.crops))]
+    usual = seeds.spacing_mm(
+        site.file.gutter.length_mm, facts.seeds_per_gutter, facts.seeds_per_cell, facts.rows
+    )
+    return facts.spacing_mm or usual
+
+
+def _figures(
+    work: Work,
+    point: Point,
+    done: RunSet,
+    keys: Mapping[str, Any],
+    rows: Sequence[AtVacuum],
+    taken: AtVacuum | None,
+) -> Figures:
+    crop = work.terms.crop
+    mean = done.stated
+    factor = round(mean.value, DIGITS)
+    rates = sorted({run.step.set_point for run in done.runs})
+    held = as_held(point, (rates[0] + rates[-1]) / 2) or rates[0]
+    path = ("drum", "crops", crop) if crop else ("drum", "factor")
+    values: dict[tuple[str, ...], Any] = {path: factor}
+    if taken is not None and taken.indices is not None:
+        values[("drum", "vacuum_kpa")] = taken.vacuum_kpa
+        values[("drum", "quality")] = round(max(0.0, taken.indices.quality_of_feed), DIGITS)
+    values |= {("drum", key): value for key, value in keys.items()}
+    return Figures(
+        entry=Entry(".".join(path), values, (WHAT,)),
+        step=Step(held, done.runs[0].step.for_ms),
+        wanted=lambda ms: setpoints.from_point_unit(work.site, point, held) * factor * ms / 1000,
+        why_not=beyond_bounds(factor),
+        lines=(f"new factor {factor:.4f} ±{mean.uncertainty:.4f} (95 %)",),
+        told={"vacuums": as_told(rows), "vacuum_kpa": taken and taken.vacuum_kpa},
+    )
