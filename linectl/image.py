@@ -199,8 +199,9 @@ class Start:
 class Event(NamedTuple):
     """What the line says happened. `source` is a unit, station, lane, cause or tag.
 
-    kind: unit (state change; data mode, state, reason), station (state change), alarm_on and
-    alarm_off (shown in force from and to then; data priority, first_out, do), alarm_state (data
+    kind: unit (state change; data mode, state, reason), station (state change; of a lane that moves
+    data of: its run or transfer), alarm_on and alarm_off (shown in force from and to then; data
+    priority, first_out, do), alarm_state (data
     priority, was, state, by, why, in_force), wait_on and wait_off (data unit, state, reason,
     lane), command (accepted or refused; data why), note, bypass, force and override (data stage,
     by, reason; at the end for_ms, ended_by, came), trip (data: the record so far, plain, nested),

@@ -91,6 +91,10 @@ class RunningController:
     def status(self) -> Mapping[str, Any]:
         return self._ask({"ask": "status"})
 
+    def steps(self, since: int) -> Mapping[str, Any]:
+        """The reply to the ask `steps`: states of parts and units, and alarms between."""
+        return self._ask({"ask": "steps", "since": since})
+
     def command(self, name: str, argument: str = "", by: str = "", unit: str = "") -> str | None:
         request = {"ask": "command", "unit": unit, "name": name, "argument": argument, "by": by}
         answer = self._ask(request)

@@ -7,7 +7,7 @@ a lane running out, or a person's *advance empty*, lifts that rule.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from linectl.image import Event
@@ -344,6 +344,12 @@ class Lane(Transfers):
         if state == "returning":
             return self._run_bits[self.which][1]
         return self.transfer_demand()
+
+    def told(self) -> Mapping[str, str]:
+        """The run or transfer that moves: the lane has one state for all of them."""
+        if self.state in ("stroking", "returning"):
+            return {"of": self.facts.runs[self.which].name}
+        return {"of": self.facts.transfers[self.which].name} if self.state in _DRIVEN else {}
 
     def timeout(self, state: str) -> int:
         """Time-outs from the site: the run's own, the transfer's own."""

@@ -419,7 +419,7 @@ class Line:
 
     def note_state(self, part: Part) -> None:
         """A part changed its state."""
-        self.emit(Event(self.now, "station", part.name, part.state, {}))
+        self.emit(Event(self.now, "station", part.name, part.state, part.told()))
 
     def note_wait(self, unit: str, waiting: bool, text: str) -> None:
         """A unit's gate station begins or ends waiting for something outside the unit."""

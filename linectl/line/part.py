@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, ClassVar
 
 from linectl.line.inputs import NEVER
@@ -85,6 +85,10 @@ class Part:
         number = self.line.intend(kind, gutter, source, dest)
         self.word = self.line.words
         return number
+
+    def told(self) -> Mapping[str, str]:
+        """What goes with the state when a change of it is told."""
+        return {}
 
     def resting(self) -> bool:
         """True when nothing moves or is under a tool here."""

@@ -11,12 +11,16 @@ JSON lines over a Unix socket in the user's runtime folder: one request a line, 
                                                         "number": 19, "lost": false,
                                                         "points": {tag: value or null if bad},
                                                         "changes": [[18, at_ms, tag, value], …]}
+    {"ask": "steps", "since": 17}                    → {"site_digest": …, "now_ms": …, "number": 99,
+                                                        "more": false, "lost": false, "steps":
+                                                        [[at_ms, kind, source, text, data], …]}
     {"ask": "command", "unit": "sowing", "name": "start", "argument": "", "by": "anna"}
                                                      → {"accepted": true|false, "why": …}
 
 `points` are inputs before forces and delays, and outputs as the line commands them; `changes` those
 after number `since` (left out: none), each with the scan that saw it; `lost`: there were more than
-are kept.
+are kept. `steps` are the states of parts and units and the alarms between, a stretch at a time: ask
+again from `number` while there is `more`.
 
 A thread of its own owns every connection. The scan only takes what has been queued (`poll`)
 and hands back replies; neither side ever waits for the other. Every limit is written below.

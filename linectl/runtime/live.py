@@ -33,6 +33,7 @@ from linectl.runtime.pacing import Pacer, controller_clock
 from linectl.runtime.recording import recording, troubles_beside
 from linectl.runtime.release import Look, ReleaseWatch
 from linectl.runtime.starting import begin_line
+from linectl.runtime.step_log import StepLog
 from linectl.runtime.trip_record import TripRecorder
 from linectl.site.approval import approval_line
 from linectl.site.complaints import nearest
@@ -140,6 +141,7 @@ class Live:
         self._changes = Changes(site, line.outputs)
         self._approval = approval_line(site)
         self._alarm_log = AlarmLog()
+        self._steps = StepLog()
         self._values: tuple[Value, ...] = tuple(line.outputs)
         self._durable = -1
         self._announced = False
@@ -223,6 +225,7 @@ class Live:
         if moves or events:
             self._recorder.put(moves, events)
             self._alarm_log.take(events)
+            self._steps.take(events)
             if self._on_scan:
                 self._on_scan(moves, events)
         if self._trips is not None:
@@ -274,6 +277,9 @@ class Live:
             elif request["ask"] == "points":
                 since = request.get("since", -1)
                 reply(self._changes.answer(since if isinstance(since, int) else -1, self._clock()))
+            elif request["ask"] == "steps":
+                since = request.get("since", -1)
+                reply(self._steps_since(since if isinstance(since, int) else -1))
             elif request["ask"] == "alarms":
                 reply({"site": self.site.name, **self.line.alarm_list()})
             elif request["ask"] == "recovery":
@@ -281,8 +287,11 @@ class Live:
             elif request["ask"] == "alarm changes":
                 reply(self._alarm_changes())
             else:
-                known = "status, why, points, alarms, alarm changes, recovery or command"
+                known = "status, why, points, steps, alarms, alarm changes, recovery or command"
                 reply({"error": f"cannot be asked {request['ask']!r}; ask {known}"})
+
+    def _steps_since(self, since: int) -> dict[str, Any]:
+        return {"site_digest": self.site.digest, **self._steps.answer(since, self._clock())}
 
     def _alarm_changes(self) -> dict[str, Any]:
         """What alarms did; whoever asked does the sums, for the scan has no time for them."""

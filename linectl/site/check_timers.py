@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import NamedTuple
 
-from linectl.site.complaints import part
+from linectl.site.complaints import nearest, part
 from linectl.site.draft import Draft, Findings
 from linectl.site.durations import format_duration
 from linectl.site.fields import Timer
@@ -35,25 +36,53 @@ NO_MOTIONS_END = frozenset(
 DEFAULT_AUTO_RESUME_MS: int = AutoResume().limit_ms
 
 
+class Limited(NamedTuple):
+    """One time-out of the site, and what it must leave time for. Times in ms."""
+
+    path: TreePath
+    """Where site.yaml has it."""
+    limit_ms: int
+    motion_ms: float
+    what: str
+    jam_ms: int | None
+    """The longest it may be; None: not declared."""
+
+
 def check(draft: Draft, say: Findings) -> None:
     """Polls, silences, every time-out, and the limits that need a signature."""
     _polls(draft, say)
+    for one in timeouts(draft):
+        _long_enough(draft, say, one)
+        _within_jam(draft, say, one)
     for name, station in draft.stations.items():
-        for key, limit_ms, motion_ms, what in _station_motions(draft, station):
-            _long_enough(draft, say, ("stations", name, key), limit_ms, motion_ms, what)
         if isinstance(station, Packing) and station.weighing is not None:
             _weighing(draft, say, name, station.weighing.within_ms)
+        known = [key for key, *_ in _station_motions(draft, station)]
+        for key in station.jam_limits:
+            if key not in known:
+                text = "is no time-out of this station"
+                path: TreePath = ("stations", name, "jam_limits", key)
+                say.errors.append(draft.site(path, text, nearest(key, known)))
+    _limits(draft, say)
+
+
+def timeouts(draft: Draft) -> Iterator[Limited]:
+    """Every time-out of stations and lanes that bounds a motion of known length."""
+    for name, station in draft.stations.items():
+        for key, limit_ms, motion_ms, what in _station_motions(draft, station):
+            jam_ms = station.jam_limits.get(key)
+            yield Limited(("stations", name, key), limit_ms, motion_ms, what, jam_ms)
     for place, lane in draft.lanes.items():
         for number, run in enumerate(lane.runs):
             path: TreePath = ("lanes", place, "runs", number, "timeout")
             motion = max(run.stroke_ms, run.back_ms)
-            _long_enough(draft, say, path, run.timeout_ms, motion, "the stroke")
+            yield Limited(path, run.timeout_ms, motion, "the stroke", run.jam_limit_ms)
         for number, transfer in enumerate(lane.transfers):
             path = ("lanes", place, "transfers", number, "timeout")
             travel = 0 if transfer.kind == "level" else transfer.travel_ms
             motion = max(transfer.belt_ms, travel)
-            _long_enough(draft, say, path, transfer.timeout_ms, motion, "the transfer")
-    _limits(draft, say)
+            limit = transfer.timeout_ms
+            yield Limited(path, limit, motion, "the transfer", transfer.jam_limit_ms)
 
 
 def _weighing(draft: Draft, say: Findings, name: str, within_ms: int) -> None:
@@ -135,17 +164,31 @@ def _station_motions(draft: Draft, station: Station) -> Iterator[tuple[str, int,
             yield "handover_timeout", station.handover_timeout_ms, motion, "the way to packing"
 
 
-def _long_enough(
-    draft: Draft, say: Findings, path: TreePath, limit_ms: int, motion_ms: float, what: str
-) -> None:
+def _long_enough(draft: Draft, say: Findings, one: Limited) -> None:
     """A time-out must leave its motion time to end and the controller time to see it."""
-    needed = motion_ms + allowance_ms(draft)
-    if limit_ms >= needed:
+    allowance = allowance_ms(draft)
+    if one.limit_ms >= one.motion_ms + allowance:
         return
-    text = f"{format_duration(limit_ms)} is shorter than its own motion: {what} takes "
-    text += f"{format_duration(round(motion_ms))}, seen up to {allowance_ms(draft)} ms later"
-    hint = f"at least {format_duration(-(-round(needed) // 100) * 100)}"
-    say.errors.append(draft.site(path, text, hint))
+    text = f"{format_duration(one.limit_ms)} is shorter than its own motion: {one.what} takes "
+    text += f"{format_duration(round(one.motion_ms))}, seen up to {allowance} ms later"
+    hint = f"at least {format_duration(least_ms(one, allowance))}"
+    say.errors.append(draft.site(one.path, text, hint))
+
+
+def least_ms(one: Limited, allowance_ms: int) -> int:
+    """The shortest that a time-out may be, in whole tenths of a second."""
+    return -(-round(one.motion_ms + allowance_ms) // 100) * 100
+
+
+def _within_jam(draft: Draft, say: Findings, one: Limited) -> None:
+    """A jam must be found by its limit, whoever wrote the time-out."""
+    if one.jam_ms is None or one.limit_ms <= one.jam_ms:
+        return
+    text = (
+        f"{format_duration(one.limit_ms)} is longer than its jam limit,"
+        f" {format_duration(one.jam_ms)}: a jam would be found too late"
+    )
+    say.errors.append(draft.site(one.path, text, f"at most {format_duration(one.jam_ms)}"))
 
 
 def _limits(draft: Draft, say: Findings) -> None:

@@ -25,7 +25,15 @@ class Range(Facts):
         return self
 
 
-class Conveyor(Facts):
+class Timed(Facts):
+    """A station whose motions end within times of its own."""
+
+    jam_limits: dict[Name, Timer] = Field(default_factory=dict)
+    """By time-out (`press_timeout`): the longest it may ever be set to, ms. By then a jam must be
+    found, whatever the motions of good cycles take."""
+
+
+class Conveyor(Timed):
     """A belt zone long enough for one gutter; positions run from its upstream end."""
 
     zone: Name
@@ -112,7 +120,7 @@ class TurnOut(Conveyor):
     turn_timeout_ms: Timer = Field(alias="turn_timeout")
 
 
-class Carriage(Facts):
+class Carriage(Timed):
     """Carries one gutter along the lane ends; its gripper reaches into lane or turntable."""
 
     kind: Literal["infeed", "outfeed"]
@@ -137,7 +145,7 @@ class Weighing(Facts):
     waited for. Shorter than the time between two hand-overs."""
 
 
-class Packing(Facts):
+class Packing(Timed):
     """The hand-over to the packing hall."""
 
     kind: Literal["packing"]
@@ -167,6 +175,8 @@ class Run(Facts):
     stroke_ms: Timer = Field(alias="stroke")
     back_ms: Timer = Field(alias="back")
     timeout_ms: Timer = Field(alias="timeout")
+    jam_limit_ms: Timer | None = Field(default=None, alias="jam_limit")
+    """The longest that the time-out may ever be set to; None: not declared."""
 
 
 class Transfer(Facts):
@@ -179,6 +189,8 @@ class Transfer(Facts):
     travel_ms: Timer = Field(default=8000, alias="travel")
     """Time of the lift from level to level (not used by a level transfer)."""
     timeout_ms: Timer = Field(alias="timeout")
+    jam_limit_ms: Timer | None = Field(default=None, alias="jam_limit")
+    """The longest that the time-out may ever be set to; None: not declared."""
 
 
 class Lane(Facts):
