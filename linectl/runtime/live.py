@@ -196,7 +196,6 @@ class Live:
             "clock": self._watch.status() if self._watch else None,
             "commissioning": self._release.found.as_json() if self._release else None,
             "version": __version__,
-            "site_digest": self.site.digest,
         }
 
     def _beat(self) -> None:
