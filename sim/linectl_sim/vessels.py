@@ -20,8 +20,9 @@ SCALE_KG = 0.002
 """Standard deviation of one weighing, kg."""
 MEASURE_SHARE = 0.005
 """Standard deviation of a volume of loose substrate read from a measure, as a share of it."""
-WATER_KG_L = 0.9982
-"""Density of water at 20 °C, kg/l (from memory of standard tables)."""
+WATER_KG_L = 1 / 1.0029
+"""What a scale in air shows of a litre of water at 20 °C, kg: 1/Z, Z = 1.0029 ml/g as ISO 8655-6
+tabulates it (from memory)."""
 PEAT_KG_L = 0.1
 """Bulk density of loose peat, kg/l, where crops.yaml names no substrate; source: see
 crop/substrate.py."""
