@@ -35,6 +35,7 @@ class Moved:
         }
         self._mm, self._ways = _lengths(machine), _ways(machine)
         self._seen: dict[str, dict[int, _Seen]] = {}
+        self._told_of: dict[str, int] = {}
 
     def since(self, who: str) -> dict[str, dict[str, Any]]:
         """What is on or has moved since `who` asked last; for the first time, since the start.
@@ -54,6 +55,16 @@ class Moved:
             if on or on_ms > 0 or abs(amount) > STILL:
                 found[tag] = self._told(tag, on, on_ms, amount)
         return found
+
+    def switched(self, who: str) -> list[tuple[int, str, bool]]:
+        """Each time that an on/off actuator came on or went off since `who` asked for these last:
+        when (ms), the tag of its output, on or off. Only so many are kept."""
+        outputs = self._world.outputs
+        new = outputs.switches - self._told_of.get(who, 0)
+        self._told_of[who] = outputs.switches
+        kept = list(outputs.switched)
+        found = kept[max(0, len(kept) - new) :]
+        return [(at_ms, self._tags[index], on) for at_ms, index, on in found if index in self._tags]
 
     def _told(self, tag: str, on: bool, on_ms: float, amount: float) -> dict[str, Any]:
         return {

@@ -9,6 +9,7 @@ effect until something is written again.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable
 
 from linectl.image import Value
@@ -18,6 +19,8 @@ from linectl_sim.hidden import HERTZ_ITSELF, Motor
 from linectl_sim.points import Points
 
 Handler = Callable[[Value], object]
+SWITCHED_MAX = 100_000
+"""Changes of actuators that are kept: days of production, more than any commissioning."""
 
 
 class Outputs:
@@ -25,7 +28,8 @@ class Outputs:
 
     __slots__ = (
         "_clock", "_cut", "_devices", "_handlers", "_lit_ms", "_motors", "_outputs", "_powerless",
-        "_since", "_site", "_stays", "cut_bits", "effect", "on", "points", "stuck", "watchers",
+        "_since", "_site", "_stays", "cut_bits", "effect", "on", "points", "stuck", "switched",
+        "switches", "watchers",
     )  # fmt: skip
 
     def __init__(self, site: Site, points: Points, clock: Callable[[], float]) -> None:
@@ -52,6 +56,10 @@ class Outputs:
         self._powerless: set[str] = set()
         self._since = [0.0] * count
         self._lit_ms = [0.0] * count
+        self.switched: deque[tuple[int, int, bool]] = deque(maxlen=SWITCHED_MAX)
+        """Changes of on/off actuators: when (ms), which, on or off."""
+        self.switches = 0
+        """All that there ever were."""
         self.stuck: set[int] = set()
         """Actuators that stay as they are, whatever they are told."""
         self.cut_bits: dict[str, int] = {}
@@ -150,6 +158,9 @@ class Outputs:
             self._lit_ms[index] += self._clock() - self._since[index]
         self._since[index] = self._clock()
         self.effect[index] = value
+        if isinstance(value, bool):
+            self.switched.append((int(self._clock()), index, value))
+            self.switches += 1
         handler = self._handlers[index]
         if handler is not None:
             handler(value)

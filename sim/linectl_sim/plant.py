@@ -134,6 +134,10 @@ class PlantModel:
         """What is on or has moved since `who` asked last (see linectl_sim.moved)."""
         return self._moved.since(who)
 
+    def switched(self, who: str = "") -> list[tuple[int, str, bool]]:
+        """Each coming on and going off of actuators since `who` asked last (linectl_sim.moved)."""
+        return self._moved.switched(who)
+
     def weigh(self, part: str) -> dict[str, Any]:
         """What the vessel under `part` holds (see linectl_sim.vessels); it is emptied."""
         return self._verbs.vessels.weigh(part)

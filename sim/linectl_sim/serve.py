@@ -12,6 +12,8 @@ Beside the buses a port for the rehearsal's own talk (JSON lines, `control` in t
     {"moved": who}                            → {"moved": {tag: {"on": …, "on_ms": …,
                                                  "direction": ±1, "mm": …, "way": …}}}: actuators
                                                  that are on or moved since that one asked last
+    {"switched": who}                         → {"switched": [[at_ms, tag, on]]}: each time that
+                                                 an actuator came on or went off since then
     {"weigh": part}                           → {"weighed": {…}}: what the vessel there holds,
                                                  which is emptied (see linectl_sim.vessels)
     {"hidden": true}                          → {"hidden": {…}}: what the machine truly is, or

@@ -267,6 +267,8 @@ class PlantServer:
                 return dict(self.plant.seen())
             if "moved" in asked:
                 return {"moved": self.plant.moved(str(asked["moved"]))}
+            if "switched" in asked:
+                return {"switched": self.plant.switched(str(asked["switched"]))}
             if "weigh" in asked:
                 return {"weighed": self.plant.weigh(str(asked["weigh"]))}
             if "hidden" in asked:

@@ -90,6 +90,24 @@ def test_of_swapped_outputs_the_actuator_that_moved_is_told(hand, look) -> None:
     assert set(look()) == {"turn.to_90"}
 
 
+def test_each_coming_on_and_going_off_is_told_once_to_each_who_asks(hand, look) -> None:
+    plant = hand.plant
+    plant.switched("tester")
+    at_ms = plant.now
+    hand.set("sowing.beacon")
+    hand.wait(500)
+    hand.off("sowing.beacon")
+    hand.set("sowing.beacon")
+    told = [
+        (at_ms, "sowing.beacon", True),
+        (at_ms + 500, "sowing.beacon", False),
+        (at_ms + 500, "sowing.beacon", True),
+    ]
+    assert plant.switched("tester") == told
+    assert plant.switched("tester") == []
+    assert plant.switched("another")[-3:] == told
+
+
 # stuck and backwards
 
 
