@@ -19,14 +19,15 @@ from linectl.site.notation import both_ways
 
 GUARDS = "guards"
 """Where the points of all guards stand together."""
+OF_SHEET = ("sheet_site_digest", "sheet_version", "printed_at")
 COLUMNS = (
     "tag", "state", "why_open", "station", "what", "direction", "type", "device", "table",
     "address", "reference", "bit", "unit", "note", "supply", "normal", "tries", "result", "found",
     "left", "trace", "readings", "fit", "travel_ms", "remark", "deficiency", "retested",
     "instrument", "by", "at", "witness", "row", "tried_site_digest", "tried_version",
-    "sheet_site_digest", "sheet_version", "printed_at",
+    *OF_SHEET,
 )  # fmt: skip
-"""Of the CSV; the last three are of the sheet, `tried_…` of the point's last try."""
+"""Of the CSV; `tried_…` are of the point's last try."""
 
 
 class Reading(NamedTuple):
@@ -77,8 +78,13 @@ class SheetRow:
         """Of the last try of an analogue."""
         return readings_of(self.last.readings) if self.last is not None else ()
 
-    def cells(self) -> dict[str, str]:
+    def facts(self) -> dict[str, str]:
         """Every column but the sheet's own as text."""
+        cells = self.cells()
+        return {key: cells[key] for key in COLUMNS if key not in OF_SHEET}
+
+    def cells(self) -> dict[str, str]:
+        """Every column as text; those of the sheet itself empty."""
         point, place = self.point, self.place.cells()
         made = dict.fromkeys(COLUMNS, "")
         made |= {key: place[key] for key in ("table", "address", "reference", "bit", "normal")}
@@ -227,9 +233,9 @@ class CheckoutSheet:
         """The object of `checkout --json`, and beside it:
 
         retested (of the passed), site_digest, version, printed_at; per_device and per_station
-        [{name, points, passed, retested, failed, open, reopened}]; rows [{COLUMNS as text}];
-        punch_list [{see Deficiency.as_json}]; tries {tag: [every try as recorded]}; gone [last
-        tries of tags that io.csv no longer has]; unreadable [str].
+        [{name, points, passed, retested, failed, open, reopened}]; rows [{COLUMNS but the sheet's
+        own, as text}]; punch_list [{see Deficiency.as_json}]; tries {tag: [every try as recorded]};
+        gone [last tries of tags that io.csv no longer has]; unreadable [str].
         """
         return {
             **self.standing.as_json(),
@@ -239,7 +245,7 @@ class CheckoutSheet:
             "printed_at": self.printed_at,
             "per_device": [asdict(one) for one in self.per_device],
             "per_station": [asdict(one) for one in self.per_station],
-            "rows": [{key: row.cells()[key] for key in COLUMNS[:-3]} for row in self.rows],
+            "rows": [row.facts() for row in self.rows],
             "punch_list": [one.as_json() for one in self.punch_list],
             "tries": {
                 row.point.tag: [asdict(one) for one in row.standing.tries]
