@@ -25,6 +25,7 @@ from linectl.cli import (
     prove,
     recover,
     rehearse,
+    remap,
     report,
     resolved,
     run,
@@ -35,6 +36,7 @@ from linectl.cli import (
     status,
     trace,
     trips,
+    tune,
     weigh,
     why,
 )
@@ -66,6 +68,7 @@ __all__ = [
     "prove",
     "recover",
     "rehearse",
+    "remap",
     "report",
     "resolved",
     "run",
@@ -76,6 +79,7 @@ __all__ = [
     "status",
     "trace",
     "trips",
+    "tune",
     "weigh",
     "why",
 ]

@@ -5,6 +5,7 @@ Undoing is one step: the file that stood there before takes the place again.
 
 from __future__ import annotations
 
+import codecs
 import difflib
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,6 +25,12 @@ class FileEdit:
     before: str
     """Empty if there is no file yet."""
     after: str
+    encoding: str = "utf-8"
+
+    @property
+    def data(self) -> bytes:
+        """What the file is to hold."""
+        return self.after.encode(self.encoding)
 
     @property
     def diff(self) -> str:
@@ -46,23 +53,23 @@ class FileEdit:
         """
         if self.after == self.before:
             return None
-        if text_of(self.path) != self.before:
+        if text_of(self.path, self.encoding) != self.before:
             raise UsageError(
                 f"{self.path} was changed by somebody else meanwhile: nothing is written; look at"
                 " it, then ask again"
             )
-        return write_whole(self.path, self.after.encode("utf-8"))
+        return write_whole(self.path, self.data)
 
 
-def text_of(path: Path) -> str:
-    """The file's text; empty if there is none. Raises UsageError if it is no UTF-8."""
+def text_of(path: Path, encoding: str = "utf-8") -> str:
+    """The file's text; empty if there is none. Raises UsageError if it is not so encoded."""
     try:
-        return path.read_bytes().decode("utf-8")
+        return path.read_bytes().decode(encoding)
     except FileNotFoundError:
         return ""
     except UnicodeDecodeError as error:
         raise UsageError(
-            f"{path}: is not UTF-8 text (byte {error.start}); save it as such"
+            f"{path}: is not {encoding.upper()} text (byte {error.start}); save it as UTF-8"
         ) from None
 
 
@@ -71,4 +78,15 @@ def undoing(path: Path) -> FileEdit:
     kept = path.with_name(path.name + KEPT)
     if not kept.exists():
         raise UsageError(f"{path}: there is no {kept.name} to go back to")
-    return FileEdit(path, text_of(path), text_of(kept))
+    encoding = encoding_of(path)
+    return FileEdit(path, text_of(path, encoding), text_of(kept, encoding), encoding)
+
+
+def encoding_of(path: Path) -> str:
+    """How a file's text is encoded, by its byte order mark, which counts as part of the text."""
+    try:
+        with path.open("rb") as file:
+            mark = file.read(2)
+    except FileNotFoundError:
+        mark = b""
+    return {codecs.BOM_UTF16_LE: "utf-16-le", codecs.BOM_UTF16_BE: "utf-16-be"}.get(mark, "utf-8")

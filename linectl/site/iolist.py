@@ -17,7 +17,7 @@ from linectl.site.complaints import nearest
 from linectl.site.hardware import Device, Point
 from linectl.site.notation import Notation, Table, both_ways, protocol_address
 from linectl.site.parts import Need
-from linectl.site.rowfile import EVERY_SITE, Line, read_lines
+from linectl.site.rowfile import EVERY_SITE, Line, lines_of, read_lines
 
 REQUIRED = ("tag", "device", "table", "address", "type")
 OPTIONAL = (
@@ -70,21 +70,27 @@ class Row:
         return Finding(self.file, self.line, key or "tag", message, hint)
 
 
-def read_rows(path: Path, name: str, findings: list[Finding]) -> list[Row]:
+def read_rows(
+    path: Path, name: str, findings: list[Finding], instead: bytes | None = None
+) -> list[Row]:
     """The rows of an IO list, as any spreadsheet saves it (see rowfile).
 
-    Blank rows and rows whose tag starts with `#` are for people and are passed over.
+    Blank rows and rows whose tag starts with `#` are for people and are passed over. instead: what
+    is read in the place of what the file holds now.
     """
     before = len(findings)
-    lines, separator = read_lines(path, name, findings, EVERY_SITE)
+    if instead is None:
+        lines, separator = read_lines(path, name, findings, EVERY_SITE)
+    else:
+        lines, separator = lines_of(instead, name, findings)
     lines = tuple(line for line in lines if not line.is_blank)
-    start = next((n for n, line in enumerate(lines) if not _is_remark(line.cells)), None)
+    start = next((n for n, line in enumerate(lines) if not is_remark(line.cells)), None)
     if start is None:
         if len(findings) == before:
             findings.append(Finding(name, 1, "file", "is empty", "its first row names the columns"))
         return []
     head, body = lines[start], lines[start + 1 :]
-    header = [_column(cell) for cell in head.cells]
+    header = [column_name(cell) for cell in head.cells]
     if separator == ",":
         _check_lengths(len(header), body, name, findings)
     while header and not header[-1]:
@@ -93,7 +99,7 @@ def read_rows(path: Path, name: str, findings: list[Finding]) -> list[Row]:
     return list(_rows(header, body, name, findings))
 
 
-def _is_remark(cells: Sequence[str]) -> bool:
+def is_remark(cells: Sequence[str]) -> bool:
     """The first written cell begins with `#`, and is not what a spreadsheet shows of a failure."""
     first = next((cell for cell in cells if cell), "")
     return first.startswith("#") and not damaged(first)
@@ -102,7 +108,7 @@ def _is_remark(cells: Sequence[str]) -> bool:
 def _check_lengths(header: int, body: Sequence[Line], name: str, findings: list[Finding]) -> None:
     """Between commas a decimal comma makes two cells of one, and an empty last cell would hide it:
     cells beyond the header are a spreadsheet's only if every row has as many."""
-    longer = [line for line in body if len(line.cells) > header and not _is_remark(line.cells)]
+    longer = [line for line in body if len(line.cells) > header and not is_remark(line.cells)]
     if not longer or len({len(line.cells) for line in body}) == 1:
         return
     for line, cells in longer:
@@ -112,7 +118,7 @@ def _check_lengths(header: int, body: Sequence[Line], name: str, findings: list[
             findings.append(Finding(name, line, cells[0] or "tag", text, hint))
 
 
-def _column(cell: str) -> str:
+def column_name(cell: str) -> str:
     """A column's name: case, blanks and hyphens between its words do not count."""
     return re.sub(r"[\s-]+", "_", cleaned(cell).lower())
 
@@ -123,7 +129,7 @@ def _rows(
     at_tag = header.index("tag") if "tag" in header else 0
     for line, cells in body:
         tag = cells[at_tag] if at_tag < len(cells) else ""
-        if _is_remark([tag]) or (not tag and _is_remark(cells)):
+        if is_remark([tag]) or (not tag and is_remark(cells)):
             continue
         named = [(key, cell) for key, cell in zip(header, cells, strict=False) if cell]
         beyond = [cell for cell in cells[len(header) :] if cell]

@@ -6,6 +6,7 @@ import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 
 from linectl.errors import Finding, SiteError
 from linectl.site.calibration import CalibrationFile
@@ -25,6 +26,7 @@ from linectl.site.sheet import Node, empty, merge, read_yaml
 YAML_FILES = ("site.yaml", "interlocks.yaml", "crops.yaml", "calibration.yaml")
 OPTIONAL = frozenset({"calibration.yaml"})
 """Files that a site may be without."""
+NOTHING_INSTEAD: Mapping[str, bytes] = MappingProxyType({})
 _EXTENDS_MAX = 8
 """Sites that may stand on one another; more is a circle or past following."""
 
@@ -56,10 +58,16 @@ def load_site(folder: str | os.PathLike[str]) -> Site:
     return reading.site
 
 
-def read_site(folder: str | os.PathLike[str]) -> Reading:
-    """Reads and checks the site in `folder`; never raises for what a person wrote wrong."""
+def read_site(
+    folder: str | os.PathLike[str], instead: Mapping[str, bytes] = NOTHING_INSTEAD
+) -> Reading:
+    """Reads and checks the site in `folder`; never raises for what a person wrote wrong.
+
+    instead: what files of the site's own folder would hold, by name, so that a change can be tried
+    before it is written.
+    """
     errors: list[Finding] = []
-    sources = read_sources(Path(folder), errors)
+    sources = read_sources(Path(folder), errors, instead)
     trees = sources.trees
     file = _checked(SiteFile, trees["site.yaml"], errors)
     crops = _checked(CropFile, trees["crops.yaml"], errors)
@@ -93,24 +101,40 @@ def _checked(model: type[Model], tree: Node, errors: list[Finding]) -> Model | N
     return validated(model, tree, errors) if tree.value else None
 
 
-def read_sources(folder: Path, findings: list[Finding]) -> Sources:
+def read_sources(
+    folder: Path, findings: list[Finding], instead: Mapping[str, bytes] = NOTHING_INSTEAD
+) -> Sources:
     """The files of the site and of those it extends, merged; what cannot be read is found."""
     if not any((folder / name).exists() for name in (*YAML_FILES, "io.csv")):
         findings.append(_no_site(folder))
         return Sources({name: empty(name) for name in YAML_FILES}, ())
-    chain = _chain(folder, findings)
+    chain = _chain(folder, findings, instead)
     trees: dict[str, Node] = {}
     rows: list[Row] = []
     for depth, (place, site_tree) in enumerate(chain):
         last = depth == len(chain) - 1
+        at = _At(place, folder, depth, instead if place == folder else NOTHING_INSTEAD)
         for name in YAML_FILES:
-            own = site_tree if name == "site.yaml" else _tree(place, folder, name, depth, findings)
+            own = site_tree if name == "site.yaml" else _tree(at, name, findings)
             trees[name] = merge(trees[name], own, findings) if name in trees else own
-        rows = _rows(place, folder, rows, depth, findings)
+        rows = _rows(at, rows, findings)
         if last and depth:
             _drop_extends(trees)
     trees["site.yaml"] = with_profiles(trees["site.yaml"], folder, findings)
     return Sources(trees, tuple(rows))
+
+
+@dataclass(frozen=True)
+class _At:
+    """A folder of the chain, and what its files hold instead."""
+
+    place: Path
+    folder: Path
+    depth: int
+    instead: Mapping[str, bytes]
+
+    def has(self, name: str) -> bool:
+        return name in self.instead or (self.place / name).exists()
 
 
 def _no_site(folder: Path) -> Finding:
@@ -124,13 +148,16 @@ def _no_site(folder: Path) -> Finding:
     return Finding(str(folder), 1, "site", text, near)
 
 
-def _chain(folder: Path, findings: list[Finding]) -> list[tuple[Path, Node]]:
+def _chain(
+    folder: Path, findings: list[Finding], instead: Mapping[str, bytes]
+) -> list[tuple[Path, Node]]:
     """(folder, site.yaml) from the site extended first to the site itself."""
     chain: list[tuple[Path, Node]] = []
     place = folder
     while True:
         name = _shown(place, folder, "site.yaml")
-        tree = read_yaml(place / "site.yaml", name, findings)
+        told = instead.get("site.yaml") if place == folder else None
+        tree = read_yaml(place / "site.yaml", name, findings, instead=told)
         chain.insert(0, (place, tree))
         extends = tree.child("extends")
         if extends is None or not isinstance(extends.value, str):
@@ -155,23 +182,22 @@ def _sites_in(folder: Path) -> str | None:
     return "sites there: " + ", ".join(names) if names else None
 
 
-def _tree(place: Path, folder: Path, name: str, depth: int, findings: list[Finding]) -> Node:
+def _tree(at: _At, name: str, findings: list[Finding]) -> Node:
     """One file of one site of the chain; only the first of the chain must have it, if any must."""
-    shown = _shown(place, folder, name)
-    if (depth or name in OPTIONAL) and not (place / name).exists():
+    shown = _shown(at.place, at.folder, name)
+    if (at.depth or name in OPTIONAL) and not at.has(name):
         return empty(shown)
-    return read_yaml(place / name, shown, findings)
+    return read_yaml(at.place / name, shown, findings, instead=at.instead.get(name))
 
 
-def _rows(
-    place: Path, folder: Path, rows: Sequence[Row], depth: int, findings: list[Finding]
-) -> list[Row]:
-    path = place / "io.csv"
-    if depth and not path.exists():
+def _rows(at: _At, rows: Sequence[Row], findings: list[Finding]) -> list[Row]:
+    path = at.place / "io.csv"
+    if at.depth and not at.has("io.csv"):
         return list(rows)
-    own = read_rows(path, _shown(place, folder, "io.csv"), findings)
+    shown = _shown(at.place, at.folder, "io.csv")
+    own = read_rows(path, shown, findings, at.instead.get("io.csv"))
     findings += duplicates(own)
-    return override(rows, own, findings) if depth else own
+    return override(rows, own, findings) if at.depth else own
 
 
 def _shown(place: Path, folder: Path, name: str) -> str:

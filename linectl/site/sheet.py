@@ -85,14 +85,17 @@ def read_yaml(
     *,
     listed: bool = False,
     hint: str = EVERY_SITE,
+    instead: bytes | None = None,
 ) -> Node:
     """The tree of a YAML 1.2 file; what cannot be read is added to `findings`.
 
     `name` is how findings call the file, `listed` says that it must be a list, not a mapping,
-    `hint` what to do if it is not there. A file that cannot be read gives an empty tree.
+    `hint` what to do if it is not there, `instead` what is read in the place of what the file holds
+    now. A file that cannot be read gives an empty tree.
     """
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        data = path.read_bytes() if instead is None else instead
+        text = data.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n")
     except OSError as error:
         findings.append(Finding(name, 1, "file", f"cannot be read: {error.strerror}", hint))
         return empty(name)

@@ -157,19 +157,20 @@ def _hold_within(base: Site, after: Site, path: str) -> None:
 
 
 def _out_of_bounds(base: Site, path: str, found: Tunable, between: tuple[float, float]) -> str:
-    least, most = (_shown(found, limit) for limit in between)
+    least, most = (shown(found, limit) for limit in between)
     share = base.file.tuning.share
     why = f"tuning.bounds of site.yaml says so for {path}"
     if path not in base.file.tuning.bounds:
         why = f"{share:.0%} up and down of what the controller started with (tuning.share)"
     return (
-        f"{path} {_shown(found, found.value)} is outside {least} to {most}: {why}. What is wanted"
+        f"{path} {shown(found, found.value)} is outside {least} to {most}: {why}. What is wanted"
         " beyond that is written into the file while the line stands, and the controller started"
         " anew"
     )
 
 
-def _shown(found: Tunable, value: float) -> str:
+def shown(found: Tunable, value: float) -> str:
+    """A value of that kind as people read it: `5s`, `540 ml`, `1.03`."""
     text = format_duration(round(value)) if found.kind == "timer" else f"{value:.6g} {found.unit}"
     return text.strip()
 
