@@ -49,6 +49,8 @@ class Tunable(NamedTuple):
     value: Any
     """Of a timer in ms, of an entry as plain data; None: an entry that nobody has measured."""
     unit: str = ""
+    jam_ms: int | None = None
+    """Of a timer: its jam limit, above which nobody may set it."""
 
     @property
     def text(self) -> str:
@@ -77,11 +79,13 @@ def values_of(
         for field in type(station).model_fields:
             if field.endswith("_timeout_ms"):
                 path = f"stations.{name}.{field.removesuffix('_ms')}"
-                yield path, Tunable("timer", getattr(station, field))
+                jam_ms = station.jam_limits.get(field.removesuffix("_ms"))
+                yield path, Tunable("timer", getattr(station, field), jam_ms=jam_ms)
     for lane in lanes:
         parts: tuple[Run | Transfer, ...] = (*lane.runs, *lane.transfers)
         for part in parts:
-            yield f"lanes.{lane.id}.{part.name}.timeout", Tunable("timer", part.timeout_ms)
+            path = f"lanes.{lane.id}.{part.name}.timeout"
+            yield path, Tunable("timer", part.timeout_ms, jam_ms=part.jam_limit_ms)
     for name, crop in crops.items():
         for field, unit in DOSES.items():
             yield f"crops.{name}.{field}", Tunable("dose", getattr(crop, field), unit)
@@ -110,14 +114,16 @@ def limits(site: Site, path: str) -> tuple[float, float] | None:
     site: as the controller started with it, so that many small steps come to no large one. A value
     with neither bounds nor share has both limits where it stands.
     """
-    bounds = site.file.tuning.bounds.get(path)
-    if bounds is not None:
-        return bounds.least, bounds.most
+    bounds, share = site.file.tuning.bounds.get(path), site.file.tuning.share
     found = tunables(site).get(path)
-    if found is None or found.kind in ("factor", "entry"):
+    if bounds is not None:
+        least, most = bounds.least, bounds.most
+    elif found is None or found.kind in ("factor", "entry"):
         return None
-    share = site.file.tuning.share
-    return found.value * (1 - share), found.value * (1 + share)
+    else:
+        least, most = found.value * (1 - share), found.value * (1 + share)
+    jam_ms = found.jam_ms if found is not None else None
+    return least, most if jam_ms is None else min(most, jam_ms)
 
 
 def tuned(site: Site, base: Site, path: str, text: str) -> Site:
@@ -159,6 +165,8 @@ def _hold_within(base: Site, after: Site, path: str) -> None:
 def _out_of_bounds(base: Site, path: str, found: Tunable, between: tuple[float, float]) -> str:
     least, most = (shown(found, limit) for limit in between)
     share = base.file.tuning.share
+    if found.jam_ms is not None and found.value > found.jam_ms:
+        return f"{path} {found.text} is above its jam limit, {format_duration(found.jam_ms)}"
     why = f"tuning.bounds of site.yaml says so for {path}"
     if path not in base.file.tuning.bounds:
         why = f"{share:.0%} up and down of what the controller started with (tuning.share)"

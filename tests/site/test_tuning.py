@@ -123,6 +123,19 @@ def test_many_small_steps_come_to_no_large_one(small) -> None:
         tuned(site, small, "stations.tamp.press_timeout", "6500ms")
 
 
+def test_no_bound_reaches_over_a_jam_limit(child) -> None:
+    site = load_site(
+        child(
+            "stations: {tamp: {jam_limits: {press_timeout: 5500ms}}}\n"
+            "tuning: {bounds: {stations.tamp.press_timeout: {least: 4s, most: 9s}}}\n"
+        )
+    )
+    assert limits(site, "stations.tamp.press_timeout") == (4000, 5500)
+    tuned(site, site, "stations.tamp.press_timeout", "5500ms")
+    with pytest.raises(UsageError, match="above its jam limit, 5s500ms"):
+        tuned(site, site, "stations.tamp.press_timeout", "6s")
+
+
 @pytest.mark.parametrize(
     ("bounds", "key", "says"),
     [
