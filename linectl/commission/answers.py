@@ -143,6 +143,7 @@ def usual(act: FieldAct) -> Mapping[str, Any]:
         "operate": "hold sensor", "apply": "hold sensor", "release": "let go",
         "break": "break wire", "mend": "mend wire", "hold": "enable", "let_go": "disable",
         "put": "put vessel", "take": "take vessel", "vacuum": "set vacuum",
+        "refill": "refill",
     }  # fmt: skip
     verb = verbs.get(act.kind)
     if verb is None:

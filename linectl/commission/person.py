@@ -21,7 +21,7 @@ class FieldAct:
     """operate (make the input show `value`), apply (a reference `value` at an analogue), release
     (let the input go), break (open its wire), mend, hold (the enabling device of zone `tag`),
     let_go (of it), look (at what `tag` moves), put (a vessel under station `tag`), take, weigh,
-    vacuum (set the relief valve of station `tag` to `value` kPa)."""
+    vacuum (set the relief valve of station `tag` to `value` kPa), refill (its hopper)."""
     tag: str
     value: Reading = None
     text: str = ""

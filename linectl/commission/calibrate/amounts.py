@@ -40,11 +40,16 @@ def volume_ml(text: str, g_per_ml: float | None) -> float:
     return grams / g_per_ml
 
 
-def count_of(text: str) -> int:
-    """A whole number of seeds. Raises ValueError with the right form."""
-    if not text.strip().isdecimal():
+def seeds_of(text: str, thousand_seed_g: float | None) -> float:
+    """Seeds, counted (`812`) or weighed (`9.6g`) by the mass of a thousand of them; None: that is
+    not known, and a mass is refused. Raises ValueError with the right form.
+    """
+    clean = text.strip()
+    if clean.isdecimal():
+        return int(clean)
+    if thousand_seed_g is None or not clean or clean[-1].isdigit():
         raise ValueError(f"{text!r} is no count; write a whole number such as 812")
-    return int(text)
+    return parse_mass_kg(clean) * 1_000_000 / thousand_seed_g
 
 
 def density_g_ml(work: Work, known_g_l: Sequence[float]) -> float | None:

@@ -72,6 +72,8 @@ def _device(work: Work, name: str, point: Point) -> Device:
         others={},
         asked=lambda held, ms: setpoints.from_point_unit(site, point, held) * ms / 1000,
         read=lambda text: volume_ml(text, density),
+        hopper=f"{name}.hopper_level",
+        takes=0.001,
         question="what came, as 12.4l or 870ml" + (", or 2.1kg, 4lb 8oz" if density else ""),
     )
 

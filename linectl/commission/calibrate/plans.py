@@ -13,6 +13,8 @@ from linectl.site.register_range import as_held
 
 RUN_MS = 20_000
 """Of one run, where nobody says otherwise (common practice, no source)."""
+LEAST_MS = 5_000
+"""Shortest run: starting and stopping take a part of it (common practice, no source)."""
 RUNS_MOST = 20
 """At one rate: beyond it a person is worn out, and so are the figures."""
 RATES_MOST = 3
@@ -20,15 +22,25 @@ APART = 1.4
 """So many times the least rate is the greatest at least: rates too close tell nothing."""
 
 
-def plan_of(work: Work, usual: Sequence[SetPoint], most_ms: int, rates: int) -> list[Step]:
+def plan_of(
+    work: Work, usual: Sequence[SetPoint], most_ms: int, rates: int, least: float = 0.0
+) -> list[Step]:
     """The runs, rates taken in turn so that a drift in time does not pass for one in rate.
 
-    usual: the set-points of the crops; rates: how many are proposed. Raises Ended.
+    usual: the set-points of the crops; rates: how many are proposed; least: where what comes is
+    counted, so many at least; runs at higher rates are shorter then, and give as many. Raises
+    Ended.
     """
     values = _rates(work, usual, rates)
-    for_ms = _length(work, min(RUN_MS, most_ms), most_ms)
+    point = work.site.points[work.site.index(usual[0].tag)]
+    each = [from_point_unit(work.site, point, value) for value in values]
+    enough_ms = int(-(-least // each[0]) * 1000)
+    for_ms = _length(work, min(max(RUN_MS, enough_ms), most_ms), most_ms)
     times = _times(work)
-    return [Step(one, for_ms) for _ in range(times) for one in values]
+    lengths = [for_ms] * len(values)
+    if least:
+        lengths = [max(-(-int(for_ms * each[0] / one) // 1000) * 1000, LEAST_MS) for one in each]
+    return [Step(*step) for _ in range(times) for step in zip(values, lengths, strict=True)]
 
 
 def proposed(usual: Sequence[SetPoint], rates: int) -> list[float]:

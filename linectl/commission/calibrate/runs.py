@@ -48,6 +48,16 @@ class Device:
     """The tag of a counter that runs with it."""
     lead_ms: int = 0
     """By so much the others must be at work before it."""
+    hopper: str = ""
+    """The tag of the level that it draws from."""
+    takes: float = 1.0
+    """Of the level's unit for each of `unit`: litres for a millilitre."""
+    spread_most: float = SPREAD_MOST
+    """Spread of a set above which it does not stand."""
+
+
+RESERVE = 1.5
+"""So many times a run's amount the hopper must hold before it (common practice, no source)."""
 
 
 class Step(NamedTuple):
@@ -182,6 +192,7 @@ def _run(work: Work, device: Device, step: Step, name: str, measured: bool) -> R
         put = f"{name}: an empty vessel under {device.part}, hands and sleeves away"
         work.person.act(FieldAct("put", device.part, None, put))
         work.ask(f"  {name} at {step.set_point:g} {unit}: Enter when it stands there, q ends: ")
+        filled(work, device, step)
         ran = run_device(work, wanted)
         if isinstance(ran, str):
             work.say(f"  {ran}. It is done again, from an empty vessel")
@@ -198,6 +209,21 @@ def _run(work: Work, device: Device, step: Step, name: str, measured: bool) -> R
             f" {run.ratio - 1:+.1%}"
         )
         return run
+
+
+def filled(work: Work, device: Device, step: Step) -> None:
+    """See that the hopper holds enough for a run: one that runs dry measures nothing."""
+    need = device.asked(step.set_point, step.for_ms) * device.takes * RESERVE
+    while device.hopper:
+        level = work.controller.look(-1).points.get(device.hopper)
+        if level is None or level >= need:
+            return
+        unit = work.site.points[work.site.index(device.hopper)].unit
+        work.person.act(
+            FieldAct("refill", device.part, None, f"fill the hopper of {device.part}, locked out")
+        )
+        work.ask(f"  {device.hopper} reads {level:g} {unit}: Enter when it is filled, q ends: ")
+        work.terms.pause()
 
 
 def _typed(work: Work, device: Device, name: str) -> tuple[float, str]:
@@ -244,10 +270,10 @@ def _stands(work: Work, device: Device, done: RunSet) -> bool:
             f"  none is odd by Grubbs' test; with {figures.runs} runs it sees no run that is off"
             f" by less than {far:.0f} times the scatter of the others"
         )
-    if figures.spread > SPREAD_MOST:
+    if figures.spread > device.spread_most:
         done.why_not = (
-            f"a spread of {figures.spread:.1%} is more than {SPREAD_MOST:.0%}: bridging, air,"
-            " worn parts or the weighing; mend that first"
+            f"a spread of {figures.spread:.1%} is more than {device.spread_most:.0%}: bridging,"
+            " air, worn parts or the weighing; mend that first"
         )
         _all_again(work, device, done)
         return False

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from linectl.commission.calibrate.device_run import run_device
-from linectl.commission.calibrate.runs import Device, Step, wanted_of
+from linectl.commission.calibrate.runs import Device, Step, filled, wanted_of
 from linectl.commission.calibrate.work import Work
 from linectl.commission.person import FieldAct
 from linectl.crop.drum_vacuum import at_vacuum, indices_of_cells
@@ -60,6 +60,7 @@ def _at(work: Work, device: Device, step: Step, kpa: float, wanted_mm: float) ->
             FieldAct("put", device.part, None, f"{kpa:g} kPa: tape or tray under {device.part}")
         )
         work.ask(f"  {kpa:g} kPa: Enter when it lies there, q ends: ")
+        filled(work, device, step)
         ran = run_device(work, wanted_of(device, step))
         if isinstance(ran, str):
             work.say(f"  {ran}. It is done again")

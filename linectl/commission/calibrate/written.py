@@ -89,7 +89,10 @@ def old_values(site: Site, entry: Entry) -> dict[str, Any]:
 
 def concluded(work: Work, row: Calibrated, entry: Entry, told: Mapping[str, Any]) -> Outcome:
     """Show the change, make it if the person wants it, and put the round on record."""
-    old, new = old_values(work.site, entry), entry.told
+    old = old_values(work.site, entry)
+    said = {k: v for k, v in entry.values.items() if v not in ("", None) or old[".".join(k)]}
+    entry = replace(entry, values=said)  # nothing is written where nothing was said and is said
+    old, new = {key: old[key] for key in entry.told}, entry.told
     row = replace(row, old=_in_words(old), new=_in_words(new))
     edit = planned(work.folder, entry)
     work.say("\nThe change:")
