@@ -50,7 +50,7 @@ def test_places_between_points_are_spare_and_bits_of_a_word_too(small_with):
     site = small_with(("io.csv", f"{row}27", f"{row}99"))
     rows = [p for p in sheet_of(site, "io_sower").tables["discrete"] if p.kind == "spare"]
     assert [(place.where, place.reference, place.text) for place in rows] == [
-        ("27", "10028", "spare"), ("57–98", "10058–10099", "spare, 42"),
+        ("27", "10028", "spare"), ("58–98", "10059–10099", "spare, 41"),
     ]  # fmt: skip
     words = sheet_of(SMALL, "belts_sower").tables["input"]
     spare = [(p.where, p.bit_text) for p in words if p.kind == "spare"]

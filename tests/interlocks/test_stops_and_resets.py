@@ -17,8 +17,8 @@ SMALL = load_site(Path(__file__).parents[2] / "config" / "small")
 FILE = SMALL.file
 FULL = os.environ.get("LINECTL_CAMPAIGN") == "full"
 UNITS = ("sowing", "harvest")
-GIVE_BACK = ("bypass-end", "force-end", "override-end")
-"""Taken from anywhere too: they give an interlock or a reading back."""
+GIVE_BACK = ("bypass-end", "force-end", "override-end", "pulse-end")
+"""Taken from anywhere too: they give an interlock or a reading back, or bring to rest."""
 ALARMS = ("alarm-ack", "alarm-shelve", "alarm-unshelve", "alarm-out-of-service", "alarm-in-service")
 """And these: they alter what is shown of an alarm and lead to no motion."""
 TELLING = ("answer", "lot", "weight", "hopper-changed")
