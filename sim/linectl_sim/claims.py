@@ -30,6 +30,8 @@ class Claims:
         self.last = 0
         """Number of the last move that was told."""
         self._strokes: dict[str, int] = {}
+        self._hand_strokes: set[str] = set()
+        """Runs that a person has stroked by hand since their last told stroke."""
         self._rows = {row.name: row for lane in machine.lanes.values() for row in lane.rows}
         self.holes: dict[str, int] = {}
         """Reservations: mouth → gutter."""
@@ -76,7 +78,9 @@ class Claims:
         return body
 
     def needs_intent(self, kind: str, body: Body, where: str) -> None:
-        """A body has just moved that far: was it intended?"""
+        """A body has just moved that far: was it intended? One that a person drives is handled."""
+        if self._driven_by_hand(where):
+            body.handled = True
         if not self.heard or body.gutter < 0 or body.handled:
             return
         for move in self._open.values():
@@ -90,6 +94,8 @@ class Claims:
 
     def needs_work_intent(self, body: Body, station: str) -> None:
         """A tool has just begun on a body: was that intended, at that station?"""
+        if self._driven_by_hand(station):
+            body.handled = True
         if not self.heard or body.gutter < 0 or body.handled:
             return
         if not any(
@@ -100,10 +106,23 @@ class Claims:
 
     def stroked(self, row_name: str) -> None:
         """A run begins a stroke: was it intended?"""
+        if self._driven_by_hand(row_name):
+            self._hand_strokes.add(row_name)
+            return
         if self.heard and not any(
             move.kind == "stroke" and move.source == row_name for move in self._open.values()
         ):
             self._auditor.violate("moved_without_intent", f"{row_name} strokes unannounced")
+
+    def _driven_by_hand(self, where: str) -> bool:
+        """The zone of a station, run or lane is driven with its enabling device."""
+        world = self._machine.world
+        file = world.site.file
+        station = file.stations.get(where)
+        if station is not None:
+            return world.by_hand(station.zone)
+        zones = {lane.zone for lane in file.lanes if where.split(".")[0] == lane.prefix}
+        return any(world.by_hand(zone) for zone in zones)
 
     def _fed(self, move: Move) -> None:
         place = self._book.get(move.dest)
@@ -133,6 +152,9 @@ class Claims:
             self._auditor.violate("ledger_differs", f"stroke of unknown run {move.source}")
             return
         known = self._strokes.get(row.name, 0) + 1
+        if row.name in self._hand_strokes:  # how many those were, nobody told
+            self._hand_strokes.discard(row.name)
+            known = row.strokes
         if row.strokes != known:
             self._auditor.violate(
                 "ledger_differs", f"{row.name} made {row.strokes} strokes, told {known}"

@@ -97,7 +97,7 @@ class Outlet:
             self._given(self.beneath[0], amount)
         elif self.vessel is not None:
             self._catch(self.vessel, amount * self._caught)
-        elif self.commanded:
+        elif self.commanded and not self._world.by_hand(self._world.zone_of(self._name)):
             self._world.auditor.violate(
                 "released_without_gutter", f"{self._name} released with no gutter beneath"
             )

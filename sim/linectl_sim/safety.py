@@ -39,8 +39,6 @@ class ZoneSafety:
         self.i_horn_on = world.follow(name, "horn", "horn_on")
         world.follow(name, "beacon", "beacon_on")
         self._i_enabling = world.input(name, "enabling", False)
-        self.held = False
-        """Somebody holds the enabling device: what moves here now, a person drives."""
 
     def press(self) -> None:
         """Somebody hits the emergency stop; its relay drops."""
@@ -80,7 +78,7 @@ class ZoneSafety:
         """A person holds the zone's enabling device, or lets it go. UsageError without one."""
         if self._i_enabling == self._world.points.spare:
             raise UsageError(f"zone {self.name} has no enabling device")
-        self.held = held
+        self._world.hands[self.name] = None if held else self._world.kernel.now
         self._world.points.put(self._i_enabling, held)
 
     def select(self, room: bool) -> None:

@@ -93,6 +93,8 @@ class Tamper:
     def _touch(self) -> None:
         violate = self._world.auditor.violate
         body = self.body()
+        if body is None and self._world.by_hand(self._facts.zone):
+            return
         if body is None:
             violate("press_on_nothing", f"{self.name}: press down with no gutter beneath")
             return

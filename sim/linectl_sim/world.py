@@ -15,6 +15,8 @@ from linectl_sim.points import Points
 
 LAG_MS = 50
 """Of feedback contacts behind their contactor."""
+HAND_OVER_MS = 2_000
+"""After an enabling device was let go: a reaction, a run-down and a spring's way back."""
 
 
 class World:
@@ -31,6 +33,8 @@ class World:
         self.backwards: set[str] = set()
         """Tags of the outputs whose actuators turn the wrong way."""
         self.air: dict[str, bool] = dict.fromkeys(site.file.zones, False)
+        self.hands: dict[str, int | None] = {}
+        """Zones whose enabling device was held: since when it is let go, ms; None: held now."""
         self._on_air: list[tuple[str, Callable[[bool], object]]] = []
 
     def stream(self, part: str) -> Random:
@@ -40,6 +44,18 @@ class World:
     def clock(self) -> float:
         """Now, ms: the progress of what flows by time."""
         return float(self.kernel.now)
+
+    def by_hand(self, zone: str) -> bool:
+        """What moves or is let down in that zone now, a person drives with the enabling device; so
+        for what a run-down may take after it was let go."""
+        if zone not in self.hands:
+            return False
+        let_go = self.hands[zone]
+        return let_go is None or self.kernel.now - let_go <= HAND_OVER_MS
+
+    def zone_of(self, station: str) -> str:
+        """Zone of a station."""
+        return self.site.file.stations[station].zone
 
     def new_body(self) -> Body:
         """A washed, empty gutter that the plant has not seen before."""
