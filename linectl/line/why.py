@@ -10,6 +10,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from linectl.errors import UsageError
+from linectl.line import why_by_hand
 from linectl.line.cause_rows import Cause
 from linectl.line.inputs import NEVER
 from linectl.line.lane import Lane
@@ -58,8 +59,11 @@ def _output(line: Line, index: int) -> list[Check]:
     bit = line.bit(index)
     demanded = bool(line.demand() & bit)
     owner = next((part for part in line.parts if part.mask & bit), None)
+    point = line.site.points[index]
     checks = [Check("demand", demanded, _demand_text(line, index, owner, demanded))]
-    if owner is not None:
+    if why_by_hand.concerned(line, point):
+        checks = why_by_hand.checks(line, point)
+    elif owner is not None:
         rights = _rights(line, owner)
         if rights.met or not demanded:
             checks.append(rights)
@@ -70,7 +74,7 @@ def _output(line: Line, index: int) -> list[Check]:
         for number, row in enumerate(line.causes.rows)
         if (row.blocks | row.bars) & bit
     ]
-    return [*checks, _devices(line, index, bit)]
+    return [*checks, *force_marks(line, point.tag), _devices(line, index, bit)]
 
 
 def _demand_text(line: Line, index: int, owner: Part | None, demanded: bool) -> str:
@@ -105,6 +109,9 @@ def _number(line: Line, index: int) -> list[Check]:
     text = f"{point.tag} = {line.outputs[index]:g} {point.unit}".rstrip()
     owner = next((p for p in line.parts if p.name == point.tag.rpartition(".")[0]), None)
     checks = [Check("value", True, f"{text}: a set-point, which moves nothing by itself")]
+    checks += force_marks(line, point.tag)
+    if why_by_hand.concerned(line, point):
+        return [*checks, *why_by_hand.checks(line, point)]
     return checks if owner is None else [*checks, *_part(line, owner)]
 
 
@@ -180,6 +187,9 @@ def _unit(line: Line, unit: Unit) -> list[Check]:
     clears, by, act = ("", "", "") if working else _next_act(line, unit)
     text = f"{unit.name} is {unit.state}: {unit.reason}".rstrip(": ")
     checks = [Check("state", working, text, clears, by=by, act=act)]
+    if not working and (against := unit.mode_against()):
+        clears, by, act = _next_act(line, unit)
+        checks.insert(0, Check("mode", False, against, clears, by=by, act=act))
     if barred := line.recovery.bars():
         by = "command" if line.recovery.judged else "itself"
         checks.insert(0, Check("recovery", False, barred, "recover, answer by answer", by=by))
@@ -227,6 +237,13 @@ _ACTS = {
 
 def _next_act(line: Line, unit: Unit) -> tuple[str, str, str]:
     """(in words, who, the command) that takes a unit on from its state."""
+    if unit.mode_against() and unit.state in ("Stopped", "Idle"):
+        text = line.release.get("production")
+        if text:
+            return f"production is not released: {text}", "machine", ""
+        if refused := wrong_place(line, unit.name):
+            return f"command mode production; first: {refused}", "machine", ""
+        return "command mode production", "command", f"{unit.name} mode production"
     if unit.state in _ACTS:
         name, words = _ACTS[unit.state]
         if refused := wrong_place(line, unit.name):
