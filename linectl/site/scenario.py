@@ -9,16 +9,17 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from linectl.errors import Finding, SiteError
 from linectl.site.complaints import nearest
 from linectl.site.durations import parse_duration
-from linectl.site.faults import actuator_faults, fault_kinds, miswirings, place_names, swappable
+from linectl.site.faults import miswirings, swappable
 from linectl.site.hardware import Point
 from linectl.site.model import Site
+from linectl.site.scenario_verbs import VERBS, Verb, all_kinds
 from linectl.site.sheet import Node, read_yaml
 
 ACTIONS_MAX = 10_000
@@ -47,96 +48,6 @@ STALL = (
 """What a rehearsal plays when nobody names a scenario: a quarter of an hour without harvest."""
 
 _Options = dict[str, bool | int | float | str]
-_Names = Callable[[Site], Collection[str]]
-
-
-@dataclass(frozen=True)
-class _Verb:
-    """How a verb is written: the key that names its part, and the other keys it takes."""
-
-    key: str = ""
-    names: _Names = lambda site: ()
-    needs: tuple[str, ...] = ()
-    takes: tuple[str, ...] = ()
-
-
-def _zones(site: Site) -> Collection[str]:
-    return site.file.zones
-
-
-def _guards(site: Site) -> Collection[str]:
-    return [guard for zone in site.file.zones.values() for guard in zone.guards]
-
-
-def _driven(site: Site) -> Collection[str]:
-    return [name for name, station in site.file.stations.items() if station.kind != "packing"]
-
-
-def _filled(site: Site) -> Collection[str]:
-    kinds = ("magazine", "fill", "seed")
-    return [name for name, station in site.file.stations.items() if station.kind in kinds]
-
-
-def _kinds(site: Site) -> dict[str, tuple[str, ...]]:
-    return fault_kinds(site) | actuator_faults(site)
-
-
-def _inputs(site: Site) -> Collection[str]:
-    return [point.tag for point in site.points if point.direction == "in"]
-
-
-def _points(site: Site) -> Collection[str]:
-    return site.tags
-
-
-def _dosing(site: Site) -> Collection[str]:
-    kinds = ("fill", "water", "seed")
-    return [name for name, station in site.file.stations.items() if station.kind in kinds]
-
-
-def _seeders(site: Site) -> Collection[str]:
-    return [name for name, station in site.file.stations.items() if station.kind == "seed"]
-
-
-VERBS: dict[str, _Verb] = {
-    "harvest stops": _Verb(),
-    "harvest resumes": _Verb(),
-    "fault": _Verb("part", _kinds, needs=("kind",), takes=("for",)),
-    "repair": _Verb("part", _kinds),
-    "open": _Verb("guard", _guards),
-    "close": _Verb("guard", _guards),
-    "press estop": _Verb("zone", _zones),
-    "release estop": _Verb("zone", _zones),
-    "safety reset": _Verb("zone", _zones),
-    "interlock reset": _Verb("zone", _zones),
-    "enable": _Verb("zone", _zones),
-    "disable": _Verb("zone", _zones),
-    "cut power": _Verb(needs=("for",)),
-    "silence": _Verb("device", lambda site: site.file.devices, needs=("for",)),
-    "take out": _Verb("place", place_names),
-    "put in": _Verb("place", place_names),
-    "refill": _Verb("part", _filled),
-    "set vacuum": _Verb("part", _seeders, needs=("kpa",)),
-    "change seed": _Verb("part", _seeders, needs=("crop",), takes=("lot",)),
-    "miswire": _Verb("part", _points, needs=("kind",), takes=("other", "by")),
-    "put wires right": _Verb("part", _points),
-    "break wire": _Verb("part", _inputs),
-    "mend wire": _Verb("part", _inputs),
-    "hold sensor": _Verb("part", _inputs, needs=("value",)),
-    "let go": _Verb("part", _inputs),
-    "put vessel": _Verb("part", _dosing),
-    "take vessel": _Verb("part", _dosing),
-    "spill": _Verb("part", _dosing),
-    "hidden factors": _Verb(needs=("seed",)),
-    "hard cut": _Verb(needs=("on",)),
-    "local": _Verb("station", _driven),
-    "remote": _Verb("station", _driven),
-    "isolate": _Verb("station", _driven),
-    "de-isolate": _Verb("station", _driven),
-    "select": _Verb("zone", _zones, needs=("place",)),
-    "command": _Verb(needs=("command",), takes=("unit", "argument", "by")),
-}
-
 UNITS = ("sowing", "harvest")
 COMMANDS = (
     "abort", "stop", "reset", "start", "hold", "suspend", "unhold", "unsuspend", "clear",
@@ -164,7 +75,7 @@ def load_scenario(path: str | os.PathLike[str], site: Site) -> tuple[Action, ...
     if len(entries) > ACTIONS_MAX:
         findings.append(Finding(name, 1, "file", f"has more than {ACTIONS_MAX} entries"))
         entries = []
-    kinds = _kinds(site)
+    kinds = all_kinds(site)
     read = [_Reader(site, entry, findings, kinds).action() for entry in entries]
     if findings:
         raise SiteError(sorted(findings, key=lambda found: (found.line, found.key)))
@@ -220,7 +131,7 @@ class _Reader:
         where = self._entry.child(key) or self._entry
         self._findings.append(Finding(where.file, where.line, key, message, hint))
 
-    def _keys(self, name: str, verb: _Verb) -> None:
+    def _keys(self, name: str, verb: Verb) -> None:
         allowed = {"at", "do", *verb.needs, *verb.takes, *([verb.key] if verb.key else [])}
         for key in self._entry.value:
             if key not in allowed:
@@ -258,10 +169,10 @@ class _Reader:
             return ""
         return text
 
-    def _part(self, verb: _Verb) -> str:
+    def _part(self, verb: Verb) -> str:
         if not verb.key:
             return ""
-        failing = verb.names is _kinds
+        failing = verb.names is all_kinds
         what = "a part of this site that can fail" if failing else f"a {verb.key} of this site"
         return self._name(verb.key, verb.names(self._site), what)
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import time
 
 from linectl.commission.calibrate import doser
-from linectl.site.load import load_site
 
 
 def test_a_calibrated_doser_is_written_with_who_when_and_with_what(
