@@ -16,6 +16,7 @@ from linectl.cli.screen import heading, say, say_json, table
 from linectl.commission.controller import RunningController
 from linectl.commission.hand_over.folder import DIGESTS, digests_of, may_be_taken, write_folder
 from linectl.commission.hand_over.gather import copies, hand_over_of
+from linectl.commission.prove.kept import FILE as PROOF
 from linectl.site.load import load_site
 
 MISSING = 1
@@ -41,7 +42,9 @@ def hand_over(
     by: Annotated[str, typer.Option(help="Who hands over.")] = "",
     proof: Annotated[
         Path | None,
-        typer.Option(help="What `prove --resume FILE` has kept: the proof on the plant model."),
+        typer.Option(
+            help="What `prove --resume FILE` has kept; proof.jsonl of the site if left out."
+        ),
     ] = None,
     as_json: AsJson = False,
 ) -> None:
@@ -54,6 +57,8 @@ def hand_over(
     """
     may_be_taken(out)
     loaded = load_site(site)
+    if proof is None and (site / PROOF).exists():
+        proof = site / PROOF
     now = dt.datetime.now().astimezone()
     made = hand_over_of(loaded, RunningController(site), proof, by, now, __version__)
     files = files_of(made, copies(loaded, proof))

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import re
 from collections.abc import Mapping
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from linectl.cli import checkout_page
+from linectl.cli import checkout_page, commission_page
 from linectl.cli.matrix import matrix_csv, matrix_html
 from linectl.cli.sheet import page as wiring_page
 from linectl.cli.sheet import places_csv
@@ -22,8 +23,8 @@ from linectl.site.rowfile import SPREADSHEET
 INDEX = "index.html"
 _DIGEST = re.compile(r"[0-9a-f]{64}")
 _INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?[+-]\d\d:\d\d")
-OWN_PAGE = "checkout"
-"""The part whose page is a sheet of its own."""
+OWN_PAGES = ("checkout", "commission")
+"""Parts whose page is made elsewhere."""
 WHAT = {
     "checkout.html": "the checkout sheet: every point, every try, lines to sign",
     "checkout.csv": "the checkout as a list: a row a point, its last try",
@@ -51,6 +52,9 @@ def files_of(made: HandOver, copied: Mapping[str, bytes]) -> dict[str, bytes]:
     files = {
         "checkout.html": checkout_page.page(made.sheet).encode(),
         "checkout.json": _json(made.sheet.as_json()),
+        "commission.html": commission_page.page_of(
+            made.listed, dt.datetime.fromisoformat(made.made_at)
+        ).encode(),
         "wiring.html": wiring_page(site, sheets).encode(),
         "wiring.csv": places_csv(sheets),
         "matrix.html": matrix_html(matrix, approval_line(site)).encode(),
@@ -63,12 +67,12 @@ def files_of(made: HandOver, copied: Mapping[str, bytes]) -> dict[str, bytes]:
 
 
 def part_files(made: HandOver) -> dict[str, bytes]:
-    """The page of each part, but that which is a sheet of its own, and a list for each table."""
+    """The page of each part, but of those made elsewhere, and a list for each table."""
     page = _environment().get_template("hand_over_part.html")
     files: dict[str, bytes] = {}
     for part in made.parts:
         files |= {f"{table.name}.csv": table.csv() for table in part.tables}
-        if part.name != OWN_PAGE:
+        if part.name not in OWN_PAGES:
             files[f"{part.name}.html"] = page.render(made=made, part=part).encode()
     return files
 

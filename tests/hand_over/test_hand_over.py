@@ -12,11 +12,11 @@ from dataclasses import replace
 import pytest
 
 from linectl.cli.hand_over_page import files_of, index_page, part_files, shortly
-from linectl.commission.controller import Look
 from linectl.commission.field_record import field_rows
 from linectl.commission.hand_over.folder import DIGESTS, write_folder
 from linectl.commission.hand_over.gather import copies, hand_over_of
-from linectl.commission.hand_over.interlocks import kept_proof
+from linectl.commission.hand_over.in_force import in_force_part
+from linectl.commission.hand_over.interlocks import interlocks_part, kept_proof
 from linectl.commission.kept_rows import FORMULA
 from linectl.commission.proof import CellResult
 from linectl.commission.prove.kept import Kept
@@ -35,18 +35,17 @@ class Answering:
         self.digest = digest
         self.lists = {"force_list": [], "override_list": [], "bypass_list": [], **lists}
 
-    def look(self, since: int) -> Look:
-        return Look(self.digest or "", 0, 20, 0, False, {}, ())
-
     def status(self):
         if self.digest is None:
             raise NoController("none runs")
-        return {"pid": 7, "alarms": 0, "units": UNITS, **self.lists}
+        return {
+            "pid": 7, "alarms": 0, "alarm_list": [], "units": UNITS, "buses": [],
+            "site_digest": self.digest, **self.lists,
+        }  # fmt: skip
 
 
-def made_of(folder, controller=None, proof=None):
-    controller = controller or Answering(None)
-    return hand_over_of(load_site(folder), controller, proof, "A. Example", NOW, "1.0")
+def made_of(folder):
+    return hand_over_of(load_site(folder), Answering(None), None, "A. Example", NOW, "1.0")
 
 
 def whats(made) -> list[str]:
@@ -54,9 +53,18 @@ def whats(made) -> list[str]:
 
 
 @pytest.fixture(scope="module")
-def handed_over(walked_once, tmp_path_factory):
+def site(walked_once):
+    return load_site(walked_once)
+
+
+@pytest.fixture(scope="module")
+def made(walked_once):
+    return made_of(walked_once)
+
+
+@pytest.fixture(scope="module")
+def handed_over(made, tmp_path_factory):
     """The folder as the command writes it, for tests that only read it."""
-    made = made_of(walked_once)
     out = tmp_path_factory.mktemp("out") / "handed-over"
     write_folder(out, files_of(made, copies(made.site, None)))
     return out
@@ -78,7 +86,8 @@ def test_every_file_is_in_the_list_of_digests_and_as_it_says(handed_over):
     assert {"index.html", "hand_over.json", "checkout.html", "checkout.csv", "checkout.json",
             "punch_list.csv", "wiring.html", "wiring.csv", "matrix.html", "matrix.csv",
             "interlocks.html", "field_tests.csv", "calibrations.html", "calibration.csv",
-            "changes.html", "changes.csv", "signed.html", "in_force.html", "records/checkout.csv",
+            "changes.html", "changes.csv", "commission.html", "commission.csv", "signed.csv",
+             "in_force.html", "records/checkout.csv",
             "records/changes.csv", "site/io.csv", "site/resolved/io.csv"} <= there  # fmt: skip
 
 
@@ -91,8 +100,9 @@ def test_the_index_says_what_is_missing_and_what_to_do(handed_over):
     assert re.fullmatch(r"IO checkout: 7 of \d+ points to go", missing["checkout"])
     assert missing["interlocks"].startswith("matrix: approved by")
     assert missing["calibrations"] == "doser: never calibrated"
-    assert missing["signed"] == "nothing has been signed"
-    assert missing["in_force"].startswith("no controller runs")
+    assert missing["commission"].startswith("facts of the list that are open:")
+    assert missing["in_force"].startswith("what is forced or bypassed is not known: none runs")
+    assert any(one["what"].startswith("not signed: lock_out: ") for one in told["missing"])
     for one in told["missing"]:
         assert one["what"].split("'")[0] in index
         assert one["do"]
@@ -110,8 +120,7 @@ def test_the_index_has_the_digest_of_every_file_but_itself(handed_over):
 def test_every_list_of_its_own_opens_in_a_spreadsheet_and_calculates_nothing(walked):
     text = (walked / "io.csv").read_text(encoding="utf-8").replace(",AE2:4,", ",=AE2+4,")
     (walked / "io.csv").write_text(text, encoding="utf-8")
-    made = made_of(walked)
-    lists = {k: v for k, v in files_of(made, {}).items() if k.endswith(".csv")}
+    lists = {k: v for k, v in files_of(made_of(walked), {}).items() if k.endswith(".csv")}
     assert len(lists) > 5
     for name, content in lists.items():
         rows = list(csv.reader(content.decode("utf-8-sig").splitlines()))
@@ -147,33 +156,39 @@ def test_a_site_that_extends_another_is_handed_over_whole(walked, tmp_path):
 # what it says of the controller ------------------------------------------------------------------
 
 
-def test_nothing_forced_and_the_same_files_lack_nothing(walked):
-    made = made_of(walked, Answering(load_site(walked).digest))
-    assert next(part for part in made.parts if part.name == "in_force").lacks == ()
+def in_force_of(site, **lists):
+    return in_force_part(site, Answering(site.digest, **lists).status(), "")
 
 
-def test_each_force_and_bypass_is_listed_with_what_ends_it(walked):
+def test_nothing_forced_and_the_same_files_lack_nothing(site):
+    part = in_force_of(site)
+    assert part.lacks == ()
+    assert "Stopped" in {cell for table in part.tables for row in table.rows for cell in row}
+
+
+def test_each_force_and_bypass_is_listed_with_what_ends_it(site):
     by = {"by": "C. Sample", "since_s": 9.0, "left_s": 60.0}
-    controller = Answering(
-        load_site(walked).digest,
-        force_list=[{"name": "fill.exit_eye", "value": 0, "reason": "=misaligned", **by}],
+    part = in_force_of(
+        site,
+        force_list=[{"name": "fill.exit_eye", "value": False, "reason": "=misaligned", **by}],
         bypass_list=[{"cause": "guard_fill", "stage": "in force", "reason": "new hinge",
                       "came": 0, **by}],
     )  # fmt: skip
-    made = made_of(walked, controller)
-    lacks = {lack.what: lack.do for part, lack in made.lacks if part.name == "in_force"}
+    lacks = {lack.what: lack.do for lack in part.lacks}
     assert set(lacks) == {
         "forced: fill.exit_eye, by C. Sample: =misaligned",
         "bypassed: guard_fill, by C. Sample: new hinge",
     }
     assert "--release-all" in lacks["forced: fill.exit_eye, by C. Sample: =misaligned"]
-    files = part_files(made)
-    assert "'=misaligned" in files["in_force.csv"].decode("utf-8-sig")
-    assert "guard_fill" in files["in_force.html"].decode()
+    forced, bypassed = part.tables[0].as_json()
+    assert (forced["name"], forced["value"]) == ("fill.exit_eye", "0")
+    assert bypassed["stage"] == "in force"
+    assert "'=misaligned" in part.tables[0].csv().decode("utf-8-sig")
 
 
-def test_a_controller_that_runs_with_other_files_is_told(walked):
-    assert any("other site files" in what for what in whats(made_of(walked, Answering("f" * 64))))
+def test_a_controller_that_runs_with_other_files_is_told(site):
+    part = in_force_part(site, Answering("f" * 64).status(), "")
+    assert "started with other site files (ffffffffffff)" in part.lacks[0].what
 
 
 # interlocks and calibrations ---------------------------------------------------------------------
@@ -191,47 +206,40 @@ def proof_file(path, site, *, fail: str = "", without: str = ""):
     return path
 
 
-def test_a_whole_proof_on_the_model_lacks_nothing(walked, tmp_path):
-    path = proof_file(tmp_path / "proof.jsonl", load_site(walked))
-    made = made_of(walked, proof=path)
-    assert not [what for what in whats(made) if "model" in what]
-    assert "proof.csv" in part_files(made)
-    assert "records/proof.jsonl" in copies(made.site, path)
+def test_a_whole_proof_on_the_model_lacks_nothing(site, tmp_path):
+    proof = kept_proof(site, proof_file(tmp_path / "proof.jsonl", site))
+    part = interlocks_part(site, proof, NOW.date())
+    assert not [lack.what for lack in part.lacks if "model" in lack.what]
+    (table,) = [table for table in part.tables if table.name == "proof"]
+    assert {row["cause"] for row in table.as_json()} == {one.name for one in promises(site)}
+    assert {row["outcome"] for row in table.as_json()} == {"pass"}
 
 
-def test_a_failed_cell_and_a_cause_without_proof_are_named(walked, tmp_path):
-    path = proof_file(
-        tmp_path / "proof.jsonl", load_site(walked), fail="guard_fill", without="guard_seed"
-    )
-    told = whats(made_of(walked, proof=path))
+def test_a_failed_cell_and_a_cause_without_proof_are_named(site, tmp_path):
+    path = proof_file(tmp_path / "proof.jsonl", site, fail="guard_fill", without="guard_seed")
+    told = [one.what for one in interlocks_part(site, kept_proof(site, path), NOW.date()).lacks]
     assert "cells that failed on the model: 1" in told
-    assert "causes not proven on the model: 1: guard_seed" in told
+    assert "causes not proven on the model as they are: 1: guard_seed" in told
 
 
-def test_a_proof_of_other_site_files_counts_for_nothing(walked, walked_once, tmp_path):
-    other = replace_digest(load_site(walked_once))
-    path = proof_file(tmp_path / "proof.jsonl", other)
-    proof = kept_proof(load_site(walked), path)
-    assert (len(proof.cells), proof.others) == (0, len(proof.unproven))
+def test_a_proof_of_another_matrix_counts_for_nothing(site, tmp_path):
+    before = load_site("config/small")  # the guard's channel has moved since
+    path = proof_file(tmp_path / "proof.jsonl", before)
+    assert kept_proof(before, path).unproven == ()
+    assert kept_proof(site, path).cells == {}
 
 
-def replace_digest(site):
-    return site.model_copy(update={"digest": "e" * 64})
-
-
-def test_a_file_that_is_no_proof_is_refused(walked, tmp_path):
+def test_a_file_that_is_no_text_is_refused_as_a_proof(site, tmp_path):
     path = tmp_path / "proof.jsonl"
-    path.write_text('{"a": 1}\n', encoding="utf-8")
-    with pytest.raises(UsageError, match="is no proof"):
-        made_of(walked, proof=path)
+    path.write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(UsageError, match="cannot be read as a kept proof"):
+        kept_proof(site, path)
 
 
-def test_every_cause_stands_in_the_field_tests_even_without_one(handed_over, walked_once):
+def test_every_cause_stands_in_the_field_tests_even_without_one(handed_over, site):
     text = (handed_over / "field_tests.csv").read_text(encoding="utf-8-sig")
     rows = list(csv.DictReader(text.splitlines()))
-    assert {row["cause"] for row in rows} == {
-        row.name for row in field_rows(load_site(walked_once))
-    }
+    assert {row["cause"] for row in rows} == {row.name for row in field_rows(site)}
     assert {row["state"] for row in rows} == {"never tested"}
 
 
@@ -252,8 +260,7 @@ def test_an_expired_calibration_is_told_and_a_record_of_any_columns_is_shown(wal
         assert text in page, text
 
 
-def test_a_line_that_lacks_nothing_is_said_to_be_complete(walked):
-    made = made_of(walked)
+def test_a_line_that_lacks_nothing_is_said_to_be_complete(made):
     whole = replace(made, parts=tuple(replace(part, lacks=()) for part in made.parts))
     index = index_page(whole, {}).decode()
     assert "nothing is missing of what this page looks for" in index

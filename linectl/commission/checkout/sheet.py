@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from typing import NamedTuple
 
+from linectl.commission.checkout.punch_list import Deficiency, deficiencies_of
 from linectl.commission.checkout.record import CheckoutStanding, PointStanding, Try
 from linectl.commission.io_sheet import Place, sheet_of
 from linectl.commission.kept_rows import safe_cell
@@ -131,40 +132,6 @@ class Tally:
         return self.passed == self.points
 
 
-@dataclass(frozen=True)
-class Deficiency:
-    """One line of the punch list: open until a later try of the point has passed."""
-
-    number: int
-    tag: str
-    what: str
-    """As found by the try that opened it."""
-    opened: Try
-    closed: Try | None
-    gone: bool = False
-    """io.csv has no such point any more."""
-
-    def as_json(self) -> dict[str, object]:
-        """Keys: number, tag, what, remark, opened_at, opened_by, open, closed_at, closed_by,
-        closed_as (as left by the try that closed it), closed_remark, gone. The closed_… are null
-        while it is open."""
-        closed = self.closed
-        return {
-            "number": self.number,
-            "tag": self.tag,
-            "what": self.what,
-            "remark": self.opened.remark,
-            "opened_at": self.opened.at,
-            "opened_by": self.opened.by,
-            "open": closed is None,
-            "closed_at": closed.at if closed else None,
-            "closed_by": closed.by if closed else None,
-            "closed_as": (closed.left or closed.found) if closed else None,
-            "closed_remark": closed.remark if closed else None,
-            "gone": self.gone,
-        }
-
-
 class Signer(NamedTuple):
     """A person of the record: points whose last try is theirs, points that they witnessed."""
 
@@ -200,9 +167,9 @@ class CheckoutSheet:
     @property
     def punch_list(self) -> tuple[Deficiency, ...]:
         """Every deficiency on record, by number, what is open first."""
-        found = [one for row in self.rows for one in _deficiencies(row.standing.tries)]
+        found = [one for row in self.rows for one in deficiencies_of(row.standing.tries)]
         for last in self.standing.gone:
-            found += _deficiencies((last,), gone=True)
+            found += deficiencies_of((last,), gone=True)
         return tuple(sorted(found, key=lambda one: (one.closed is not None, one.number)))
 
     @property
@@ -286,17 +253,6 @@ def readings_of(text: str) -> tuple[Reading, ...]:
         )
     except (ValueError, TypeError):
         return ()
-
-
-def _deficiencies(tries: Sequence[Try], gone: bool = False) -> Iterator[Deficiency]:
-    """Each number that a failed try bears, with the first pass after the last such try."""
-    for number in dict.fromkeys(t.deficiency for t in tries if t.deficiency and t.result == "fail"):
-        mine = [place for place, one in enumerate(tries)
-                if one.deficiency == number and one.result == "fail"]  # fmt: skip
-        after = tries[mine[-1] + 1 :]
-        closed = next((one for one in after if one.result == "pass"), None)
-        opened = tries[mine[0]]
-        yield Deficiency(int(number), opened.tag, opened.found, opened, closed, gone)
 
 
 def _tallies(named: Sequence[tuple[str, SheetRow]]) -> tuple[Tally, ...]:

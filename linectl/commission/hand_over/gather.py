@@ -7,7 +7,10 @@ import platform
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
+from linectl.commission.calibrate.record import FILE as CALIBRATIONS
+from linectl.commission.calibrate.timers_record import FILE as TIMERS
 from linectl.commission.changes_record import FILE as CHANGES
 from linectl.commission.checkout.record import FILE as CHECKOUT
 from linectl.commission.checkout.record import checkout_standing
@@ -17,15 +20,16 @@ from linectl.commission.field_record import FILE as FIELD_TESTS
 from linectl.commission.hand_over import in_force, interlocks, records
 from linectl.commission.hand_over.parts import Lack, Part
 from linectl.commission.origins import resolved
+from linectl.commission.prove.kept import FILE as PROOF
+from linectl.commission.readiness.listing import CommissionList, commission_list
+from linectl.commission.readiness.record import FILE as SIGNED
+from linectl.errors import NoController
 from linectl.site.approval import FILE as APPROVAL
 from linectl.site.load import YAML_FILES
 from linectl.site.model import Site
 
 SITE_FILES = (*YAML_FILES, "io.csv", APPROVAL)
-RECORDS = (
-    CHECKOUT, FIELD_TESTS, CHANGES, records.CALIBRATIONS, records.SIGNED,
-    records.DEVICES,
-)  # fmt: skip
+RECORDS = (CHECKOUT, FIELD_TESTS, CHANGES, CALIBRATIONS, TIMERS, SIGNED, records.DEVICES, PROOF)
 
 
 @dataclass(frozen=True)
@@ -34,6 +38,7 @@ class HandOver:
 
     site: Site
     sheet: CheckoutSheet
+    listed: CommissionList
     parts: tuple[Part, ...]
     made_at: str
     """ISO 8601 with the zone."""
@@ -92,19 +97,32 @@ def hand_over_of(
     now: dt.datetime,
     version: str,
 ) -> HandOver:
-    """Gathers it all. now: with its zone. Raises UsageError for a proof that is none."""
+    """Gathers it all. now: with its zone; proof: None if there is none.
+
+    Raises UsageError for a proof that cannot be read, SiteError.
+    """
+    status, why = _status(controller)
     made_at = now.isoformat(timespec="seconds")
     sheet = checkout_sheet(checkout_standing(site), made_at, version)
+    listed = commission_list(Path(site.folder), status, now)
     proven = None if proof is None else interlocks.kept_proof(site, proof)
     parts = (
         records.checkout_part(sheet),
         interlocks.interlocks_part(site, proven, now.date()),
         records.calibrations_part(site, now.date()),
         records.changes_part(site),
-        records.signed_part(site),
-        in_force.in_force_part(site, controller),
+        records.commission_part(listed),
+        in_force.in_force_part(site, status, why),
     )
-    return HandOver(site, sheet, parts, made_at, by, version)
+    return HandOver(site, sheet, listed, parts, made_at, by, version)
+
+
+def _status(controller: Commanded) -> tuple[Mapping[str, Any] | None, str]:
+    """The controller's status, or None and why there is none."""
+    try:
+        return controller.status(), ""
+    except NoController as error:
+        return None, str(error)
 
 
 def copies(site: Site, proof: Path | None) -> Mapping[str, bytes]:
@@ -116,7 +134,7 @@ def copies(site: Site, proof: Path | None) -> Mapping[str, bytes]:
     found = {f"site/{name}": folder / name for name in SITE_FILES}
     found |= {f"records/{name}": folder / name for name in RECORDS}
     if proof is not None:
-        found["records/proof.jsonl"] = proof
+        found[f"records/{PROOF}"] = proof
     made = {name: path.read_bytes() for name, path in found.items() if path.exists()}
     whole = resolved(folder).files()
     return made | {f"site/resolved/{name}": text.encode() for name, text in whole.items()}

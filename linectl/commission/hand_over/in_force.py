@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from linectl.commission.controller import Commanded
 from linectl.commission.hand_over.parts import Lack, Part, table_of
-from linectl.errors import NoController
 from linectl.site.model import Site
 
 KINDS = {
@@ -20,16 +18,17 @@ COLUMNS = ("what", "name", "value", "stage", "by", "reason", "since_s", "left_s"
 UNITS = ("unit", "mode", "state", "reason")
 
 
-def in_force_part(site: Site, controller: Commanded) -> Part:
-    """Forces, overrides, bypasses and the units' states now; that it is not known if none runs."""
-    try:
-        status, digest = controller.status(), controller.look(-1).site_digest
-    except NoController:
+def in_force_part(site: Site, status: Mapping[str, Any] | None, why: str) -> Part:
+    """Forces, overrides, bypasses and the units' states now.
+
+    status: of the controller, None if none answers; why: the sentence that says so.
+    """
+    if status is None:
         lack = Lack(
-            "no controller runs for this site here: what is forced or bypassed is not known",
-            f"linectl run {site.folder}, then make the hand-over again on the same machine",
+            f"what is forced or bypassed is not known: {why}",
+            "make the hand-over on the machine and for the user that the controller runs for",
         )
-        return Part("in_force", "Forces and bypasses", "No controller runs here.", (), (lack,))
+        return Part("in_force", "Forces and bypasses", "No controller answers.", (), (lack,))
     rows = [
         {**row, "what": what, "name": row[key], "value": _value(row.get("value"))}
         for listing, (what, key, _) in KINDS.items()
@@ -46,7 +45,7 @@ def in_force_part(site: Site, controller: Commanded) -> Part:
         f" overridden {len(status['override_list'])}, bypassed {len(status['bypass_list'])},"
         f" alarms {status['alarms']}. Forces are dropped when a controller ends."
     )
-    lacks = (*_standing(site, status), *_other_files(site, digest))
+    lacks = (*_standing(site, status), *_other_files(site, status["site_digest"]))
     return Part("in_force", "Forces and bypasses", text, tables, lacks)
 
 

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
-import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from linectl.commission.field_record import OUTSTANDING, FieldStanding, field_standing
 from linectl.commission.hand_over.parts import Lack, Part, Table, table_of
-from linectl.commission.proof import NOT_A_VALIDATION, CellResult
-from linectl.commission.prove.kept import Kept
+from linectl.commission.proof import NOT_A_VALIDATION
+from linectl.commission.prove.kept import FILE as PROOF
+from linectl.commission.prove.kept import kept_cells
 from linectl.commission.prove.promised import promises
 from linectl.errors import UsageError
 from linectl.site.approval import approval_line, standing
@@ -29,60 +29,41 @@ NAMED = 5
 
 @dataclass(frozen=True)
 class KeptProof:
-    """What a file of `prove --resume` holds for this site as it is now."""
+    """What a file of `prove --resume` holds for this site's matrix as it is now."""
 
-    cells: Mapping[str, tuple[CellResult, ...]]
+    cells: Mapping[str, Sequence[Mapping[str, Any]]]
     """By cause."""
     unproven: tuple[str, ...]
     """Causes of which it holds nothing."""
-    others: int
-    """Rows of it that were proven for other site files or with another version."""
 
     @property
-    def failed(self) -> tuple[CellResult, ...]:
-        return tuple(
-            cell for cells in self.cells.values() for cell in cells if cell.outcome == "fail"
-        )
+    def failed(self) -> int:
+        """Cells."""
+        every = (cell for cells in self.cells.values() for cell in cells)
+        return sum(cell["outcome"] == "fail" for cell in every)
 
 
 def kept_proof(site: Site, path: Path) -> KeptProof:
-    """Raises UsageError if the file cannot be read as one of `prove --resume`."""
-    rows = list(_rows(path))
-    cells: dict[str, tuple[CellResult, ...]] = {}
-    for seed in dict.fromkeys(row["seed"] for row in rows):
-        cells |= Kept(site, seed, path).cells
-    unproven = tuple(one.name for one in promises(site) if one.name not in cells)
-    others = sum(row.get("site_digest") != site.digest for row in rows)
-    return KeptProof(cells, unproven, others)
-
-
-def _rows(path: Path) -> Iterator[Mapping[str, Any]]:
+    """Raises UsageError if the file cannot be read."""
     try:
-        lines = path.read_text(encoding="utf-8").splitlines()
+        cells = kept_cells(site, path)
     except (OSError, UnicodeDecodeError) as error:
         raise UsageError(f"{path}: cannot be read as a kept proof ({error})") from error
-    for line in lines:
-        try:
-            row = json.loads(line)
-        except ValueError:
-            continue  # the end of a line that an interruption has torn
-        if not isinstance(row, dict) or not {"seed", "cells", "cause"} <= row.keys():
-            raise UsageError(f"{path}: is no proof as `linectl prove SITE --resume FILE` keeps it")
-        yield row
+    return KeptProof(cells, tuple(one.name for one in promises(site) if one.name not in cells))
 
 
 def interlocks_part(site: Site, proof: KeptProof | None, today: dt.date) -> Part:
-    """proof: None where no file was named."""
+    """proof: None where there is none."""
     field = field_standing(site, today)
     outstanding = len(field.outstanding)
     if proof is None:
-        text = f"No proof on the model was named. Field test outstanding: {outstanding} causes."
+        text = f"There is no proof on the model. Field test outstanding: {outstanding} causes."
     else:
         text = f"{_proof_text(proof)}. {NOT_A_VALIDATION.format(causes=outstanding)}"
     text = f"Matrix: {approval_line(site)}. {text}"
     tables = [field_table(field)]
     if proof is not None:
-        every = (vars(cell) for cells in proof.cells.values() for cell in cells)
+        every = (cell for cells in proof.cells.values() for cell in cells)
         tables.append(table_of("proof", "Proof on the plant model, cell by cell", CELLS, every))
     lacks = (*_approval(site), *_proof(site, proof), *_field(site, field))
     title = "Interlocks: approval, proof, field tests"
@@ -99,7 +80,7 @@ def field_table(field: FieldStanding) -> Table:
 def _proof_text(proof: KeptProof) -> str:
     count = sum(len(cells) for cells in proof.cells.values())
     return (
-        f"On the model: {count} cells of {len(proof.cells)} causes, {len(proof.failed)} failed,"
+        f"On the model: {count} cells of {len(proof.cells)} causes, {proof.failed} failed,"
         f" {len(proof.unproven)} causes unproven"
     )
 
@@ -111,15 +92,14 @@ def _approval(site: Site) -> Iterator[Lack]:
 
 
 def _proof(site: Site, proof: KeptProof | None) -> Iterator[Lack]:
-    again = f"linectl prove {site.folder} --resume proof.jsonl, then --proof proof.jsonl here"
+    again = f"linectl prove {site.folder} --resume {site.folder}/{PROOF}"
     if proof is None:
-        yield Lack("no proof of the interlocks on the plant model was named", again)
+        yield Lack("there is no proof of the interlocks on the plant model", again)
         return
     if proof.failed:
-        yield Lack(f"cells that failed on the model: {len(proof.failed)}", again)
+        yield Lack(f"cells that failed on the model: {proof.failed}", again)
     if proof.unproven:
-        other = f"; the file holds {proof.others} of other site files" if proof.others else ""
-        yield Lack(f"causes not proven on the model: {_few(proof.unproven)}{other}", again)
+        yield Lack(f"causes not proven on the model as they are: {_few(proof.unproven)}", again)
 
 
 def _field(site: Site, field: FieldStanding) -> Iterator[Lack]:
@@ -131,7 +111,7 @@ def _field(site: Site, field: FieldStanding) -> Iterator[Lack]:
         yield Lack(str(finding), "put the row back from a copy, or test again")
 
 
-def _few(names: tuple[str, ...] | list[str]) -> str:
+def _few(names: Sequence[str]) -> str:
     """`7: a, b, c, d, e and 2 more`."""
     more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
     return f"{len(names)}: {', '.join(names[:NAMED])}{more}"

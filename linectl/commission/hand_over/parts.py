@@ -30,6 +30,15 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
     empty: str = "none"
     """What the page says instead of a table without rows."""
+    hidden: tuple[str, ...] = ()
+    """Columns that the page leaves out, for want of room."""
+
+    @property
+    def shown(self) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+        """Columns and rows of the page."""
+        places = [n for n, column in enumerate(self.columns) if column not in self.hidden]
+        columns, *rows = (tuple(row[n] for n in places) for row in (self.columns, *self.rows))
+        return columns, tuple(rows)
 
     def csv(self) -> bytes:
         """As spreadsheets open it; no cell is one that they would calculate."""
@@ -76,7 +85,7 @@ def table_of(
     )  # fmt: skip
 
 
-def recorded(folder: Path, file: str, title: str) -> Table | None:
+def recorded(folder: Path, file: str, title: str, hidden: tuple[str, ...] = ()) -> Table | None:
     """A record beside the site's files as it stands, whatever its columns; None if there is none.
 
     A row that is shorter than the header, as a power cut leaves one, has empty cells.
@@ -89,7 +98,7 @@ def recorded(folder: Path, file: str, title: str) -> Table | None:
         return Table(path.stem, title, (), ())
     header = lines[0]
     rows = tuple((*row, *[""] * len(header))[: len(header)] for row in lines[1:])
-    return Table(path.stem, title, header, rows)
+    return Table(path.stem, title, header, rows, hidden=hidden)
 
 
 def _text(value: object) -> str:

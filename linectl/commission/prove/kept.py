@@ -72,16 +72,25 @@ def kept_outcomes(site: Site, path: Path) -> dict[str, bool]:
 
     Doses, timers and texts are no part of a matrix, so a proof outlives a change of them.
     """
+    return {
+        cause: all(cell["outcome"] != "fail" for cell in cells)
+        for cause, cells in kept_cells(site, path).items()
+    }
+
+
+def kept_cells(site: Site, path: Path) -> dict[str, list[dict[str, Any]]]:
+    """Cause → its cells as they were kept last, of this matrix and this version."""
     matrix = digest_of_rows(matrix_rows(site))
-    outcomes: dict[str, bool] = {}
+    found: dict[str, list[dict[str, Any]]] = {}
     if not path.exists():
-        return outcomes
+        return found
     for line in path.read_text(encoding="utf-8").splitlines():
         try:
             row = json.loads(line)
-            if row["version"] == __version__ and row["matrix"] == matrix:
-                failed = any(cell["outcome"] == "fail" for cell in row["cells"])
-                outcomes[row["cause"]] = not failed
+            cells = row["cells"]
+            whole = all("outcome" in cell for cell in cells)
+            if whole and row["version"] == __version__ and row["matrix"] == matrix:
+                found[row["cause"]] = cells
         except (ValueError, KeyError, TypeError):
             continue  # torn, or from before matrices were kept: it proves nothing
-    return outcomes
+    return found
