@@ -11,6 +11,7 @@ from linectl.cli.plots import can_draw
 from linectl.cli.plots.analogues import SAYS, draw_errors
 from linectl.cli.shift_page import write_page
 from linectl.commission.checkout.sheet import CheckoutSheet
+from linectl.commission.kept_rows import plain_cell
 
 MARKS = {"passed": "✓", "retested": "✓", "failed": "✗", "open": "○", "reopened": "↺"}
 """Beside the word, never instead of it."""
@@ -33,8 +34,9 @@ def write_checkout(path: Path, sheet: CheckoutSheet) -> None:
 def page(sheet: CheckoutSheet) -> str:
     """The sheet as one HTML page; pictures of analogues only with the extra `report`."""
     environment = Environment(
-        loader=PackageLoader("linectl.cli", "pages"), autoescape=True, undefined=StrictUndefined
-    )
+        loader=PackageLoader("linectl.cli", "pages"), autoescape=True, undefined=StrictUndefined,
+        finalize=as_told,
+    )  # fmt: skip
     environment.filters |= {"moment": moment, "figure": "{:g}".format}
     analogues = {row.point.tag: row.readings for row in sheet.rows if row.readings}
     return environment.get_template("checkout.html").render(
@@ -48,6 +50,11 @@ def page(sheet: CheckoutSheet) -> str:
         words=WORDS,
         empty_lines=EMPTY_LINES,
     )
+
+
+def as_told(value: object) -> object:
+    """What people wrote, without the mark that keeps a spreadsheet from calculating it."""
+    return plain_cell(value) if type(value) is str else value
 
 
 def moment(text: str) -> str:

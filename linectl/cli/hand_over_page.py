@@ -85,8 +85,9 @@ def index_page(made: HandOver, files: Mapping[str, bytes]) -> bytes:
 
 def _environment() -> Environment:
     environment = Environment(
-        loader=PackageLoader("linectl.cli", "pages"), autoescape=True, undefined=StrictUndefined
-    )
+        loader=PackageLoader("linectl.cli", "pages"), autoescape=True, undefined=StrictUndefined,
+        finalize=checkout_page.as_told,
+    )  # fmt: skip
     environment.filters |= {"moment": checkout_page.moment, "shortly": shortly}
     return environment
 

@@ -133,6 +133,11 @@ def safe_cell(value: str) -> str:
     return f"'{text}" if text.startswith(FORMULA) else text
 
 
+def plain_cell(text: str) -> str:
+    """A cell as it was before `safe_cell`, for pages, which calculate nothing."""
+    return text[1:] if text.startswith("'") and text[1:].startswith(FORMULA) else text
+
+
 def _sync(folder: Path) -> None:
     handle = os.open(folder, os.O_RDONLY)
     try:

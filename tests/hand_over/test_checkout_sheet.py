@@ -138,6 +138,11 @@ def test_no_state_is_told_by_its_look_alone(shown):
         assert f'<span class="state {state}">{MARKS[state]} {word}</span>' in shown
 
 
+def test_the_page_shows_what_people_wrote_without_the_mark_for_spreadsheets(shown):
+    assert "<td>=valve+stuck</td>" in shown
+    assert "&#39;=valve" not in shown
+
+
 def test_people_of_the_record_find_their_line_to_sign(walked):
     sheet = sheet_now(walked)
     names = {one.name: (one.tried, one.witnessed) for one in sheet.signers}

@@ -102,7 +102,9 @@ def test_the_index_says_what_is_missing_and_what_to_do(handed_over):
     assert missing["calibrations"] == "doser: never calibrated"
     assert missing["commission"].startswith("facts of the list that are open:")
     assert missing["in_force"].startswith("what is forced or bypassed is not known: none runs")
-    assert any(one["what"].startswith("not signed: lock_out: ") for one in told["missing"])
+    assert any(
+        one["what"].startswith("not signed, or no longer: lock_out, ") for one in told["missing"]
+    )
     for one in told["missing"]:
         assert one["what"].split("'")[0] in index
         assert one["do"]

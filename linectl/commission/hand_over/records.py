@@ -145,9 +145,8 @@ def _left(listed: CommissionList) -> Iterator[Lack]:
     facts = [item for item in listed.left if item.kind == "fact"]
     if facts:
         yield Lack(f"facts of the list that are open: {len(facts)}, first {facts[0].name}", do)
-    for item in listed.left:
-        if item.kind == "signed":
-            yield Lack(f"not signed: {item.name}: {item.text}", f"{do} --sign {item.name}")
+    if unsigned := [item.name for item in listed.left if item.kind == "signed"]:
+        yield Lack(f"not signed, or no longer: {', '.join(unsigned)}", f"{do} --sign ITEM")
     for text in listed.overrides():
         yield Lack(text, do)
 
