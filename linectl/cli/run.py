@@ -19,8 +19,9 @@ from linectl.cli.options import Lanes, TraceFile
 from linectl.cli.released import release_word
 from linectl.cli.screen import complain, say, say_json
 from linectl.cli.status import print_status
+from linectl.commission.device_record import unconfirmed
 from linectl.commission.readiness.release import ReleaseLook
-from linectl.errors import UsageError
+from linectl.errors import LinectlError, UsageError
 from linectl.field.wiring import read_endpoints
 from linectl.runtime.live import control_site
 from linectl.runtime.plant_talk import plant_answers
@@ -73,6 +74,8 @@ def run(
     frames`. It is not a safety function: see SAFETY.md.
     """
     loaded = load_site(site)
+    if waits := unconfirmed(loaded):
+        raise LinectlError("\n".join((*waits, "Nothing was started.")))
     look = _release(site, at, rehearsal)
     with until_signalled() as ending:
         control_site(

@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Literal
 
+from linectl.commission.changes_record import last_reopening, read_changes
 from linectl.commission.kept_rows import Cells, append_row, no_day, no_instant, read_rows
 from linectl.errors import Finding
 from linectl.line.build import rows_of
@@ -29,6 +30,7 @@ PROVEN = {"when", "vote", "bad", "on_delay_ms", "off_delay_ms", "modes", "moment
 
 State = Literal["never tested", "failed", "changed since", "overdue", "due soon", "valid"]
 OUTSTANDING: tuple[State, ...] = ("never tested", "failed", "changed since", "overdue")
+GOOD: tuple[State, ...] = ("valid", "due soon")
 
 
 @dataclass(frozen=True)
@@ -108,16 +110,43 @@ def field_rows(site: Site) -> tuple[Cause, ...]:
 
 
 def field_standing(site: Site, today: dt.date) -> FieldStanding:
-    """Every cause's state, from the record in the site's folder."""
+    """Every cause's state, from the record in the site's folder.
+
+    A test counts no longer when one of its points, or an output that it switched off, has been
+    moved to another channel or lies on a device that has been replaced since.
+    """
     tests, unreadable = read_tests(Path(site.folder))
     last = {test.cause: test for test in tests}  # a later row stands for the earlier ones
-    rows = field_rows(site)
-    return FieldStanding(
-        tuple(_standing(site, row, last.get(row.name), today) for row in rows), unreadable
-    )
+    changes, lost = read_changes(Path(site.folder))
+    reopening = last_reopening(changes)
+    resting = rests_on(site)
+    states = []
+    for row in field_rows(site):
+        test = last.get(row.name)
+        changed = [reopening[tag].at for tag in resting[row.name] if tag in reopening]
+        rewired = test is not None and any(_moment(at) > _moment(test.at) for at in changed)
+        states.append(_standing(site, row, test, today, rewired))
+    return FieldStanding(tuple(states), (*unreadable, *lost))
 
 
-def _standing(site: Site, row: Cause, last: FieldTest | None, today: dt.date) -> CauseStanding:
+def rests_on(site: Site) -> dict[str, frozenset[str]]:
+    """By cause: the tags of its points, and of the outputs that it acts on."""
+    return {
+        row.name: frozenset(
+            [site.points[test.index].tag for test in row.tests]
+            + [p.tag for p in site.points if (row.acts | row.latches | row.bars) >> p.index & 1]
+        )
+        for row in field_rows(site)
+    }
+
+
+def _moment(text: str) -> dt.datetime:
+    return dt.datetime.fromisoformat(text)
+
+
+def _standing(
+    site: Site, row: Cause, last: FieldTest | None, today: dt.date, rewired: bool
+) -> CauseStanding:
     if last is None:
         return CauseStanding(row.name, row.text, "never tested", None, None)
     due = dt.date.fromisoformat(last.next_due)
@@ -126,7 +155,7 @@ def _standing(site: Site, row: Cause, last: FieldTest | None, today: dt.date) ->
     state: State = "valid"
     if last.result != "pass":
         state = "failed"
-    elif last.row_digest != row_digest(site, row):
+    elif rewired or last.row_digest != row_digest(site, row):
         state = "changed since"
     elif due < today:
         state = "overdue"

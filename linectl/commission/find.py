@@ -207,7 +207,7 @@ class _Unit:
             self._where.name,
             self._subject,
             latency,
-            None if objects is None else _texts(objects),
+            None if objects is None else texts_of(objects),
             tables,
             offsets,
             self._write(tables),
@@ -297,7 +297,7 @@ class _Unit:
         return None
 
 
-def _texts(objects: Mapping[int, bytes]) -> dict[str, str]:
+def texts_of(objects: Mapping[int, bytes]) -> dict[str, str]:
     """Identification objects as text, by name; those beyond the regular ones by number."""
     return {
         OBJECTS.get(number, f"object_{number}"): data.decode("ascii", "replace").strip("\0 ")

@@ -14,16 +14,13 @@ from linectl import __version__
 from linectl.commission.changes_record import ChangeMade, append_change, read_changes
 from linectl.commission.check_setpoints import set_point_findings
 from linectl.commission.checkout.record import checkout_standing, row_of
-from linectl.commission.field_record import field_standing
+from linectl.commission.field_record import GOOD, field_standing, rests_on
 from linectl.commission.file_edit import FileEdit, undoing
 from linectl.commission.whole_file import write_whole
 from linectl.errors import LinectlError, SiteError, UsageError
 from linectl.site.approval import differences
 from linectl.site.load import read_site
 from linectl.site.model import Site
-
-GOOD = ("valid", "due soon")
-"""States of a field test that counts."""
 
 
 @dataclass(frozen=True)
@@ -92,18 +89,23 @@ def tried(site: Site, edit: FileEdit) -> SiteChange:
     return SiteChange(site, reading.site, edit)
 
 
-def reopened(change: SiteChange, today: dt.date, also: Sequence[str] = ()) -> Reopened:
-    """What the change opens again; also: tags whose row stays, and whose device does not."""
-    tags = {*change.rows, *also}
+def reopened(change: SiteChange, today: dt.date) -> Reopened:
+    """What the change opens again."""
+    tags = set(change.rows)
     tried_tags = {one.point.tag for one in checkout_standing(change.before).points if one.tries}
     order = [point.tag for point in change.after.points]
+    resting = rests_on(change.before)
     was = {one.cause: one.state for one in field_standing(change.before, today).causes}
     now = {one.cause: one.state for one in field_standing(change.after, today).causes}
     old = {(one.section, one.row) for one in differences(change.before)}
     new = [one for one in differences(change.after) if (one.section, one.row) not in old]
     return Reopened(
         tuple(tag for tag in order if tag in tags and tag in tried_tags),
-        tuple(cause for cause in was if was[cause] in GOOD and now.get(cause) not in GOOD),
+        tuple(
+            cause
+            for cause in was
+            if was[cause] in GOOD and (now.get(cause) not in GOOD or resting[cause] & tags)
+        ),
         tuple(f"{one.section}.{one.row}" for one in new),
     )
 

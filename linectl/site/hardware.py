@@ -106,6 +106,22 @@ class Heartbeat(Facts):
     every_ms: Timer = Field(alias="every")
 
 
+class Parameter(Facts):
+    """A setting of a device that can be read back: what a new one must be set to."""
+
+    address: str
+    """In the device's notation."""
+    table: Table = "holding"
+    type: WordType = "u16"
+    word_order: Order | None = None
+    """Of 32 bits; None: the device's."""
+    value: float | None = None
+    """What it must read, as the register holds it; None: each device's own, such as a serial
+    number: it is noted and may differ."""
+    text: str = ""
+    """What it is, and where the manual says so."""
+
+
 class Device(Facts):
     """A Modbus device: its unit number and its limits, as its manual gives them."""
 
@@ -142,6 +158,8 @@ class Device(Facts):
     write: Literal["single", "multiple", "both"] = "both"
     read_back: bool = False
     """True if its outputs can be read back, and are then compared after every refresh."""
+    parameters: dict[Name, Parameter] = Field(default_factory=dict)
+    """What it is set to, and can be read back."""
 
     def ranges(self, which: Mapping[Table, tuple[str, ...]], table: Table) -> list[range]:
         """`readable` or `holes` of a table as protocol addresses. Raises ValueError."""

@@ -42,6 +42,7 @@ from linectl_sim.line_devices import (
 )
 from linectl_sim.serve_identity import IDENTIFICATION, identify
 from linectl_sim.serve_map import TABLES, PointCells, RegisterMap
+from linectl_sim.serve_parameters import parameter_words
 
 TABLE_OF: dict[int, Table] = {READ_FUNCTIONS[table]: table for table in TABLES}
 
@@ -66,6 +67,8 @@ class ServedDevice:
         self.pause_ms: float = device.pause_ms
         self.late_ms = 0.0
         """By how much its answers come too late, in ms: a worn converter, a busy device."""
+        self.product = name
+        """The product code that it gives of itself."""
         self.identified = True
         """False: function 2Bh is exception 1."""
         self.without_effect: set[str] = set()
@@ -77,6 +80,10 @@ class ServedDevice:
         mine = [point for point in points if point.device == name]
         outputs = [point for point in mine if point.direction == "out"]
         self._map = RegisterMap(device, mine)
+        self.parameters = parameter_words(name, device)
+        """What stands in the registers of its declared parameters, by table and address."""
+        for table, address in self.parameters:
+            self._map.names(table, address)
         limits = [p.device_watchdog_ms for p in outputs if p.device_watchdog_ms]
         if device.watchdog_ms:
             limits.append(device.watchdog_ms)
@@ -101,7 +108,7 @@ class ServedDevice:
             if function == MASK_WRITE:
                 return self._mask(pdu, now_ms)
             if function == IDENTIFICATION and self.identified:
-                return identify(pdu, self.name)
+                return identify(pdu, self.product)
             raise RefusalError(ILLEGAL_FUNCTION)
         except RefusalError as refusal:
             return bytes((function | 0x80, refusal.code))
@@ -131,6 +138,8 @@ class ServedDevice:
         return bytes((function, len(data))) + data
 
     def _cell(self, table: Table, address: int) -> int:
+        if (table, address) in self.parameters:
+            return self.parameters[table, address]
         if self._map.is_heartbeat(table, address):
             return self._heartbeat
         if self._map.is_claim(table, address):

@@ -77,6 +77,10 @@ class RegisterMap:
         """The points at an address, each with the offset of this cell in it."""
         return self._at[table].get(address, [])
 
+    def names(self, table: Table, address: int) -> None:
+        """From now on something is there, though no point names it."""
+        self._at[table].setdefault(address, [])
+
     def is_heartbeat(self, table: Table, address: int) -> bool:
         return table == "holding" and address == self.heartbeat_at
 
