@@ -11,16 +11,15 @@ from typing import Any
 
 from linectl.commission.calibrate.amounts import density_g_ml, volume_ml
 from linectl.commission.calibrate.dose_round import Dose, Figures, dose_round, prepared
-from linectl.commission.calibrate.factors import DIGITS, beyond_bounds
+from linectl.commission.calibrate.factors import DIGITS, beyond_bounds, middle_step
 from linectl.commission.calibrate.plans import plan_of
-from linectl.commission.calibrate.runs import Device, RunSet, Step
+from linectl.commission.calibrate.runs import Device, RunSet
 from linectl.commission.calibrate.work import Outcome, Work
 from linectl.commission.calibrate.written import Entry, Keys, undone
 from linectl.crop import setpoints
 from linectl.line.pulse_limits import pulse_most_ms
 from linectl.site.calibration import is_hertz
 from linectl.site.hardware import Point
-from linectl.site.register_range import as_held
 
 WHAT = "doser"
 CAUTIONS = (
@@ -78,21 +77,16 @@ def _device(work: Work, name: str, point: Point) -> Device:
     )
 
 
-def _middle(done: RunSet) -> float:
-    rates = sorted({run.step.set_point for run in done.runs})
-    return (rates[0] + rates[-1]) / 2
-
-
 def _factor(work: Work, point: Point, done: RunSet, keys: Mapping[str, Any]) -> Figures:
     mean = done.stated
     factor = round(mean.value, DIGITS)
-    held = as_held(point, _middle(done)) or done.runs[0].step.set_point
+    step = middle_step(point, done)
     new = {"factor": factor, **keys}
     values: dict[Keys, Any] = {(WHAT, key): value for key, value in new.items()}
     return Figures(
         entry=Entry("doser.factor", values, (WHAT,)),
-        step=Step(held, done.runs[0].step.for_ms),
-        wanted=lambda ms: held * factor * ms / 1000,
+        step=step,
+        wanted=lambda ms: step.set_point * factor * ms / 1000,
         why_not=beyond_bounds(factor),
         lines=(f"new factor {factor:.4f} ±{mean.uncertainty:.4f} (95 %)",),
     )
@@ -102,8 +96,7 @@ def _drive(work: Work, point: Point, done: RunSet, keys: Mapping[str, Any]) -> F
     """The drive's line: ml/s = per_hz · (Hz − offset_hz)."""
     line = done.line
     old = work.site.calibration.drives[point.tag]
-    held = as_held(point, _middle(done)) or done.runs[0].step.set_point
-    step = Step(held, done.runs[0].step.for_ms)
+    step = middle_step(point, done)
     per_hz, offset_hz = round(line.slope, DIGITS), round(line.zero_at, DIGITS)
     new = {
         "per_hz": per_hz, "offset_hz": offset_hz, "least_hz": old.least_hz, "most_hz": old.most_hz
@@ -121,7 +114,7 @@ def _drive(work: Work, point: Point, done: RunSet, keys: Mapping[str, Any]) -> F
     return Figures(
         entry=Entry(f"drives.{point.tag}", values, (f"drives.{point.tag}", WHAT)),
         step=step,
-        wanted=lambda ms: per_hz * (held - offset_hz) * ms / 1000,
+        wanted=lambda ms: per_hz * (step.set_point - offset_hz) * ms / 1000,
         why_not=why_not or beyond_bounds(line.slope / old.per_hz),
         lines=(
             f"new line {per_hz:.4g} ±{line.slope_uncertainty:.2g} ml/s for each hertz from"

@@ -7,7 +7,7 @@ from typing import Any
 
 from linectl.commission.calibrate.amounts import seeds_of
 from linectl.commission.calibrate.dose_round import Dose, Figures, dose_round, prepared
-from linectl.commission.calibrate.factors import DIGITS, beyond_bounds
+from linectl.commission.calibrate.factors import DIGITS, beyond_bounds, middle_step
 from linectl.commission.calibrate.plans import RUN_MS, plan_of
 from linectl.commission.calibrate.runs import Device, RunSet, Step
 from linectl.commission.calibrate.vacuums import as_told, chosen, curve, set_to, vacuums_asked
@@ -128,8 +128,8 @@ def _figures(
     crop = work.terms.crop
     mean = done.stated
     factor = round(mean.value, DIGITS)
-    rates = sorted({run.step.set_point for run in done.runs})
-    held = as_held(point, (rates[0] + rates[-1]) / 2) or rates[0]
+    step = middle_step(point, done)
+    per_s = setpoints.from_point_unit(work.site, point, step.set_point)
     path = ("drum", "crops", crop) if crop else ("drum", "factor")
     values: dict[tuple[str, ...], Any] = {path: factor}
     if taken is not None and taken.indices is not None:
@@ -138,8 +138,8 @@ def _figures(
     values |= {("drum", key): value for key, value in keys.items()}
     return Figures(
         entry=Entry(".".join(path), values, (WHAT,)),
-        step=Step(held, done.runs[0].step.for_ms),
-        wanted=lambda ms: setpoints.from_point_unit(work.site, point, held) * factor * ms / 1000,
+        step=step,
+        wanted=lambda ms: per_s * factor * ms / 1000,
         why_not=beyond_bounds(factor),
         lines=(f"new factor {factor:.4f} ±{mean.uncertainty:.4f} (95 %)",),
         told={"vacuums": as_told(rows), "vacuum_kpa": taken and taken.vacuum_kpa},

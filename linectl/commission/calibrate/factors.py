@@ -12,6 +12,8 @@ from linectl.commission.calibrate.runs import Device, Run, RunSet, Step, measure
 from linectl.commission.calibrate.work import Work
 from linectl.crop.calibrating import OUTLIER, residuals
 from linectl.site.calibration import FACTOR_LEAST, FACTOR_MOST
+from linectl.site.hardware import Point
+from linectl.site.register_range import as_held
 
 AS_LEFT_MOST = 0.05
 """Error of the verification run, as a share of what was wanted, above which nothing is written
@@ -20,6 +22,13 @@ AS_LEFT_LEAST = 0.01
 """And below which none is looked into, however little the runs scattered (the same)."""
 DIGITS = 4
 """Decimals of a factor in the file: a tenth of what the best scales tell."""
+
+
+def middle_step(point: Point, done: RunSet) -> Step:
+    """A run half-way between the rates of a set, for the verification."""
+    slow, fast = (pick(run.step for run in done.runs) for pick in (min, max))
+    held = as_held(point, (slow.set_point + fast.set_point) / 2)
+    return slow if held is None else Step(held, (slow.for_ms + fast.for_ms) // 2)
 
 
 def beyond_bounds(factor: float) -> str:

@@ -7,16 +7,15 @@ from typing import Any
 
 from linectl.commission.calibrate.amounts import WATER_ML_PER_G, volume_ml
 from linectl.commission.calibrate.dose_round import Dose, Figures, dose_round, prepared
-from linectl.commission.calibrate.factors import DIGITS, beyond_bounds
+from linectl.commission.calibrate.factors import DIGITS, beyond_bounds, middle_step
 from linectl.commission.calibrate.plans import plan_of
-from linectl.commission.calibrate.runs import Device, RunSet, Step
+from linectl.commission.calibrate.runs import Device, RunSet
 from linectl.commission.calibrate.work import Outcome, Work
 from linectl.commission.calibrate.written import Entry, undone
 from linectl.crop import setpoints
 from linectl.crop.calibrating import SPREAD_MOST, stated
 from linectl.line.pulse_limits import pulse_most_ms
 from linectl.site.hardware import Point
-from linectl.site.register_range import as_held
 
 WHAT = "water"
 CAUTIONS = (
@@ -72,8 +71,8 @@ def _figures(work: Work, point: Point, done: RunSet, keys: Mapping[str, Any]) ->
     site = work.site
     mean = done.stated
     factor = round(mean.value, DIGITS)
-    rates = sorted({run.step.set_point for run in done.runs})
-    held = as_held(point, (rates[0] + rates[-1]) / 2) or rates[0]
+    step = middle_step(point, done)
+    per_s = setpoints.from_point_unit(site, point, step.set_point)
     new: dict[str, Any] = {"factor": factor}
     lines = [f"new factor {factor:.4f} ±{mean.uncertainty:.4f} (95 %)"]
     told: dict[str, Any] = {"pulses_per_l": None}
@@ -100,8 +99,8 @@ def _figures(work: Work, point: Point, done: RunSet, keys: Mapping[str, Any]) ->
         lines.append("the meter gave no pulses in some run: its figure stays as it is; look at it")
     return Figures(
         entry=Entry(WHAT, {(WHAT, key): one for key, one in {**new, **keys}.items()}, (WHAT,)),
-        step=Step(held, done.runs[0].step.for_ms),
-        wanted=lambda ms: setpoints.from_point_unit(site, point, held) * factor * ms / 1000,
+        step=step,
+        wanted=lambda ms: per_s * factor * ms / 1000,
         why_not=why_not,
         lines=lines,
         told=told,

@@ -20,22 +20,20 @@ from linectl.site.load import load_site
 CONFIG = Path(__file__).parents[3] / "config"
 NOW = dt.datetime(2027, 3, 31, 6, 30, tzinfo=dt.UTC)
 PAUSE_MS = 500
+KEPT = ("water.flow_pulses", "seed.seed_counter", "seed.vacuum")
 
 
 class Points(Mapping):
-    """The points as they are now: a counter is frozen when it is looked at."""
+    """The points as they are; what is read later of a run is kept as it was when looked at."""
 
     def __init__(self, benched) -> None:
         self._benched = benched
-        site = benched.site
-        counters = [point for point in site.points if point.tag.endswith(("_pulses", "_counter"))]
-        self._kept = {point.tag: benched.plant.read(point.index) for point in counters}
-        self._kept["seed.vacuum"] = benched.plant.read(site.index("seed.vacuum"))
+        self._kept = {tag: benched.plant.read(benched.tags[tag]) for tag in KEPT}
 
     def __getitem__(self, tag):
         if tag in self._kept:
             return self._kept[tag]
-        point = self._benched.site.points[self._benched.site.index(tag)]
+        point = self._benched.site.points[self._benched.tags[tag]]
         if point.direction == "out":
             return self._benched.line.outputs[point.index]
         value = self._benched.plant.read(point.index)
@@ -53,6 +51,10 @@ class Benched:
 
     def __init__(self, site) -> None:
         self.site = site
+        self.tags = site.tags
+        self.spill_at = 0
+        """The vessel, counted from 1, past which a part of the run falls."""
+        self._vessels = 0
         self.rehearsal = Rehearsal(site, Options(scenario=(), lanes=0.0))
         self.bench, self.plant = self.rehearsal.bench, self.rehearsal.plant
         self.line = self.bench.line
@@ -65,6 +67,7 @@ class Benched:
                 inner.record(moves, events)
 
         self.bench.recorder = Keeping()
+        self.pause_ms = PAUSE_MS
         self.commanded: list[str] = []
         self.deaf = ""
         """A command that this controller does not know."""
@@ -74,7 +77,7 @@ class Benched:
         self.bench.run(self.bench.now + ms)
 
     def pause(self) -> None:
-        self.run(PAUSE_MS)
+        self.run(self.pause_ms)
 
     def look(self, since: int) -> Look:
         digest, scan_ms = self.line.site.digest, self.site.file.scan_ms
@@ -84,7 +87,9 @@ class Benched:
         return Standing({}, {}, frozenset())
 
     def status(self):
-        return self.line.status(self.bench.now)
+        """What of the status a calibration reads; all of it would be most of the tests' time."""
+        units = {unit.name: {"mode": unit.mode} for unit in self.line.units}
+        return {"units": units, **self.line.by_hand.pulses.status()}
 
     def command(self, name, argument="", by="", unit=""):
         self.commanded.append(f"{unit} {name} {argument}".strip())
@@ -101,7 +106,15 @@ class Benched:
         if "weigh" in told:
             return {"weighed": self.plant.weigh(told["weigh"])}
         self.do(told["do"], told["part"], **told["options"])
+        if told["do"] == "put vessel":
+            self._vessels += 1
+            if self._vessels == self.spill_at:
+                self.do("spill", told["part"])
         return {"ok": True}
+
+    def spill_next(self, vessel: int) -> None:
+        """A part of the run into that vessel, counted from now on from 1, falls beside it."""
+        self._vessels, self.spill_at = 0, vessel
 
     def do(self, verb, part="", **options) -> None:
         self.bench.act(lambda: self.plant.do(verb, part, **options))
@@ -137,7 +150,12 @@ def site_folder(tmp_path):
     return shutil.copytree(CONFIG / "small", tmp_path / "small")
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
+def small_folder():
+    return CONFIG / "small"
+
+
+@pytest.fixture(scope="session")
 def working():
     """Makes a work with a script in a person's place: first its own answers, then the usual."""
 
@@ -151,13 +169,13 @@ def working():
     return make
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def benched():
     """Makes a line on the bench from a folder."""
     return lambda folder: Benched(load_site(folder))
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def weighed():
     """The answers that weigh what came, by station."""
     return WEIGHED
