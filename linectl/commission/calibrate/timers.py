@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from linectl.commission.calibrate.site_values import spoken
 from linectl.commission.calibrate.step_cycles import StepCycles
 from linectl.commission.calibrate.timed_steps import StepName, TimedStep, timed_steps
 from linectl.commission.calibrate.timers_record import StepKept, read_kept
@@ -21,11 +22,11 @@ from linectl.crop.step_times import (
     spread,
 )
 from linectl.errors import Finding, SiteError
-from linectl.site.check_timers import allowance_ms, timeouts
+from linectl.site.check_timers import Limited, allowance_ms, timeouts
 from linectl.site.draft import draft_of
 from linectl.site.load import read_sources
 from linectl.site.model import Site
-from linectl.site.sheet import Node, TreePath, dotted
+from linectl.site.sheet import TreePath
 
 
 @dataclass(frozen=True)
@@ -33,6 +34,8 @@ class StepFound:
     """One step: what it took in good cycles, and what it took the last time."""
 
     step: TimedStep
+    path: str
+    """Its time-out in site.yaml, as people call it; empty: from lengths and speeds."""
     spread: Spread | None
     """None: no good cycle had it."""
     before: StepKept | None
@@ -47,7 +50,7 @@ class StepFound:
         return {
             "step": str(self.step.name),
             "timeout_ms": self.step.timeout_ms,
-            "path": None if self.step.path is None else dotted(self.step.path),
+            "path": self.path or None,
             "n": one.n if one else 0,
             **told,
             "covered": round(covered(one.n), 4) if one else 0.0,
@@ -66,6 +69,8 @@ class TimeoutFound:
     """One time-out of site.yaml with the steps that it bounds."""
 
     path: TreePath
+    name: str
+    """`stations.tamp.press_timeout`, `lanes.2.germ.timeout`."""
     now_ms: int
     motion_ms: float
     """The longest motion it bounds, by the site's own lengths and times."""
@@ -73,11 +78,6 @@ class TimeoutFound:
     longest_ms: float | None
     """The longest of its steps in good cycles."""
     proposal: Proposal
-
-    @property
-    def name(self) -> str:
-        """`stations.tamp.press_timeout`."""
-        return dotted(self.path)
 
     @property
     def changes(self) -> bool:
@@ -142,7 +142,7 @@ def found(site: Site, cycles: StepCycles) -> TimersFound:
     before = {row.step: row for row in kept if int(row.n) >= CYCLES_LEAST}  # the last one stays
     seen_every_ms, limits = _limits(Path(site.folder))
     steps = tuple(
-        _step(step, cycles.durations.get(name, ()), before.get(str(name)), seen_every_ms)
+        _step(site, step, cycles.durations.get(name, ()), before.get(str(name)), seen_every_ms)
         for name, step in timed_steps(site).items()
     )
     by_path: dict[TreePath, list[Spread]] = {}
@@ -154,19 +154,26 @@ def found(site: Site, cycles: StepCycles) -> TimersFound:
     for limit in limits:
         if limit.path not in timed:
             continue  # belts' travel_timeout: what the line computes is shorter
-        spreads = by_path.get(limit.path, [])
-        proposal = propose(spreads, limit.motion_ms, seen_every_ms, limit.limit_ms, limit.jam_ms)
-        longest = max((one.most for one in spreads), default=None)
-        rows.append(
-            TimeoutFound(
-                limit.path, limit.limit_ms, limit.motion_ms, limit.jam_ms, longest, proposal
-            )
-        )
+        rows.append(_timeout(site, limit, by_path.get(limit.path, []), seen_every_ms))
     counts = Counter(cycles.good)
     return TimersFound(site, steps, tuple(rows), counts, dict(cycles.left_out), unreadable)
 
 
-def _limits(folder: Path) -> tuple[int, tuple[Any, ...]]:
+def _timeout(
+    site: Site, limit: Limited, spreads: Sequence[Spread], seen_every_ms: int
+) -> TimeoutFound:
+    return TimeoutFound(
+        path=limit.path,
+        name=spoken(site, limit.path),
+        now_ms=limit.limit_ms,
+        motion_ms=limit.motion_ms,
+        jam_ms=limit.jam_ms,
+        longest_ms=max((one.most for one in spreads), default=None),
+        proposal=propose(spreads, limit.motion_ms, seen_every_ms, limit.limit_ms, limit.jam_ms),
+    )
+
+
+def _limits(folder: Path) -> tuple[int, tuple[Limited, ...]]:
     """What the controller needs to see a motion end, ms; and every time-out that `check` knows."""
     findings: list[Finding] = []
     sources = read_sources(folder, findings)
@@ -177,22 +184,18 @@ def _limits(folder: Path) -> tuple[int, tuple[Any, ...]]:
 
 
 def _step(
-    step: TimedStep, durations_ms: Sequence[int], before: StepKept | None, seen_every_ms: int
+    site: Site,
+    step: TimedStep,
+    durations_ms: Sequence[int],
+    before: StepKept | None,
+    seen_every_ms: int,
 ) -> StepFound:
     now = spread(durations_ms) if durations_ms else None
     drifted = (
         now is not None and before is not None and has_drifted(now, before.spread, seen_every_ms)
     )
-    return StepFound(step, now, before, drifted)
+    path = "" if step.path is None else spoken(site, step.path)
+    return StepFound(step, path, now, before, drifted)
 
 
-def site_tree(folder: Path) -> Node:
-    """site.yaml over what it extends. Raises SiteError."""
-    findings: list[Finding] = []
-    tree = read_sources(folder, findings).trees["site.yaml"]
-    if findings:
-        raise SiteError(findings)
-    return tree
-
-
-__all__ = ["StepFound", "StepName", "TimeoutFound", "TimersFound", "found", "site_tree"]
+__all__ = ["StepFound", "StepName", "TimeoutFound", "TimersFound", "found"]

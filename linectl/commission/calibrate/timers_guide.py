@@ -46,10 +46,9 @@ def choose(
 
     The record is kept whatever they say: the next time is compared with it. Raises as `write`.
     """
-    folder = Path(found.site.folder)
-    nothing = planned(folder, ())
+    nothing = planned(found, ())
     try:
-        chosen, edit = _confirmed(person, found, folder, show_diff)
+        chosen, edit = _confirmed(person, found, show_diff)
     except Ended:
         chosen, edit = (), nothing
     write(found, edit, chosen, who)
@@ -57,24 +56,24 @@ def choose(
 
 
 def _confirmed(
-    person: Person, found: TimersFound, folder: Path, show_diff: Callable[[FileEdit], None]
+    person: Person, found: TimersFound, show_diff: Callable[[FileEdit], None]
 ) -> tuple[tuple[TimeoutFound, ...], FileEdit]:
     """What is to be written, and the change as it was shown. Raises Ended."""
     if found.proposals:
         for caution in CAUTIONS:
             person.say(f"- {caution}")
         chosen = _chosen(person, found.proposals)
-        edit = planned(folder, chosen)
+        edit = planned(found, chosen)
         if chosen:
             show_diff(edit)
             if yes_or_no(person, "  write this into the file, yes or no: "):
                 return chosen, edit
-    return (), planned(folder, ())
+    return (), planned(found, ())
 
 
 def take_all(found: TimersFound, who: Signed) -> TimersDone:
     """Write every proposal without a question (`--yes`), and keep the record."""
-    edit = planned(Path(found.site.folder), found.proposals)
+    edit = planned(found, found.proposals)
     write(found, edit, found.proposals, who)
     return TimersDone(found, found.proposals, edit, bool(edit.diff))
 

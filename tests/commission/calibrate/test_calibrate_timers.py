@@ -1,4 +1,7 @@
-"""Time-outs learnt from a line that runs: in virtual time, on the plant model, into real files."""
+"""Time-outs learnt from a line that runs: in virtual time, on the plant model, into real files.
+
+SAFETY.md S43.
+"""
 
 from __future__ import annotations
 
@@ -278,7 +281,7 @@ def test_a_site_that_extends_gets_its_time_outs_in_its_own_file(
     shutil.copy(folder / "approval.yaml", own)
     timers = found(load_site(own), as_built)
     wanted = [one for one in timers.proposals if one.path[0] == "lanes" or one.name == PRESS]
-    planned(own, wanted).write()
+    planned(timers, wanted).write()
     after = load_site(own)
     assert after.file.stations["tamp"].press_timeout_ms == 3_900  # type: ignore[union-attr]
     assert {run.timeout_ms for lane in after.file.lanes for run in lane.runs} == {4_000}
@@ -300,5 +303,5 @@ def test_a_change_that_check_would_refuse_is_put_back(
     from linectl.commission.calibrate.timers_write import write
 
     with pytest.raises(LinectlError, match="shorter than its own motion"):
-        write(timers, planned(folder, [short]), [short], WHO)
+        write(timers, planned(timers, [short]), [short], WHO)
     assert (folder / "site.yaml").read_bytes() == before
