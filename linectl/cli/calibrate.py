@@ -12,7 +12,9 @@ from typing import Annotated
 import typer
 
 from linectl.cli.app import AsJson, SiteFolder, app
+from linectl.cli.calibrate_timers import CYCLES, TimersAsked, calibrate_timers
 from linectl.cli.calibrated import check_plot, list_calibrations, say_outcome
+from linectl.cli.moments import a_time
 from linectl.cli.plant_file import talk_port
 from linectl.cli.screen import heading, say, say_json
 from linectl.cli.terminal import at_terminal
@@ -27,8 +29,16 @@ from linectl.site.complaints import nearest
 from linectl.site.load import load_site
 
 FAILED = 1
+TIMERS = "timers"
 LOOK_EVERY_S = 0.1
 EXAMPLE = """
+carriage: its places, by jog or by pulses that find the flag's edges from both sides.
+
+timers: what steps took in good cycles (no alarm stood that concerns the part) beside their
+time-outs, and which have drifted since last time (timers.csv). Proposed: the longest seen, or the
+motion by the site's lengths, a quarter more, and what the controller needs to see its end; never
+above the jam limit, without one never longer. Without --by it is only shown.
+
 Examples, while `linectl run` controls the site:
 
   linectl calibrate config/small doser --by 'A. Example' --instrument 'scale no. 4'
@@ -37,11 +47,16 @@ Examples, while `linectl run` controls the site:
 
   linectl calibrate config/small doser --undo --by 'A. Example'
 
+  linectl calibrate config/small carriage --by 'A. Example' --instrument 'its encoder'
+
+  linectl calibrate config/small timers --by 'A. Example' --html timers.html
+
   linectl calibrate config/small --list
 """
 
 What = Annotated[
-    str, typer.Argument(metavar="[WHAT]", help=f"One of {', '.join(GUIDES)}; none with --list.")
+    str,
+    typer.Argument(metavar="[WHAT]", help=f"One of {', '.join(GUIDES)}, timers; none with --list."),
 ]
 By = Annotated[str, typer.Option("--by", help="Who measures; asked if left out.")]
 Instrument = Annotated[
@@ -71,6 +86,24 @@ Listed = Annotated[
     bool, typer.Option("--list", help="What stands in calibration.yaml and how it came there.")
 ]
 
+Cycles = Annotated[
+    int, typer.Option("--cycles", min=1, help="Of timers: good cycles that every station has had.")
+]
+Begin = Annotated[
+    dt.datetime | None,
+    typer.Option("--from", parser=a_time, metavar="TIME", help="Of timers: cycles from then on."),
+]
+End = Annotated[
+    dt.datetime | None,
+    typer.Option("--to", parser=a_time, metavar="TIME", help="Of timers: and up to then; no wait."),
+]
+Events = Annotated[
+    Path | None,
+    typer.Option("--events", help="Of timers: from what `rehearse --events` has written."),
+]
+Html = Annotated[Path | None, typer.Option("--html", help="Of timers: a page with the plot.")]
+Yes = Annotated[bool, typer.Option("--yes", help="Of timers: take every proposal unasked.")]
+
 
 @app.command(epilog=EXAMPLE)
 def calibrate(
@@ -86,6 +119,12 @@ def calibrate(
     answers: Answers = None,
     plant: PlantFile = None,
     listed: Listed = False,
+    cycles: Cycles = CYCLES,
+    begin: Begin = None,
+    end: End = None,
+    events: Events = None,
+    html: Html = None,
+    yes: Yes = False,
     as_json: AsJson = False,
 ) -> None:
     """Calibrates a device of a running line in maintenance, guided, on record.
@@ -97,21 +136,18 @@ def calibrate(
 
     Exit 1 if it was refused or not brought to an end. --json: without --answers only the list.
     """
+    if what == TIMERS and not listed:
+        calibrate_timers(
+            site, TimersAsked(cycles, begin, end, events, html, by, answers, yes, undo, as_json)
+        )
+        return
     if listed or (as_json and answers is None):
         list_calibrations(load_site(site), as_json)
         return
-    if what not in GUIDES:
-        near = nearest(what, GUIDES) if what else None
-        raise UsageError(near or f"say what is calibrated: {', '.join(GUIDES)}; or --list")
-    if plant is not None and answers is None:
-        raise UsageError("--plant is where a script acts: add --answers FILE.yaml")
-    if plot is not None:
-        check_plot(plot)
-    script = None if answers is None else read_answers(answers)
-    loaded = load_site(site)
-    controller = RunningController(site)
+    _check_wish(what, answers, plant, plot)
     if not undo:
-        controller.look(-1)  # before anybody is asked for anything: is there one?
+        RunningController(site).look(-1)  # before anybody is asked for anything: is there one?
+    script = None if answers is None else read_answers(answers)
     with _someone(script, plant) as person:
         terms = Terms(
             by=by or (script.by if script else "") or _name(person),
@@ -122,23 +158,41 @@ def calibrate(
             valid_until=valid_until.date() if valid_until else None,
             crop=crop,
         )
-        if not as_json:
-            say(heading(f"{loaded.name}: calibrate {what}: {GUIDES[what].text}"))
-        outcome = _round(what, undo, Work(loaded, controller, person, terms))
-    if as_json:
-        say_json(outcome.as_json(loaded.name))
-    else:
+        outcome = _round(site, what, undo, person, terms, as_json)
+    if not as_json:
         say_outcome(outcome, plot)
     if not outcome.fine:
         raise typer.Exit(FAILED)
 
 
-def _round(what: str, undo: bool, work: Work) -> Outcome:
+def _check_wish(what: str, answers: Path | None, plant: Path | None, plot: Path | None) -> None:
+    """Raises UsageError for what cannot be asked, Unreachable for a plot that cannot be drawn."""
+    if what not in GUIDES:
+        known = (*GUIDES, TIMERS)
+        near = nearest(what, known) if what else None
+        raise UsageError(near or f"say what is calibrated: {', '.join(known)}; or --list")
+    if plant is not None and answers is None:
+        raise UsageError("--plant is where a script acts: add --answers FILE.yaml")
+    if plot is not None:
+        check_plot(plot)
+
+
+def _round(
+    folder: Path, what: str, undo: bool, person: Person, terms: Terms, as_json: bool
+) -> Outcome:
+    site = load_site(folder)
+    controller = RunningController(folder)
     guide = GUIDES[what]
+    if not as_json:
+        say(heading(f"{site.name}: calibrate {what}: {guide.text}"))
+    work = Work(site, controller, person, terms)
     try:
-        return guide.undo(work) if undo else guide.run(work)
+        outcome = guide.undo(work) if undo else guide.run(work)
     except Ended:
-        return Outcome(what, "ended", "the person ended it")
+        outcome = Outcome(what, "ended", "the person ended it")
+    if as_json:
+        say_json(outcome.as_json(site.name))
+    return outcome
 
 
 @contextmanager

@@ -130,6 +130,8 @@ class Carriage(Timed):
     speed_mm_s: Positive
     ramp_ms: Timer = Field(alias="ramp")
     tolerance_mm: Positive = 15
+    teach_mm: Positive = 100
+    """How far from what is written here a taught position may lie."""
     travel_timeout_ms: Timer = Field(alias="travel_timeout")
     gripper_ms: Timer = Field(alias="gripper")
     """One way of the gripper arm, home to out."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from linectl.commission.calibrate import doser, drum, water
+from linectl.commission.calibrate import carriage, doser, drum, water
 from linectl.commission.calibrate.work import Outcome, Work
 
 
@@ -23,4 +23,5 @@ GUIDES: Mapping[str, Guide] = {
     "doser": Guide("litres of substrate for each litre asked", doser.calibrate, doser.undo),
     "water": Guide("millilitres, and the meter's pulses, for a litre", water.calibrate, water.undo),
     "drum": Guide("seeds for each one asked, and the best vacuum", drum.calibrate, drum.undo),
+    "carriage": Guide("where its places are on the encoder", carriage.calibrate, carriage.undo),
 }

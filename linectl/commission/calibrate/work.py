@@ -92,6 +92,8 @@ class Outcome:
         asked), uncertainty (half-width of 95 %), spread (standard deviation of one run as a
         share), runs and left_out (lists of {rate, seconds, asked, got, …}), residuals (shares),
         trend (the ratio changes with the rate), and by WHAT: pulses_per_l, drive, vacuums.
+        Of carriage, whose old and new are what site.yaml says: places (list of carriage, place,
+        found_mm, taught_mm, spread_mm, hysteresis_mm, approaches, left_mm).
         """
         return {
             "site": site,
