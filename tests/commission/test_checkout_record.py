@@ -99,7 +99,17 @@ def test_a_replaced_device_opens_what_was_tried_before_it_and_nothing_tried_sinc
 def test_numbers_of_deficiencies_are_never_used_again(folder):
     tried(folder, EYE, "fail", deficiency="7", found="dead")
     tried(folder, EYE, hour=10, deficiency="7")
-    assert checkout_standing(load_site(folder)).next_deficiency() == 8
+    assert checkout_standing(load_site(folder)).next_deficiency == 8
+
+
+def test_the_number_of_a_point_that_is_gone_is_not_used_again_either(folder):
+    tried(folder, EYE, "fail", deficiency="7", found="dead")
+    tried(folder, EYE, hour=10)
+    path = folder / FILE
+    path.write_text(path.read_text().replace(EYE, "fill.gone_eye"))
+    standing = checkout_standing(load_site(folder))
+    assert [one.tag for one in standing.gone] == ["fill.gone_eye"]
+    assert standing.next_deficiency == 8
 
 
 def test_the_state_as_json_counts_every_point_once(folder):

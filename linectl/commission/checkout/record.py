@@ -93,6 +93,8 @@ class CheckoutStanding:
     """Last tries of tags that io.csv no longer has."""
     unreadable: tuple[Finding, ...] = ()
     """Rows of the records that count for nothing."""
+    next_deficiency: int = 1
+    """The number of the next deficiency: numbers are never used again."""
 
     def of(self, *states: State) -> tuple[PointStanding, ...]:
         return tuple(one for one in self.points if one.state in states)
@@ -101,11 +103,6 @@ class CheckoutStanding:
     def done(self) -> bool:
         """Every point has passed, and nothing has changed since."""
         return all(one.state == "passed" for one in self.points)
-
-    def next_deficiency(self) -> int:
-        """The number of the next deficiency: numbers are never used again."""
-        tries = [one for point in self.points for one in point.tries] + list(self.gone)
-        return 1 + max((int(one.deficiency) for one in tries if one.deficiency), default=0)
 
     def as_json(self) -> dict[str, object]:
         """The object of `checkout --json`."""
@@ -138,7 +135,9 @@ def checkout_standing(site: Site) -> CheckoutStanding:
         _standing(point, tuple(by_tag.pop(point.tag, ())), reopening) for point in site.points
     )
     gone = tuple(left[-1] for left in by_tag.values())
-    return CheckoutStanding(site, points, gone, (*bad_tries, *bad_changes))
+    numbers = [int(one.deficiency) for one in tries if one.deficiency]
+    unreadable = (*bad_tries, *bad_changes)
+    return CheckoutStanding(site, points, gone, unreadable, 1 + max(numbers, default=0))
 
 
 def _standing(
