@@ -6,6 +6,9 @@
     acts:
       fill.exit_eye: []                                # nobody acts there
 
+In an answer `{quoted}` stands for what the question has in quotes (a tag to type), `{moved}` for
+what the plant shows to have moved since the tool asked to look: yes, no, backwards, other tags.
+
 What a person does in the field is done on a running plant model where one is given: without a word
 in `acts` as the tool asks it to be done. A question that no answer fits ends the work with an error
 that quotes it; what is recorded by then stays.
@@ -13,17 +16,23 @@ that quotes it; what is recorded by then stays.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections import Counter
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Protocol
 
 from pydantic import Field
 
 from linectl.commission.person import FieldAct
+from linectl.commission.seen_moving import Moving, seen_moving
 from linectl.errors import Finding, SiteError, UsageError
 from linectl.site.complaints import validated
 from linectl.site.fields import Facts
 from linectl.site.sheet import read_yaml
+
+AGAIN_MAX = 50
+"""The same question so often about one point: the script and the tool would go round for ever."""
 
 
 class PlantDoing(Protocol):
@@ -82,21 +91,35 @@ def read_answers(path: Path) -> AnswersFile:
 class Scripted:
     """A person who answers from a file. `said`: everything told and asked, for whoever looks."""
 
-    def __init__(self, file: AnswersFile, plant: PlantDoing | None = None) -> None:
+    def __init__(
+        self,
+        file: AnswersFile,
+        plant: PlantDoing | None = None,
+        tell: Callable[[str], None] = lambda text: None,
+    ) -> None:
+        """tell: is given everything as it is said, for whoever reads along."""
         self._file = file
         self._plant = plant
+        self._tell = tell
+        self._before: Moving = {}
         self._used: dict[int, int] = {}
         self._at = ""
+        self._asked: Counter[str] = Counter()
         self.said: list[str] = []
 
     def say(self, text: str) -> None:
         self.said.append(text)
+        self._tell(text)
 
     def about(self, name: str) -> None:
         """The point or station that the next questions are about."""
         self._at = name
+        self._asked.clear()
 
     def ask(self, question: str) -> str:
+        self._asked[question] += 1
+        if self._asked[question] > AGAIN_MAX:
+            raise UsageError(f"the answers go round for ever at {self._at}: {question.strip()!r}")
         for place, rule in enumerate(self._file.answers):
             if rule.at in ("", self._at) and rule.when in question:
                 answers = (rule.say,) if isinstance(rule.say, str) else rule.say
@@ -105,7 +128,9 @@ class Scripted:
                 answer = answers[min(turn, len(answers) - 1)]
                 if rule.weigh:
                     answer = self._weighed(rule.weigh, answer)
-                self.said.append(f"{question}{answer}")
+                else:
+                    answer = self._meant(answer, question)
+                self.say(f"{question}{answer}")
                 return answer
         where = f" (at {self._at})" if self._at else ""
         raise UsageError(f"the file of answers has none for{where}: {question.strip()!r}")
@@ -119,9 +144,25 @@ class Scripted:
         except (KeyError, IndexError, ValueError):
             raise UsageError(f"weigh {part}: {form!r} does not fit what came, {told}") from None
 
-    def act(self, act: FieldAct) -> None:
-        self.said.append(act.text)
+    def _meant(self, answer: str, question: str) -> str:
+        if answer == "{moved}":
+            return seen_moving(self._at, self._before, self._look())
+        quoted = re.search('"([^"]+)"', question)
+        return answer.replace("{quoted}", quoted[1] if quoted else "")
+
+    def _look(self) -> Moving:
+        """What has been on or moved at the plant since it was looked at last."""
         if self._plant is None:
+            raise UsageError("an answer is to say what moved, and there is no plant: give --plant")
+        moved: Moving = self._plant.ask({"moved": "technician"}).get("moved", {})
+        return moved
+
+    def act(self, act: FieldAct) -> None:
+        self.say(act.text)
+        if self._plant is None:
+            return
+        if act.kind == "look":
+            self._before = self._look()
             return
         deeds = self._file.acts.get(act.tag)
         if deeds is None:

@@ -1,0 +1,217 @@
+"""`linectl checkout SITE`: IO checkout, one person alone at the machine; or where it stands."""
+
+from __future__ import annotations
+
+import datetime as dt
+import getpass
+import json
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.text import Text
+
+from linectl.cli.app import AsJson, SiteFolder, app
+from linectl.cli.options import duration_ms
+from linectl.cli.screen import complain, say, say_json, table
+from linectl.cli.terminal import at_terminal
+from linectl.commission.answers import AnswersFile, Scripted, read_answers
+from linectl.commission.checkout.facts import Facts
+from linectl.commission.checkout.order import chosen
+from linectl.commission.checkout.outcome import TOLERANCE, Terms
+from linectl.commission.checkout.record import FILE, CheckoutStanding, checkout_standing
+from linectl.commission.checkout.walk import Walk, counted, open_rows
+from linectl.commission.controller import RunningController
+from linectl.commission.person import Person
+from linectl.errors import UsageError
+from linectl.runtime.plant_talk import PlantTalk
+from linectl.site.load import load_site
+
+FAILED = 1
+LOOK_EVERY_S = 0.05
+"""The controller says in which scan things moved, so that it need not be asked in every one."""
+EXAMPLE = """
+Examples, while `linectl run` controls the site:
+
+  linectl checkout config/small --by 'A. Example' --only fill
+
+  linectl checkout config/small --list
+
+  linectl checkout config/small --answers evening.yaml --plant plant.json
+"""
+
+Only = Annotated[
+    list[str] | None,
+    typer.Option("--only", help="A tag, station, lane, zone or device. Repeatable."),
+]
+Again = Annotated[bool, typer.Option("--again", help="Points that have passed too.")]
+By = Annotated[str, typer.Option("--by", help="Who does it; asked if left out.")]
+Witness = Annotated[str, typer.Option("--witness", help="Who looks on, if anybody.")]
+Instrument = Annotated[
+    str, typer.Option("--instrument", help="What is measured with: name and number.")
+]
+Wait = Annotated[
+    int,
+    typer.Option(
+        "--wait", parser=duration_ms, metavar="DURATION",
+        help="How long an armed point may stay still before it is asked whether it is dead.",
+    ),
+]  # fmt: skip
+Tolerance = Annotated[
+    float,
+    typer.Option(
+        "--tolerance", min=0.0, max=1.0, help="Share of the span by which a number may be off."
+    ),
+]
+Range = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--range", metavar="TAG=LOW..HIGH", help="Span over which a number is tried. Repeatable."
+    ),
+]
+Answers = Annotated[
+    Path | None, typer.Option("--answers", help="A script answers in your place: FILE.yaml.")
+]
+Plant = Annotated[
+    Path | None,
+    typer.Option("--plant", help="The script acts on the plant that wrote this endpoints file."),
+]
+Listed = Annotated[bool, typer.Option("--list", help="What is open and why; tries nothing.")]
+
+
+@app.command(epilog=EXAMPLE)
+def checkout(
+    site: SiteFolder,
+    only: Only = None,
+    again: Again = False,
+    by: By = "",
+    witness: Witness = "",
+    instrument: Instrument = "",
+    wait: Wait = "2m",  # type: ignore[assignment]  # typer parses the text
+    tolerance: Tolerance = TOLERANCE,
+    ranges: Range = None,
+    answers: Answers = None,
+    plant: Plant = None,
+    listed: Listed = False,
+    as_json: AsJson = False,
+) -> None:
+    """Checks out every point of the IO list in the field, one person alone, on record.
+
+    It arms an input, you act at the device, it sees the edge, says so and goes on; what moved
+    instead is named. Outputs: what will move is said first, then one confirmed pulse in
+    maintenance, while you hold the zone's enabling device. Numbers: five points up and down.
+    Every try is kept in checkout.csv; `q` or Ctrl-C at a question ends, the same command goes on.
+
+    Exit 1 if a point tried failed. With --json and no --answers it only says where it stands.
+    """
+    loaded = load_site(site)
+    standing = checkout_standing(loaded)
+    for finding in standing.unreadable:
+        complain(str(finding))
+    if listed or (as_json and answers is None):
+        if as_json:
+            say_json(standing.as_json())
+        else:
+            _list(standing)
+        return
+    if plant is not None and answers is None:
+        raise UsageError("--plant is where a script acts: add --answers FILE.yaml")
+    facts = Facts(loaded)
+    tags = chosen(standing, facts, only or (), again)
+    controller = RunningController(site)
+    controller.look(-1)  # before anybody is asked for anything: is there one?
+    if not tags:
+        say(Text("nothing is open here; --again tries what has passed once more"))
+        return
+    script = None if answers is None else read_answers(answers)
+    with _someone(script, plant, quiet=as_json) as person:
+        name = by or (script.by if script is not None else "") or _name(person)
+        terms = Terms(
+            name, witness or (script.witness if script else ""),
+            instrument or (script.instrument if script else ""), _now,
+            lambda: time.sleep(LOOK_EVERY_S), wait, tolerance, _ranges(ranges or (), facts),
+        )  # fmt: skip
+        person.say(f"{loaded.name}: IO checkout, points to go: {len(tags)}")
+        counts = Walk(facts, tags, controller, person, terms).run()
+    after = checkout_standing(loaded)
+    if as_json:
+        say_json(after.as_json())
+    else:
+        say(Text(f"{counted(counts)}; {_where(after)}"), soft_wrap=True)
+    if counts["failed"]:
+        raise typer.Exit(FAILED)
+
+
+@contextmanager
+def _someone(script: AnswersFile | None, plant: Path | None, quiet: bool) -> Iterator[Person]:
+    """A person at the terminal, or the script in their place."""
+    if script is None:
+        with at_terminal() as person:
+            yield person
+        return
+    talk = PlantTalk(_talk_port(plant)) if plant is not None else None
+    try:
+        yield Scripted(script, talk, (lambda text: None) if quiet else _aloud)
+    finally:
+        if talk is not None:
+            talk.close()
+
+
+def _aloud(text: str) -> None:
+    say(Text(text), soft_wrap=True)
+
+
+def _talk_port(file: Path) -> int:
+    """Where the plant that wrote that endpoints file is talked to. Raises UsageError."""
+    try:
+        return int(json.loads(file.read_text(encoding="utf-8"))["control"])
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise UsageError(f"{file}: no endpoints file of a running `linectl plant`") from error
+
+
+def _name(person: Person) -> str:
+    said = person.ask(f"who does it (name; Enter: {getpass.getuser()}; q ends): ").strip()
+    if said.lower() == "q":
+        raise UsageError("it must be said who does it: --by, or at the question")
+    return said or getpass.getuser()
+
+
+def _ranges(texts: Sequence[str], facts: Facts) -> Mapping[str, tuple[float, float]]:
+    """`TAG=LOW..HIGH`, each. Raises UsageError."""
+    made = {}
+    for text in texts:
+        tag, _, span = text.partition("=")
+        try:
+            low, high = (float(part) for part in span.split(".."))
+        except ValueError:
+            low = high = 0.0
+        if tag not in facts.items or low >= high:
+            raise UsageError(
+                f"--range {text!r}: write TAG=LOW..HIGH, such as fill.hopper_level=0..1500"
+            )
+        made[tag] = (low, high)
+    return made
+
+
+def _list(standing: CheckoutStanding) -> None:
+    rows = open_rows(standing)
+    if rows:
+        say(table("state|tag|device|found, or why it is open|>no.|last try", rows))
+    say(Text(_where(standing)), soft_wrap=True)
+
+
+def _where(standing: CheckoutStanding) -> str:
+    told = standing.as_json()
+    counts = ", ".join(f"{told[key]} {key}" for key in ("passed", "failed", "reopened", "open"))
+    return f"{standing.site.name}: {counts} of {told['points']}; the record is {_file(standing)}"
+
+
+def _file(standing: CheckoutStanding) -> Path:
+    return Path(standing.site.folder) / FILE
+
+
+def _now() -> dt.datetime:
+    return dt.datetime.now().astimezone()
