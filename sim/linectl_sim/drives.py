@@ -21,7 +21,7 @@ class Drive:
 
     __slots__ = (
         "_accel",
-        "_back_from",
+        "_back",
         "_back_mm",
         "_backwards",
         "_i_drive_ok",
@@ -68,10 +68,10 @@ class Drive:
         self._accel = facts.speed_mm_s / 1000 / facts.ramp_ms
         self._s0 = self._v0 = self.v1 = self._ramped_mm = 0.0
         self._t0 = self._t1 = 0
+        self._back = False
+        """Its motion is backwards, or its last one was."""
         self._back_mm = 0.0
-        """Path gone backwards, but for a motion under way."""
-        self._back_from: float | None = None
-        """Path at which a motion backwards began that is not over."""
+        """What it has run backwards, but since its speed was last changed."""
         self._lag: Entry | None = None
         self._standing: Entry | None = None
         self.run = False
@@ -121,11 +121,10 @@ class Drive:
     def _ramp(self, target: float) -> None:
         now = self._kernel.now
         was_moving = self.moving
-        here, speed = self._path(), self.velocity()
+        self._back_mm += self._backing()
+        here, speed = self.travel(), self.velocity()
         if not was_moving:
-            self._end_backwards(here)
-            if self._backwards():
-                self._back_from = here
+            self._back = self._backwards()
         self._s0, self._v0, self.v1, self._t0 = here, speed, target, now
         self._t1 = now + max(1, whole_ms(abs(target - speed) / self._accel))
         self._ramped_mm = (speed + target) / 2 * (self._t1 - now)
@@ -139,13 +138,7 @@ class Drive:
             self._lag = self._kernel.after(RUNNING_LAG_MS, self._show_running)
         self.changed()
 
-    def _end_backwards(self, path_mm: float) -> None:
-        if self._back_from is not None:
-            self._back_mm += path_mm - self._back_from
-            self._back_from = None
-
     def _stood(self) -> None:
-        self._end_backwards(self._path())
         self.stirred(False)
         cancel(self._lag)
         self._lag = self._kernel.after(RUNNING_LAG_MS, self._show_running)
@@ -162,16 +155,8 @@ class Drive:
 
     def travel(self) -> float:
         """Belt travel since the start, mm: what carries gutters on. None of it is backwards."""
-        path = self._path() if self._back_from is None else self._back_from
-        return path - self._back_mm
-
-    def turned(self) -> float:
-        """Belt travel since the start less what it ran backwards, mm."""
-        back = 0.0 if self._back_from is None else self._path() - self._back_from
-        return self.travel() - self._back_mm - back
-
-    def _path(self) -> float:
-        """Way of the belt since the start, either way, mm."""
+        if self._back:
+            return self._s0
         now = self._kernel.now
         if now >= self._t1:
             return self._s0 + self._ramped_mm + self.v1 * (now - self._t1)
@@ -179,11 +164,24 @@ class Drive:
         rise = (self.v1 - self._v0) / (self._t1 - self._t0)
         return self._s0 + self._v0 * since + rise / 2 * since * since
 
+    def turned(self) -> float:
+        """Belt travel since the start less what it ran backwards, mm."""
+        return self.travel() - self._back_mm - self._backing()
+
+    def _backing(self) -> float:
+        """What it has run backwards since its speed was last changed, mm."""
+        if not self._back:
+            return 0.0
+        self._back = False  # what it would have travelled the right way
+        mm = self.travel() - self._s0
+        self._back = True
+        return mm
+
     def when(self, travel_mm: float) -> int | None:
         """The first ms at which the belt has travelled that far; None if it stands before."""
-        if self._back_from is not None:
+        if self._back:
             return None
-        distance = travel_mm + self._back_mm - self._s0
+        distance = travel_mm - self._s0
         if distance <= self._ramped_mm:
             if distance <= 0:
                 return self._kernel.now

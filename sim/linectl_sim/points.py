@@ -100,14 +100,13 @@ class Points:
 
     def read(self, index: int) -> Value:
         """The raw value that the device delivers now."""
-        if index in self.dead:
-            return self.raw[index]
-        sensor = self.wiring.other_end(index)
+        wiring = self.wiring
+        sensor = wiring.other_end(index) if wiring.amiss else index
         counter = self._counters.get(sensor)
-        if counter is None:
+        if counter is None or index in self.dead:
             return self.raw[index]
         value = self.overrides[sensor] if sensor in self.overrides else counter()
-        return self.wiring.at_register(sensor, value) if self.wiring.amiss else value
+        return wiring.at_register(sensor, value) if wiring.amiss else value
 
     def watch(self, index: int, watcher: Watcher) -> None:
         """Call `watcher(value)` whenever the truth of a point changes."""
