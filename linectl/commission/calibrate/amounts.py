@@ -58,12 +58,10 @@ def density_g_ml(work: Work, known_g_l: Sequence[float]) -> float | None:
     known_g_l: what the site's files say of it. Raises Ended.
     """
     usual = f"{known_g_l[0]:g}" if len(set(known_g_l)) == 1 else ""
-    proposal = f"Enter: {usual}; none: " if usual else "Enter: none, "
+    proposal = f"Enter: {usual}; none" if usual else "Enter: none"
+    work.say("A weight is turned into litres by the bulk density of what lies loose in the hopper:")
     while True:
-        text = work.ask(
-            f"bulk density of the loose substrate in g/l, from a levelled jug ({proposal}only"
-            " volumes are typed): "
-        )
+        text = work.ask(f"bulk density in g/l, by a levelled jug ({proposal}: volumes are typed): ")
         text = text or usual
         if text in ("", "none"):
             return None

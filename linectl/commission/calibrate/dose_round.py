@@ -14,6 +14,7 @@ from linectl.commission.calibrate.factors import (
     verified,
     with_figures,
 )
+from linectl.commission.calibrate.record import append_calibration
 from linectl.commission.calibrate.runs import Device, RunSet, Step, take_set
 from linectl.commission.calibrate.work import Outcome, Said, Work, cautioned, said_of
 from linectl.commission.calibrate.written import (
@@ -23,6 +24,7 @@ from linectl.commission.calibrate.written import (
     new_row,
     refused,
 )
+from linectl.commission.person import Ended
 from linectl.errors import UsageError
 
 
@@ -79,7 +81,7 @@ def dose_round(work: Work, dose: Dose, said: Said) -> Outcome:
     device = dose.device()
     done = take_set(work, device, dose.plan(), dose.straight)
     found = found_error(done, dose.factor)
-    work.say(f"\nas found: {found:+.1%} of what was asked")
+    work.say(f"\nas found: a dose was off by {found:+.1%}")
     row = replace(
         new_row(work, dose.what),
         instrument=said.instrument,
@@ -97,8 +99,13 @@ def dose_round(work: Work, dose: Dose, said: Said) -> Outcome:
     told = as_told(found, None, done, **figures.told)
     if figures.why_not:
         return refused(work, row, figures.why_not, told)
-    run, left, why_not = verified(work, device, figures.step, figures.wanted, done)
-    row = replace(row, as_left=in_words(left), remark=work.ask("remark (Enter: none): "))
+    try:
+        run, left, why_not = verified(work, device, figures.step, figures.wanted, done)
+        row = replace(row, as_left=in_words(left))
+        row = replace(row, remark=work.ask("remark (Enter: none): "))
+    except Ended:
+        append_calibration(work.folder, replace(row, result="left", why="ended by the person"))
+        raise
     told = as_told(found, left, done, **figures.told, verification=run.as_told())
     if why_not:
         return refused(work, row, why_not, told)

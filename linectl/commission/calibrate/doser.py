@@ -122,6 +122,7 @@ def _drive(work: Work, point: Point, done: RunSet, keys: Mapping[str, Any]) -> F
             " rates measured",
         ),
         told={
+            "uncertainty": max(shares),
             "drive": {
                 "tag": point.tag, "per_hz": per_hz, "offset_hz": offset_hz,
                 "per_hz_uncertainty": line.slope_uncertainty,

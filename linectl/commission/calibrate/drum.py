@@ -63,8 +63,7 @@ def calibrate(work: Work) -> Outcome:
     _no_gutter(work, name)
     taken = None
     if values := vacuums_asked(work, facts.vacuum_min_kpa):
-        held = as_held(point, setpoints.in_point_unit(site, point, usual[0].value))
-        step = Step(held or usual[0].written, RUN_MS)
+        step = _tape_step(site, point, max(one.value for one in usual), most_ms)
         curve_of += curve(work, device, step, values, _cell_mm(site, crop))
         taken = chosen(work, curve_of)
         set_to(work, name, taken.vacuum_kpa)
@@ -98,6 +97,13 @@ def _device(work: Work, name: str, point: Point) -> Device:
         takes=1 / min(one.seeds_per_gutter for one in crops),
         spread_most=SPREAD_MOST,
     )
+
+
+def _tape_step(site: Site, point: Point, seeds_s: float, most_ms: int) -> Step:
+    """A run that lays cells enough to tell vacuums apart."""
+    held = as_held(point, setpoints.in_point_unit(site, point, seeds_s)) or seeds_s
+    enough_ms = round(SEEDS_LEAST / setpoints.from_point_unit(site, point, held)) * 1000
+    return Step(held, min(max(RUN_MS, enough_ms), most_ms))
 
 
 def _no_gutter(work: Work, name: str) -> None:

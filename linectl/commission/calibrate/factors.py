@@ -59,8 +59,8 @@ def verified(
     room = done.stated.within_next(1 - OUTLIER) / done.stated.value
     allowed = min(max(room, AS_LEFT_LEAST), AS_LEFT_MOST)
     work.say(
-        f"as left: {error:+.1%} of what was wanted; one more run lies within"
-        f" ±{allowed:.1%} unless something has changed"
+        f"as left: a dose is off by {error:+.1%}; unless something has changed it lies within"
+        f" ±{allowed:.1%}"
     )
     if abs(error) <= allowed:
         return run, error, ""
@@ -90,5 +90,5 @@ def as_told(found: float, left: float | None, done: RunSet, **more: Any) -> Mapp
 
 
 def in_words(error: float) -> str:
-    """`+3.1 % of what was asked`."""
-    return f"{error * 100:+.1f} % of what was asked"
+    """`off by +3.1 %`."""
+    return f"off by {error * 100:+.1f} %"

@@ -18,8 +18,9 @@ LEAST_MS = 5_000
 RUNS_MOST = 20
 """At one rate: beyond it a person is worn out, and so are the figures."""
 RATES_MOST = 3
-APART = 1.4
-"""So many times the least rate is the greatest at least: rates too close tell nothing."""
+APART, LINE_APART = 1.4, 2.0
+"""So many times the least rate is the greatest at least, of two rates and of a line through more:
+rates too close tell nothing (common practice, no source)."""
 
 
 def plan_of(
@@ -48,9 +49,10 @@ def proposed(usual: Sequence[SetPoint], rates: int) -> list[float]:
     low, high = min(one.value for one in usual), max(one.value for one in usual)
     least = max((one.least for one in usual if one.least is not None), default=0.0)
     most = min((one.most for one in usual if one.most is not None), default=float("inf"))
-    if high < APART * low:
+    apart = APART if rates < RATES_MOST else LINE_APART
+    if high < apart * low:
         middle = (low + high) / 2
-        spread = (APART - 1) / (APART + 1)
+        spread = (apart - 1) / (apart + 1)
         low, high = middle * (1 - spread), middle * (1 + spread)
     low, high = max(low, least), min(high, most)
     step = (high - low) / (rates - 1)

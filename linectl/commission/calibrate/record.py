@@ -36,7 +36,7 @@ class Calibrated:
     """As the file said before: `factor 0.992`."""
     new: str
     as_found: str
-    """The error before, in words: `+3.1 % of what was asked`."""
+    """The error before, in words: `off by +3.1 %`."""
     as_left: str
     """The same in the verification run."""
     uncertainty: str

@@ -91,7 +91,7 @@ class Run:
     def as_told(self, why: str = "") -> dict[str, Any]:
         """An entry of `runs` or `left_out`."""
         told: dict[str, Any] = {
-            "rate": self.step.set_point,
+            "rate": round(self.step.set_point, 6),
             "seconds": self.ran_ms / 1000,
             "asked": round(self.asked, 3),
             "got": round(self.got, 3),
@@ -264,6 +264,7 @@ def _stands(work: Work, device: Device, done: RunSet) -> bool:
             done.why_not = f"an outlier that was not repeated: {why}"
             _repeat(work, device, done, odd.place, why)
             return False
+        work.say("  it counts: so far out lies one run in one of twenty healthy sets")
     else:
         far = hidden_outlier(figures.runs)
         work.say(

@@ -86,7 +86,7 @@ def _counted(work: Work, kpa: float, wanted_mm: float) -> Indices:
     """Of what lies on the tape. Raises Ended."""
     while True:
         text = work.ask(
-            f"  {kpa:g} kPa: cells, of them empty, of them with two or more, as 240 7 3; or a file"
+            f"  {kpa:g} kPa: cells, of them empty, of them double or more, as 240 7 3; or a file"
             " of spacings: "
         )
         words = text.split()

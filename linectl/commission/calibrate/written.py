@@ -20,7 +20,7 @@ from linectl.commission.changes_record import ChangeMade, append_change
 from linectl.commission.file_edit import FileEdit, text_of, undoing
 from linectl.commission.person import yes_or_no
 from linectl.commission.yaml_edit import edited, put, spelt
-from linectl.errors import Finding, SiteError, UsageError
+from linectl.errors import Finding, NoController, SiteError, UsageError
 from linectl.site.load import load_site
 from linectl.site.model import Site
 from linectl.site.sheet import read_yaml
@@ -65,7 +65,7 @@ def planned(folder: Path, entry: Entry) -> FileEdit:
 
         def change(data: Any) -> None:
             for keys, value in kept.items():
-                put(data, keys, value)
+                put(data, keys, _own(value))
 
         told = ", ".join(f"{'.'.join(keys)}: {_plain(value)}" for keys, value in kept.items())
         text = edited(text, change, f"{path}: the place for it cannot be found; by hand: {told}")
@@ -95,7 +95,7 @@ def concluded(work: Work, row: Calibrated, entry: Entry, told: Mapping[str, Any]
     old, new = {key: old[key] for key in entry.told}, entry.told
     row = replace(row, old=_in_words(old), new=_in_words(new))
     edit = planned(work.folder, entry)
-    work.say("\nThe change:")
+    work.say("\nThe change (comments stay as they are: look whether they are still right):")
     work.say(edit.diff)
     if not yes_or_no(work.person, "  write it, yes or no: "):
         append_calibration(work.folder, replace(row, result="left"))
@@ -135,7 +135,8 @@ def undone(work: Work, what: str) -> Outcome:
     row = replace(row, result="undone", old=last.new, new=last.old, site_digest=site.digest[:12])
     append_calibration(work.folder, row)
     _change(work, "undo", what, last.new, last.old, "calibration put back", site)
-    work.say("put back; the controller works with it when it is started anew")
+    work.say("put back")
+    _told_live(work, site, [entry for entry in _entries(site, what) if _plain_of(site, entry)])
     return Outcome(what, "undone")
 
 
@@ -197,19 +198,35 @@ def _told_live(work: Work, site: Site, entries: Sequence[str]) -> None:
     if not yes_or_no(work.person, "  tell the running controller too, yes or no: "):
         work.say("it works with the new values when it is started anew")
         return
-    plain = site.calibration.model_dump(mode="json", by_alias=True, exclude_defaults=True)
     for entry in entries:
-        first, _, rest = entry.partition(".")
-        value = plain[first][rest] if rest else plain[first]
-        told = f"calibration.{entry} {json.dumps(value, ensure_ascii=False)}"
-        why = work.controller.command("tune", told, work.terms.by)
+        told = f"calibration.{entry} {json.dumps(_plain_of(site, entry), ensure_ascii=False)}"
+        try:
+            why = work.controller.command("tune", told, work.terms.by)
+        except NoController as error:
+            why = str(error)
         if why is not None:
             work.say(
                 f"the running controller keeps the old values ({why}); it works with the new ones"
                 " when it is started anew"
             )
             return
-    work.say("the running controller works with them from the next gutter on")
+    if work.controller.look(-1).site_digest == site.digest:
+        work.say("the running controller works with them from the next gutter on")
+    else:
+        work.say("the running controller does not work with all of them: start it anew")
+
+
+def _entries(site: Site, what: str) -> list[str]:
+    """The entries of calibration.yaml that a WHAT writes."""
+    tags = [f"drives.{tag}" for tag in site.calibration.drives if tag.endswith(".doser_rate")]
+    return [*tags, what] if what == "doser" else [what]
+
+
+def _plain_of(site: Site, entry: str) -> Any:
+    """What an entry says, as plain data; None if there is none."""
+    plain = site.calibration.model_dump(mode="json", by_alias=True, exclude_defaults=True)
+    first, _, rest = entry.partition(".")
+    return plain.get(first, {}).get(rest) if rest else plain.get(first)
 
 
 # the file ----------------------------------------------------------------------------------------
@@ -224,7 +241,12 @@ def _top_keys(path: Path) -> set[str]:
 def _nest(into: dict[str, Any], keys: Keys, value: Any) -> None:
     for key in keys[:-1]:
         into = into.setdefault(key, {})
-    into[keys[-1]] = value
+    into[keys[-1]] = _own(value)
+
+
+def _own(value: Any) -> Any:
+    """The value as an object of its own: a date that stands twice would be written as an anchor."""
+    return value.replace() if isinstance(value, dt.date) else value
 
 
 def _plain(value: Any) -> Any:
@@ -232,4 +254,4 @@ def _plain(value: Any) -> Any:
 
 
 def _in_words(values: Mapping[str, Any]) -> str:
-    return ", ".join(f"{key} {value}" for key, value in values.items() if value is not None)
+    return ", ".join(f"{key} {value}" for key, value in values.items() if value not in (None, ""))
