@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
 from linectl.crop.drum_vacuum import at_vacuum, indices_of_cells
@@ -12,7 +14,7 @@ def test_counted_cells_agree_with_the_spacings_between_their_seeds() -> None:
     # a row of 21 cells at 100 mm: the 5th and 12th are empty, the 8th has a second seed 10 mm on
     seeds = [100.0 * cell for cell in range(21) if cell not in (4, 11)] + [710.0]
     places = sorted(seeds)
-    spacings = [after - before for before, after in zip(places, places[1:], strict=False)]
+    spacings = [after - before for before, after in pairwise(places)]
     measured = seeding_indices(spacings, 100)
     counted = indices_of_cells(20, 2, 1, 100)  # 20 distances of cells passed under the spacings
     assert counted.quality_of_feed == pytest.approx(measured.quality_of_feed)
