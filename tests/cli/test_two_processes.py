@@ -85,7 +85,9 @@ def test_a_person_at_the_terminal_reads_the_status_once_and_then_a_line_for_each
         said = lines_until(plant, "linectl run ")
         assert said[-1].strip() == f"linectl run config/small --at {at} --rehearsal"
         with process("run", "config/small", "--at", at, "--ledger", ledger, runtime=runtime) as run:
-            assert any("controlled by process" in line for line in lines_until(run, "alarms "))
+            said = lines_until(run, "alarms ")
+            assert any("controlled by process" in line for line in said)
+            assert any(line.startswith("NOT RELEASED: production: ") for line in said)
             plant.kill()
             changes = lines_until(run, "bus io up → DOWN")
             assert re.fullmatch(r"\d\d:\d\d:\d\d bus io up → DOWN\n", changes[-1])

@@ -1,9 +1,10 @@
-"""Items of the calibrations: measured by a named person, and in date."""
+"""Items of the calibrations: measured by a named person, in date; and the timers learned."""
 
 from __future__ import annotations
 
 import datetime as dt
 
+from linectl.commission.calibrate.timers_record import read_kept
 from linectl.commission.readiness.items import Item
 from linectl.commission.readiness.seen import Seen, fact, named
 from linectl.site.calibration import Measured
@@ -13,7 +14,7 @@ _BY_STATION = {"fill": "doser", "water": "water", "seed": "drum"}
 
 
 def calibration_items(seen: Seen) -> list[Item]:
-    """One for each tool that doses, and one for the drives that are told a frequency."""
+    """One for each tool that doses, for the drives that are told a frequency, for the timers."""
     calibration, today = seen.site.calibration, seen.now.date()
     kinds = {station.kind for station in seen.site.file.stations.values()}
     entries: dict[str, Measured | None] = {
@@ -30,7 +31,22 @@ def calibration_items(seen: Seen) -> list[Item]:
         text = "the drives that are told a frequency are measured, in date"
         do = f"linectl calibrate {seen.folder} doser"
         items.append(fact("calibration.drives", "first_gutter", text, over, why, do, "production"))
-    return items
+    return [*items, _timers(seen)]
+
+
+def _timers(seen: Seen) -> Item:
+    """Time-outs looked at beside what the steps take; it comes with the first hour's cycles."""
+    kept, _ = read_kept(seen.path)
+    last = kept[-1] if kept else None
+    if last is None:
+        why, lacks = "nobody has looked at what the steps take", ["timers"]
+    else:
+        steps = [one for one in kept if one.at == last.at]
+        why = f"{len(steps)} steps looked at by {last.by or 'nobody named'} on {last.at[:10]}"
+        lacks = []
+    text = "the time-outs have been held against what each step takes in good cycles"
+    do = f"linectl calibrate {seen.folder} timers"
+    return fact("timers", "first_hour", text, lacks, why, do, "")
 
 
 def _tool(seen: Seen, what: str, entry: Measured | None, today: dt.date) -> Item:

@@ -13,6 +13,8 @@ from pathlib import Path
 import pytest
 
 from linectl import __version__
+from linectl.commission.calibrate.timers_record import COLUMNS as LEARNED
+from linectl.commission.calibrate.timers_record import FILE as TIMERS
 from linectl.commission.checkout import record as checkout
 from linectl.commission.field_record import COLUMNS as TESTED
 from linectl.commission.field_record import FILE as FIELD_TESTS
@@ -146,6 +148,10 @@ def all_done(tmp_path_factory) -> Path:
     write_rows(folder / FIELD_TESTS, TESTED, tested)
     proven = "".join(a_proof(site, promise.name) for promise in promises(site))
     (folder / PROOF).write_text(proven, encoding="utf-8")
+    learned = dict.fromkeys(LEARNED, "0") | {
+        "at": "2026-05-31T12:00:00+00:00", "step": "tamp.pressing", "by": "anna",
+    }  # fmt: skip
+    write_rows(folder / TIMERS, LEARNED, [learned])
     bench = Bench(folder, a_status(site))
     listed = bench.list()
     for item in listed.items:
