@@ -1,4 +1,4 @@
-"""A point on another channel: only its cells change, and what rested on it is open again."""
+"""S46: a point on another channel: only its cells change, and what rested on it is open again."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A device in the place of another: not driven before it has been read back and confirmed."""
+"""S47: a device in the place of another is not driven before it is read back and confirmed."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Timers, doses and calibrations tuned while the line runs: told, bounded, restored, replayed."""
+"""S46: timers, doses and calibrations tuned on a running line: bounded, restored, replayed."""
 
 from __future__ import annotations
 
