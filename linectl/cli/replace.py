@@ -118,13 +118,13 @@ def _confirm(folder: Path, site: Site, found: Compared, words: Words, as_json: b
     confirm(site, found, dataclasses.replace(words, new=_identity(found.read)))
     if not as_json:
         show_reopened(open_again, folder)
-        say(
-            Text(
-                f"{device} is confirmed. Each of its points is to be checked out before the line is"
-                f" released (linectl checkout {folder} --only {device}), and its watchdog proven by"
-                f" silence again (linectl commission {folder})."
-            )
+        text = (
+            f"{device} is confirmed. Each of its points is to be checked out before the line is"
+            f" released: linectl checkout {folder} --only {device}."
         )
+        if site.file.devices[device].watchdog_ms is not None:
+            text += f" Its watchdog is to be proven by silence again: linectl commission {folder}."
+        say(Text(text))
     _end(site, found, as_json, "", open_again)
 
 

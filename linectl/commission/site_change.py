@@ -176,6 +176,7 @@ def refuse_unless_stopped(units: Mapping[str, str]) -> None:
     moving = [f"{name} is {state}" for name, state in units.items() if state != "Stopped"]
     if moving:
         raise UsageError(
-            f"wiring changes only in Stopped, and {', '.join(moving)}. Bring the line to a stop"
-            " first: linectl command SITE UNIT stop. Nothing is changed"
+            f"wiring changes only in Stopped, and {', '.join(moving)}. Bring the line to Stopped"
+            " (linectl command SITE UNIT stop; from Aborted: clear), or end the controller, which"
+            " is to be started anew for it in any case. Nothing is changed"
         )

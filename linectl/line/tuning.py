@@ -60,6 +60,8 @@ class Tuning:
     def settle(self) -> None:
         """After restoring: the site that the saved one ran with, from the one it started with."""
         site = self._base
+        if not self.values and self._line.site is site:
+            return
         for path, text, _ in self.values:
             site = tuned(site, self._base, path, text)
         self._follow(site)
