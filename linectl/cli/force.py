@@ -1,4 +1,4 @@
-"""`linectl force SITE TAG VALUE`: a named person sets an input as stations see it, for a time."""
+"""`linectl force SITE TAG VALUE`: a named person sets an input or an output, for a time."""
 
 from __future__ import annotations
 
@@ -12,15 +12,18 @@ from linectl.cli.screen import say_json
 from linectl.errors import UsageError
 
 CAUTION = (
-    "CAUTION: stations act on a forced value as if the field had said it: what is there may be"
-    " moved as if it were not. See that nobody is near, and lock out before anyone reaches in. No"
-    " interlock believes a force. linectl is not a safety function: SAFETY.md."
+    "CAUTION: stations act on a forced input as if the field had said it: what is there may be"
+    " moved as if it were not. A forced output moves the machine, or keeps it from what it should"
+    " do. See that nobody is near, and lock out before anyone reaches in. No interlock believes a"
+    " force. linectl is not a safety function: SAFETY.md."
 )
 KEYS = ("site", "forced", "force_list", "overridden", "override_list", "ended_at_start")
 EXAMPLE = """
 Examples:
 
-  linectl force config/small fill.exit_eye 0 --for 20m --reason "beam misaligned" --by anna
+  linectl force config/small fill.exit_eye 0 --for 20m --why "beam misaligned" --by anna
+
+  linectl force config/small tamp.brush 0 --for 5m --why "brush is worn" --by anna
 
   linectl force config/small fill.exit_eye --end --by anna
 
@@ -33,7 +36,7 @@ Examples:
 @app.command(epilog=EXAMPLE)
 def force(
     site: RunningSite,
-    tag: Annotated[str, typer.Argument(metavar="[TAG]", help="An input of the IO list.")] = "",
+    tag: Annotated[str, typer.Argument(metavar="[TAG]", help="A tag of the IO list.")] = "",
     value: Annotated[
         str, typer.Argument(metavar="[VALUE]", help="1 or 0 as `why` shows it, or a number.")
     ] = "",
@@ -48,11 +51,15 @@ def force(
     yes: granting.Yes = False,
     as_json: AsJson = False,
 ) -> None:
-    """Forces an input of a running controller, ends forces, or lists them.
+    """Forces a point of a running controller, ends forces, or lists them with their true values.
 
-    Stations, carriages and lanes see the forced value; causes, the gate, the start warning and
-    buttons read the field. Outputs are not forced, nor what protects people. A force ends with
-    its time, with a change of mode and with the controller.
+    Stations, carriages and lanes see a forced input; causes, the gate, the start warning, enabling
+    devices and buttons read the field. What protects people is never forced; what interlocks read
+    only where site.yaml allows it (`forces`), and then the command is given twice within a minute.
+
+    An output is forced off at any time. What may move something is forced in maintenance only,
+    while the zone's enabling device is held and after its warning, for 5 min at most, and never
+    against an interlock. A force ends with its time, with a change of mode and with the controller.
     """
     if listed:
         _list(site, as_json)
@@ -60,7 +67,7 @@ def force(
         granting.complete({"--by": by})
         granting.command(site, "force-end", "all", by, as_json)
     elif not tag:
-        raise UsageError("name an input, or say --list or --release-all")
+        raise UsageError("name a point, or say --list or --release-all")
     elif end:
         granting.complete({"--by": by})
         granting.command(site, "force-end", tag, by, as_json)

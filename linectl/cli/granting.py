@@ -20,7 +20,9 @@ REFUSED = 1
 For = Annotated[
     str, typer.Option("--for", metavar="DURATION", help="For how long: 20m, 2h. It ends by itself.")
 ]
-Reason = Annotated[str, typer.Option(help="Why, in a few words; it is kept in the record.")]
+Reason = Annotated[
+    str, typer.Option("--reason", "--why", help="Why, in a few words; it is kept in the record.")
+]
 By = Annotated[str, typer.Option(help="The name of the person who answers for it.")]
 End = Annotated[bool, typer.Option("--end", help="End it.")]
 List = Annotated[bool, typer.Option("--list", help="Show what stands; alter nothing.")]
@@ -98,13 +100,13 @@ def print_bypasses(status: Mapping[str, Any]) -> None:
 
 
 def print_forces(status: Mapping[str, Any]) -> None:
-    """What is forced at the image, and what is overridden in the logic."""
-    for title, key in (("Forced", "force_list"), ("Overridden", "override_list")):
-        rows = [
-            [row["name"], f"{row['value']:g}", _left(row["left_s"]), row["by"], row["reason"]]
-            for row in status[key]
-        ]
-        _print(title, "what|>value|>left|by|why", rows)
+    """What is forced, its true value beside it, and what is overridden in the logic."""
+    forced = [
+        [row["name"], f"{row['value']:g}", _true(row), *_terms(row)] for row in status["force_list"]
+    ]
+    _print("Forced", "what|>forced to|>true|>left|by|why", forced)
+    rows = [[row["name"], f"{row['value']:g}", *_terms(row)] for row in status["override_list"]]
+    _print("Overridden", "what|>value|>left|by|why", rows)
     for text in status["ended_at_start"]:
         say(Text(text))
 
@@ -114,6 +116,17 @@ def _print(title: str, columns: str, rows: Iterable[list[object]]) -> None:
     say(heading(title), Text("" if listed else "none"))
     if listed:
         say(table(columns, listed))
+
+
+def _terms(row: Mapping[str, Any]) -> list[object]:
+    return [_left(row["left_s"]), row["by"], row["reason"]]
+
+
+def _true(row: Mapping[str, Any]) -> str:
+    """What the field says of an input; what is written to an output, and if it waits, that."""
+    if row["true"] is None:
+        return "not good"
+    return f"{row['true']:g}" + ("" if row["in_effect"] else ", waits for its warning")
 
 
 def _left(seconds: float | None) -> str:

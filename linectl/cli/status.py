@@ -81,6 +81,9 @@ def print_status(answer: Mapping[str, Any]) -> None:
     if answer["forced"] or answer.get("overridden") or answer.get("ended_at_start"):
         say(Text())
         print_forces(answer)
+    if pulse := answer.get("pulse"):
+        left = f"{pulse['left_s']:.0f} s left"
+        say(heading("Pulse"), Text(f"{pulse['tag']} by {pulse['by']}: {pulse['stage']}, {left}"))
     if answer.get("changeover"):
         print_changeover(answer["changeover"])
     if answer.get("lots"):

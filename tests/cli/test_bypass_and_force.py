@@ -122,9 +122,23 @@ def test_forces_are_given_listed_and_released_by_one_act(linectl, controller):
     assert linectl("force", "config/small", "--list", "--json").json["forced"] == 0
 
 
-def test_an_output_is_not_forced(linectl, controller):
+def test_an_output_is_forced_off_and_shown_beside_what_is_written(linectl, controller):
     said = linectl("force", "config/small", "fill.run", "1", *TERMS, "--yes")
-    assert said.code == 1 and "outputs are not forced" in said.out
+    assert said.code == 1 and "forced for 5m at most" in said.out
+    off = ("force", "config/small", "sowing.air", "0", "--for", "5m", "--why", "valve leaks")
+    assert linectl(*off, "--by", "anna", "--yes").code == 0
+    controller.line.scan(Frame(), controller.line.now + 10)
+    (row,) = linectl("force", "config/small", "--list", "--json").json["force_list"]
+    assert (row["name"], row["value"], row["true"], row["direction"]) == (
+        "sowing.air", False, False, "out",
+    )  # fmt: skip
+    assert "forced to" in linectl("force", "config/small", "--list").out
+
+
+def test_the_field_is_shown_beside_what_an_input_is_forced_to(linectl, controller):
+    linectl("force", "config/small", "fill.entry_eye", "0", *TERMS, "--yes")
+    (row,) = linectl("force", "config/small", "--list", "--json").json["force_list"]
+    assert (row["value"], row["true"]) == (False, True)
 
 
 def test_why_shows_terminal_both_addresses_and_what_is_forced_or_bypassed(linectl, controller):
