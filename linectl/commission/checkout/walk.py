@@ -209,7 +209,7 @@ class Walk:
         open_number = before.deficiency if before is not None and before.result == "fail" else ""
         number = open_number
         if not outcome.passed and not number:
-            number = str(checkout_standing(self._site).next_deficiency())
+            number = str(checkout_standing(self._site).next_deficiency)
         retest = bool(outcome.passed and open_number and before is not None)
         made = Try(
             at=self._terms.now().isoformat(timespec="seconds"),
