@@ -102,9 +102,10 @@ def test_what_travels_its_whole_stroke_is_said(linectl, hall, monkeypatch):
 
 def test_wrong_use_is_told_before_anything_is_asked(linectl, hall, monkeypatch):
     monkeypatch.setattr(sys, "stdin", io.StringIO())
-    assert "nearest valid name: fill.run" in linectl(
-        "pulse", "config/small", "fill.rum", "--for", "1s", "--by", "anna"
-    ).err
+    assert (
+        "nearest valid name: fill.run"
+        in linectl("pulse", "config/small", "fill.rum", "--for", "1s", "--by", "anna").err
+    )
     assert "also needed: --by" in linectl(*PULSE[:-2]).err
     assert "say --yes" in linectl(*PULSE).err
     said = linectl(*PULSE[:4], "1h", *PULSE[5:], "--yes")
