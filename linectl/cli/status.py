@@ -81,9 +81,7 @@ def print_status(answer: Mapping[str, Any]) -> None:
     if answer["forced"] or answer.get("overridden") or answer.get("ended_at_start"):
         say(Text())
         print_forces(answer)
-    if pulse := answer.get("pulse"):
-        left = f"{pulse['left_s']:.0f} s left"
-        say(heading("Pulse"), Text(f"{pulse['tag']} by {pulse['by']}: {pulse['stage']}, {left}"))
+    _print_pulse(answer.get("pulse"))
     if answer.get("changeover"):
         print_changeover(answer["changeover"])
     if answer.get("lots"):
@@ -101,6 +99,13 @@ def print_status(answer: Mapping[str, Any]) -> None:
     if any(counts.values()):
         told = (f"{count} {state.replace('_', ' ')}" for state, count in counts.items() if count)
         say(Text(f"of the alarms: {', '.join(told)}; linectl alarms says what to do"))
+
+
+def _print_pulse(pulse: Mapping[str, Any] | None) -> None:
+    """The pulse that stands, if one does."""
+    if pulse:
+        left = f"{pulse['left_s']:.0f} s left"
+        say(heading("Pulse"), Text(f"{pulse['tag']} by {pulse['by']}: {pulse['stage']}, {left}"))
 
 
 def _lot(row: Mapping[str, Any]) -> str:

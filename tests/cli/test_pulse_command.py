@@ -1,4 +1,4 @@
-"""`pulse` as a person types it, on a controller with a real line and somebody at the machine."""
+"""`pulse` as a person types it, on a controller that has a real line and somebody at it."""
 
 from __future__ import annotations
 
