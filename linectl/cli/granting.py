@@ -123,7 +123,7 @@ def _terms(row: Mapping[str, Any]) -> list[object]:
 
 
 def _true(row: Mapping[str, Any]) -> str:
-    """What the field says of an input; what is written to an output, and if it waits, that."""
+    """What the field says of an input, what the line itself asks of an output."""
     if row["true"] is None:
         return "not good"
     return f"{row['true']:g}" + ("" if row["in_effect"] else ", waits for its warning")

@@ -146,15 +146,18 @@ class Forces(Grants):
         self.seen.lay(self.line.inputs, forced)
 
     def listed(self) -> list[dict[str, Any]]:
-        """Beside each its true value: what the field says (None: not good); of an output what is
-        written, and whether the force is in effect or waits for its warning."""
+        """Beside each its true value: what the field says (None: not good); of an output what the
+        line itself asks for, and whether the force is in effect or waits for its warning."""
         return [{**row, **self._beside(row["name"])} for row in super().listed()]
 
     def _beside(self, tag: str) -> dict[str, Any]:
         line, index = self.line, self.line.site_io[tag]
         if tag in self.outputs.points:
             effect = self.outputs.in_effect(tag, self.standing[tag].value)
-            return {"direction": "out", "true": line.outputs[index], "in_effect": effect}
+            own: Value = bool(line.own_demand() >> index & 1)
+            if not line.site.points[index].is_bool:
+                own = line.numbers.get(index, line.site.points[index].safe)
+            return {"direction": "out", "true": own, "in_effect": effect}
         inputs = line.inputs
         true: Value | None = None
         if inputs.good[index]:

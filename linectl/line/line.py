@@ -239,6 +239,10 @@ class Line:
         self.changed = True
 
     def demand(self) -> int:
+        """Output bits that their owners demand now, with what people ask for by hand over it."""
+        return self.by_hand.over(self.own_demand())
+
+    def own_demand(self) -> int:
         """Output bits that their owners demand now."""
         demand = self._gates.always
         lanes_move = self._lanes_moving
@@ -251,7 +255,7 @@ class Line:
                 demand |= unit.horn
         for carriage in self.ends.carriages:
             demand |= carriage.holds()
-        return self.by_hand.over(demand | self.ends.turnout.holds())
+        return demand | self.ends.turnout.holds()
 
     def allowed(self) -> int:
         """Bits of the outputs that no cause and no silent device takes away now."""

@@ -74,7 +74,7 @@ class Pulses:
             return "say who: it is under a person's name"
         if len(by) > NAME_MAX:
             return f"a name takes {NAME_MAX} characters"
-        want = asked(line.site, argument, line.demand())
+        want = asked(line.site, argument, line.own_demand())
         if isinstance(want, str):
             return want
         zone = self._points[want.tag].zone or ""
@@ -208,11 +208,12 @@ class Pulses:
         )
 
     def _away(self, values: Mapping[str, Value]) -> int:
-        """Bits of the outputs that it takes away from their safe value."""
+        """Bits of the outputs that it takes away from their safe value; of every set-point, for a
+        silent device takes none."""
         return sum(
             1 << self._points[tag].index
             for tag, value in values.items()
-            if isinstance(value, bool) and value is not bool(self._points[tag].safe)
+            if not isinstance(value, bool) or value is not bool(self._points[tag].safe)
         )
 
     # what it tells -----------------------------------------------------------------------------

@@ -13,7 +13,12 @@ if TYPE_CHECKING:
 
 
 def status(line: Line) -> dict[str, Any]:
-    """Units as `status --json` promises them, with alarms and lanes beside. Times in seconds."""
+    """Units as `status --json` promises them, with alarms and lanes beside. Times in seconds.
+
+    release: by mode why it is not yet released. enabling: by zone whether its enabling device is
+    held, None if it cannot be read or was never seen let go. pulse: the one that stands, or None;
+    last_pulse: the last one that is over (line/pulses.py).
+    """
     return {
         "edition": line.site.file.edition,
         "units": {

@@ -130,7 +130,7 @@ def test_an_output_is_forced_off_and_shown_beside_what_is_written(linectl, contr
     controller.line.scan(Frame(), controller.line.now + 10)
     (row,) = linectl("force", "config/small", "--list", "--json").json["force_list"]
     assert (row["name"], row["value"], row["true"], row["direction"]) == (
-        "sowing.air", False, False, "out",
+        "sowing.air", False, True, "out",
     )  # fmt: skip
     assert "forced to" in linectl("force", "config/small", "--list").out
 

@@ -27,7 +27,7 @@ from linectl.site.load import load_site
 
 SITE = load_site(Path(__file__).parents[2] / "config" / "tiny")
 FULL = os.environ.get("LINECTL_CAMPAIGN") == "full"
-EXAMPLES, STEPS = (1_500, 20) if FULL else (40, 8)
+EXAMPLES, STEPS = (400, 20) if FULL else (40, 8)
 MUTANT_EXAMPLES = 40
 """At most: the first example that fails ends the search."""
 TICK_MS = 50
@@ -275,7 +275,7 @@ class ByHand(RuleBasedStateMachine):
         words |= {n: "50" for n in NUMBERS if set_point and n.startswith(f"{part}.")}
         length_ms = min(length_ms, pulse_most_ms(SITE, tag))
         said = " ".join(f"{other}={word}" for other, word in words.items())
-        before = self.line.demand() >> POINTS[tag].index & 1
+        before = self.line.own_demand() >> POINTS[tag].index & 1
         self.asked.setdefault("pulse", Asked("", {}, 0))
         mine = {tag: value == " 1" or (not value and not before), **dict.fromkeys(words, True)}
         old = self.asked["pulse"]

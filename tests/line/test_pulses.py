@@ -215,6 +215,13 @@ def test_a_set_point_alone_waits_for_nobody_and_goes_back(hand):
     assert hand.line.outputs[index] == hand.site.points[index].safe
 
 
+def test_a_silent_device_takes_no_set_point(hand):
+    hand.obey("pulse", "fill.speed 30s 120")
+    hand.quality("belts_sower", False)
+    assert status(hand)["last_pulse"]["ended_by"] == "device"
+    assert "silent: belts_sower" in hand.obey("pulse", "fill.speed 30s 120")
+
+
 def test_the_horn_itself_is_tried_without_a_warning(hand):
     assert hand.obey("pulse", "lanes.horn 2s") is None
     assert hand.on("lanes.horn")
@@ -356,7 +363,7 @@ def test_an_output_is_forced_off_at_any_time(small, hand):
     assert hand.obey("force", "sowing.air 0 1m the valve leaks") is None
     assert not hand.on("sowing.air")
     (row,) = status(hand)["force_list"]
-    assert (row["direction"], row["true"], row["in_effect"]) == ("out", False, True)
+    assert (row["direction"], row["true"], row["in_effect"]) == ("out", True, True)
     hand.scan(ms=60_000)
     assert hand.on("sowing.air")
 
