@@ -46,7 +46,8 @@ def command(
 
     The names of ISA-TR88 (reset, start, stop, hold, unhold, abort, clear …), and the line's own:
     mode WHICH (production, dry-cycle, maintenance), run-out, blend NAME (or
-    CROP=GUTTERS,CROP=GUTTERS, or none), skip, interlock-reset, lane-resume LANE, advance-empty LANE, programme LANE WHICH, reject PLACE …
+    CROP=GUTTERS,CROP=GUTTERS, or none), skip, interlock-reset, lane-resume LANE, advance-empty
+    LANE, programme LANE WHICH, reject PLACE …
 
     Today's list: today sow=LANE:CROP:GUTTERS,… pull=LANE:GUTTERS,… replaces any list before it: a
     hole is kept for what its lane's list has next, nothing is fed without a slot, a tail is taken
