@@ -66,6 +66,15 @@ class Moved:
         found = kept[max(0, len(kept) - new) :]
         return [(at_ms, self._tags[index], on) for at_ms, index, on in found if index in self._tags]
 
+    def set_points(self) -> dict[str, float]:
+        """What each device that is told a number shows of it now, by tag."""
+        effect = self._world.outputs.effect
+        return {
+            point.tag: effect[point.index]
+            for point in self._world.site.points
+            if point.direction == "out" and not point.is_bool
+        }
+
     def _told(self, tag: str, on: bool, on_ms: float, amount: float) -> dict[str, Any]:
         return {
             "on": on,

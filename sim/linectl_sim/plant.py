@@ -138,6 +138,10 @@ class PlantModel:
         """Each coming on and going off of actuators since `who` asked last (linectl_sim.moved)."""
         return self._moved.switched(who)
 
+    def set_points(self) -> dict[str, float]:
+        """What each device that is told a number shows of it now, by tag."""
+        return self._moved.set_points()
+
     def weigh(self, part: str) -> dict[str, Any]:
         """What the vessel under `part` holds (see linectl_sim.vessels); it is emptied."""
         return self._verbs.vessels.weigh(part)

@@ -14,6 +14,8 @@ Beside the buses a port for the rehearsal's own talk (JSON lines, `control` in t
                                                  that are on or moved since that one asked last
     {"switched": who}                         → {"switched": [[at_ms, tag, on]]}: each time that
                                                  an actuator came on or went off since then
+    {"set_points": true}                      → {"set_points": {tag: number}}: what each device
+                                                 that is told a number shows of it now
     {"weigh": part}                           → {"weighed": {…}}: what the vessel there holds,
                                                  which is emptied (see linectl_sim.vessels)
     {"hidden": true}                          → {"hidden": {…}}: what the machine truly is, or

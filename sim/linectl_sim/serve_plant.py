@@ -269,6 +269,8 @@ class PlantServer:
                 return {"moved": self.plant.moved(str(asked["moved"]))}
             if "switched" in asked:
                 return {"switched": self.plant.switched(str(asked["switched"]))}
+            if "set_points" in asked:
+                return {"set_points": self.plant.set_points()}
             if "weigh" in asked:
                 return {"weighed": self.plant.weigh(str(asked["weigh"]))}
             if "hidden" in asked:

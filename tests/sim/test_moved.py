@@ -108,6 +108,14 @@ def test_each_coming_on_and_going_off_is_told_once_to_each_who_asks(hand, look) 
     assert plant.switched("another")[-3:] == told
 
 
+def test_a_device_shows_the_number_that_came_to_it(hand) -> None:
+    hand.speed("fill")
+    hand.plant.do("miswire", "fill.speed", kind="scale", by=0.1)
+    hand.set("water.flow_rate", 12.5)
+    shown = hand.plant.set_points()
+    assert (shown["fill.speed"], shown["water.flow_rate"]) == (25, 12.5)
+
+
 # stuck and backwards
 
 
