@@ -96,3 +96,72 @@ def test_a_whole_line_that_is_wired_right_is_checked_out_in_one_round(evening):
     assert {one.witness for one in evening.tries} == {"ben"}
     broken = {one["rule"] for one in evening.field.rehearsal.finish(1.0).as_json()["violations"]}
     assert broken <= {"released_without_gutter"}  # tools were tried over an empty belt
+
+
+SWAPPED = "the wires of the two are swapped"
+
+
+def test_swapped_inputs_are_named_and_the_partner_is_tried_next(evening):
+    evening.miswire("fill.entry_eye", "swapped", other="tamp.press_up")
+    counts = evening.walk("fill.entry_eye", "fill.exit_eye", "tamp")
+    first, second = evening.tries[:2]
+    assert (first.tag, second.tag) == ("fill.entry_eye", "tamp.press_up")
+    assert first.found.startswith(f"tamp.press_up moved instead: {SWAPPED}")
+    assert second.found.startswith(f"fill.entry_eye moved instead: {SWAPPED}")
+    assert [first.deficiency, second.deficiency] == ["1", "2"]
+    assert counts["failed"] == 2
+    assert evening.last("fill.exit_eye").result == "pass"
+
+
+@pytest.mark.parametrize(
+    ("tag", "kind", "more", "found"),
+    [
+        ("fill.entry_eye", "inverted", {}, "inverted contact"),
+        ("guard_seed.closed", "inverted", {}, "inverted contact"),
+        ("infeed.flag", "inverted", {}, "inverted contact"),
+        ("fill.entry_eye", "dead", {}, "dead point"),
+        ("guard_seed.closed", "dead", {}, "dead point"),
+        ("infeed.flag", "dead", {}, "dead point"),
+        ("fill.hopper_level", "scale", {"by": 10}, "reads 10 times the reference"),
+        ("seed.vacuum", "scale", {"by": 0.1}, "reads 0.1 times the reference"),
+        ("fill.hopper_level", "dead", {}, "dead point"),
+        ("seed.vacuum", "swapped", {"other": "seed.seed_level"}, "seed.seed_level moved instead"),
+        ("infeed.position", "word_order", {}, "wrong word order"),
+        ("water.flow_pulses", "word_order", {}, "wrong word order"),
+        ("water.flow_pulses", "scale", {"by": 10}, "counts 10 times too much"),
+        ("seed.seed_counter", "dead", {}, "dead point"),
+    ],
+)
+def test_a_mistake_at_an_input_is_called_by_its_name(evening, tag, kind, more, found):
+    evening.miswire(tag, kind, **more)
+    assert evening.walk(tag)["failed"] >= 1
+    assert evening.tries[0].tag == tag
+    assert evening.tries[0].found.startswith(found), evening.tries[0].found
+    assert (evening.tries[0].result, evening.tries[0].deficiency) == ("fail", "1")
+
+
+@pytest.mark.parametrize(
+    ("tag", "verb", "part", "options", "found"),
+    [
+        ("tamp.press", "miswire", "tamp.press", {"kind": "swapped", "other": "tamp.brush"},
+         "tamp.brush moved instead: the outputs are swapped"),
+        ("tamp.brush", "miswire", "tamp.brush", {"kind": "dead"}, "dead or stuck: nothing moved"),
+        ("water.valve", "fault", "water.valve", {"kind": "stuck"}, "dead or stuck: nothing moved"),
+        ("fill.run", "fault", "fill.run", {"kind": "backwards"}, "moves the wrong way"),
+        ("turn.to_90", "miswire", "turn.at_90", {"kind": "dead"}, "it moved, and its feedback did"),
+    ],
+)  # fmt: skip
+def test_a_mistake_at_an_output_is_called_by_its_name(evening, tag, verb, part, options, found):
+    evening.zone_is_ready()
+    evening.field.bench.act(lambda: evening.field.plant.do(verb, part, **options))
+    evening.walk(tag)
+    assert evening.last(tag).found.startswith(found), evening.last(tag).found
+    assert evening.last(tag).result == "fail"
+
+
+def test_a_feedback_that_hangs_on_another_drive_is_named_beside_its_output(evening):
+    evening.zone_is_ready()
+    evening.miswire("fill.running", "swapped", other="tamp.running")
+    evening.walk("fill.run")
+    assert evening.last("fill.run").result == "pass"
+    assert evening.last("fill.running").found == "tamp.running came instead: swapped wires"

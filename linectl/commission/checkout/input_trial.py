@@ -24,6 +24,7 @@ class InputTrial:
     ) -> None:
         self._facts, self._item, self._lookout = facts, item, lookout
         self._person, self._terms = person, terms
+        self._by_itself: set[str] = set()
 
     def run(self) -> Outcome | None:
         """What was found; None if it was left out. Raises Ended."""
@@ -70,9 +71,15 @@ class InputTrial:
             there = f"make it {'so' if acted else 'not so'}: {item.need.role.text}"
         self._tell_act("operate", acted, f"{item.tag}: {there}")
         while True:
-            seen = self._lookout.edge(item.tag, before, self._terms.wait_ms)
-            if seen.edges or seen.others:
+            seen = self._lookout.edge(item.tag, before, self._terms.wait_ms, self._by_itself)
+            if seen.edges:
                 return seen
+            if seen.others:
+                if self._goes_back(seen):
+                    return seen
+                before = self._lookout.arm()
+                self._tell_act("operate", acted, f"{item.tag}: once more, {there}")
+                continue
             waited = format_duration(self._terms.wait_ms)
             what = "broken off" if seen.broken_off else f"nothing moved in {waited}"
             question = f"  {what}: Enter watches on, f it is dead, s leaves it out, q ends: "
@@ -82,6 +89,19 @@ class InputTrial:
             if choice == "s":
                 self._let_go()
                 return None
+
+    def _goes_back(self, seen: Seen) -> bool:
+        """Others moved: those that move back when the person lets go were moved by the person."""
+        _, text = act_of(self._item)
+        named = _listed(list(seen.others))
+        self._tell_act("release", None, f"{named} moved. {self._item.tag}: {text}")
+        back = self._lookout.back(seen.others, self._terms.wait_ms)
+        alone = [tag for tag in seen.others if tag not in back]
+        if alone:
+            self._person.say(f"  {_listed(alone)} did not move back with you: by itself, it seems")
+            self._by_itself.update(alone)
+        seen.others = {tag: change for tag, change in seen.others.items() if tag in back}
+        return bool(seen.others)
 
     def _back(self, there: Seen, rest: bool) -> Outcome:
         """The way back, chatter, and who else moved."""
@@ -141,7 +161,6 @@ class InputTrial:
         trace = ", ".join(
             f"{one.tag} {shown(one.value)} at {one.at_ms} ms" for one in seen.others.values()
         )
-        self._let_go()
         names = list(seen.instead)
         if len(names) == 1:
             found = f"{names[0]} moved instead: the wires of the two are swapped, or the device is"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
@@ -94,8 +94,17 @@ class Lookout:
         self.look()
         return dict(self.points)
 
-    def edge(self, tag: str, before: Mapping[str, Reading], wait_ms: int) -> Seen:
-        """Wait for an edge of `tag` away from its value `before`, and see what follows it."""
+    def edge(
+        self,
+        tag: str,
+        before: Mapping[str, Reading],
+        wait_ms: int,
+        by_itself: Collection[str] = (),
+    ) -> Seen:
+        """Wait for an edge of `tag` away from its value `before`, and see what follows it.
+
+        by_itself: inputs that move whether the person acts or not; they say nothing.
+        """
         seen, last = Seen(), dict(before)
         end_ms = self.now_ms + wait_ms
         instead_ms: int | None = None
@@ -104,6 +113,8 @@ class Lookout:
                 seen.broken_off = True
                 return seen
             self._note(seen, tag, last, self.next_look())
+            for name in by_itself:
+                seen.others.pop(name, None)
             if seen.others and not seen.edges:
                 instead_ms = instead_ms or self.now_ms
                 if self.now_ms - instead_ms >= INSTEAD_MS:
@@ -111,6 +122,17 @@ class Lookout:
         if seen.edges:
             self._settle(seen, tag, last)
         return seen
+
+    def back(self, moved: Mapping[str, Change], wait_ms: int) -> tuple[str, ...]:
+        """Those of what moved that move back when the person lets go."""
+        end_ms = self.now_ms + wait_ms
+        back: dict[str, None] = {}
+        while self.now_ms < end_ms and len(back) < len(moved) and not self.enough():
+            for change in self.next_look().changes:
+                if change.tag in moved and change.value != moved[change.tag].value:
+                    back[change.tag] = None
+                    end_ms = min(end_ms, self.now_ms + SETTLE_MS)
+        return tuple(back)
 
     def _settle(self, seen: Seen, tag: str, last: dict[str, Reading]) -> None:
         while self.now_ms < seen.edges[-1].at_ms + SETTLE_MS:
