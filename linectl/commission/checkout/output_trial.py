@@ -47,8 +47,7 @@ class OutputTrial:
                 self._person.say(f"  {line}")
             if not confirmed(self._person, pulse.tag):
                 return None
-            self._person.act(FieldAct("look", pulse.tag, None, f"look at {pulse.tag}"))
-            ran = Pulsing(self._facts, self._lookout, self._person, self._terms.by).run(pulse)
+            ran = self._pulsed(pulse)
             if isinstance(ran, str):
                 self._person.say(f"  refused: {ran}")
                 if not self._again("it was refused"):
@@ -60,6 +59,20 @@ class OutputTrial:
                     return None
             else:
                 return self._judged(pulse, ran)
+
+    def _pulsed(self, pulse: Pulse) -> Ran | str:
+        """The confirmed pulse; over a vessel where it gives material."""
+        item, person = self._item, self._person
+        gives = item.role in ("doser", "valve", "drum")
+        if gives:
+            person.act(FieldAct("put", item.part, None, f"put a vessel under {item.part}"))
+        person.act(FieldAct("look", pulse.tag, None, f"look at {pulse.tag}"))
+        try:
+            return Pulsing(self._facts, self._lookout, person, self._terms.by).run(pulse)
+        finally:
+            if gives:
+                text = f"take the vessel from {item.part} when it stands still"
+                person.act(FieldAct("take", item.part, None, text))
 
     def _again(self, why: str) -> bool:
         """Interlocks may be reset from here; that moves nothing and starts nothing."""
