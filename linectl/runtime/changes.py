@@ -7,7 +7,8 @@ learn in which scan each thing moved. Numbers change all the time: only their qu
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import Any
 
 from linectl.image import Frame, Value
@@ -55,8 +56,13 @@ class Changes:
             value_now = self._value[index] if self._good[index] else None
             self._kept.append((self._count, now, self._tags[index], value_now))
 
-    def answer(self, since: int, now: int) -> dict[str, Any]:
-        """The reply to the ask `points`; see `control.py`."""
+    def answer(
+        self, since: int, now: int, counted: Mapping[int, Value] = MappingProxyType({})
+    ) -> dict[str, Any]:
+        """The reply to the ask `points`; see `control.py`.
+
+        counted: counters as they were read last; the line is told of them only when it asks.
+        """
         new = min(max(self._count - since, 0), len(self._kept)) if since >= 0 else 0
         return {
             "site_digest": self.digest,
@@ -65,8 +71,10 @@ class Changes:
             "number": self._count,
             "lost": since >= 0 and self._count - since > len(self._kept),
             "points": {
-                tag: value if good else None
-                for tag, value, good in zip(self._tags, self._value, self._good, strict=True)
+                tag: counted.get(index, value) if good else None
+                for index, (tag, value, good) in enumerate(
+                    zip(self._tags, self._value, self._good, strict=True)
+                )
             },
             "changes": [list(one) for one in list(self._kept)[len(self._kept) - new :]],
         }

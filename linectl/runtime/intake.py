@@ -35,6 +35,8 @@ class Intake:
         self._lost = dict.fromkeys(site.file.devices, 0)
         self._device_good = dict.fromkeys(site.file.devices, False)
         self._asked: dict[int, int] = {}
+        self.counted: dict[int, Value] = {}
+        """Counters by point, as they were read last; for who looks on, not for the line."""
         self._remarks: dict[str, tuple[Remark, ...]] = dict.fromkeys(site.file.devices, ())
 
     @property
@@ -81,6 +83,7 @@ class Intake:
             if value is None or not usable:
                 continue
             if self._counter[index]:
+                self.counted[index] = value
                 asked = self._asked.get(index)
                 if asked is None or snapshot.at_ms < asked:
                     continue

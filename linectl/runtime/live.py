@@ -274,8 +274,7 @@ class Live:
             elif request["ask"] == "why":
                 reply(self._why(str(request.get("name", ""))))
             elif request["ask"] == "points":
-                since = request.get("since", -1)
-                reply(self._changes.answer(since if isinstance(since, int) else -1, self._clock()))
+                reply(self._points(request.get("since", -1)))
             elif request["ask"] == "steps":
                 since = request.get("since", -1)
                 reply(self._steps_since(since if isinstance(since, int) else -1))
@@ -291,6 +290,11 @@ class Live:
 
     def _steps_since(self, since: int) -> dict[str, Any]:
         return {"site_digest": self.site.digest, **self._steps.answer(since, self._clock())}
+
+    def _points(self, since: object) -> dict[str, Any]:
+        """Points now and their changes since; counters as they were read last."""
+        number = since if isinstance(since, int) else -1
+        return self._changes.answer(number, self._clock(), self._intake.counted)
 
     def _alarm_changes(self) -> dict[str, Any]:
         """What alarms did; whoever asked does the sums, for the scan has no time for them."""

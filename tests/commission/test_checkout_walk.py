@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from bench_field import BenchField
 
-from linectl.commission.answers import AnswersFile, Rule, Scripted
+from linectl.commission.answers import AnswersFile, Deed, Rule, Scripted
 from linectl.commission.checkout.facts import Facts
 from linectl.commission.checkout.order import chosen
 from linectl.commission.checkout.outcome import Terms
@@ -37,7 +37,7 @@ ZONE = ("estop_ok", "enabling", "horn_on", "beacon_on")
 
 
 class Evening:
-    """One technician at the small line; what they were told, and what the record says."""
+    """One technician at the small line: what they were told, and what the record says."""
 
     def __init__(self, folder: Path) -> None:
         self.site = small().model_copy(update={"folder": str(folder)})
@@ -48,10 +48,12 @@ class Evening:
     def miswire(self, tag: str, kind: str, **more) -> None:
         self.field.bench.act(lambda: self.field.plant.do("miswire", tag, kind=kind, **more))
 
-    def walk(self, *only: str, first: tuple[Rule, ...] = (), again: bool = False, acts=None):
+    def walk(self, *only: str, first: tuple[Rule, ...] = (), again=False, acts=None, ranges=None):
         file = AnswersFile(answers=(*first, *USUAL), acts=acts or {})
         person = Scripted(file, self.field)
-        terms = Terms("anna", "ben", "probe 7", lambda: START, self.field.pause, wait_ms=2_000)
+        terms = Terms(
+            "anna", "ben", "probe 7", lambda: START, self.field.pause, 2_000, ranges=ranges or {}
+        )
         tags = chosen(self.standing, self.facts, only, again)
         try:
             return Walk(self.facts, tags, self.field, person, terms).run()
@@ -164,3 +166,30 @@ def test_a_feedback_that_hangs_on_another_drive_is_named_beside_its_output(eveni
     evening.walk("fill.run")
     assert evening.last("fill.run").result == "pass"
     assert evening.last("fill.running").found == "tamp.running came instead: swapped wires"
+
+
+def test_a_scale_that_fills_its_register_is_still_called_by_its_name(evening):
+    evening.miswire("fill.hopper_level", "scale", by=10)  # 750 l and more do not fit in 16 bits
+    evening.walk("fill.hopper_level", ranges={"fill.hopper_level": (0.0, 1500.0)})
+    assert "its register ends at 6553.5 l: not fitted there" in evening.heard
+    assert evening.last("fill.hopper_level").found.startswith("reads 10 times")
+
+
+def test_swapped_horn_and_beacon_are_named_by_what_was_seen(evening):
+    evening.walk("sowing.estop_ok")
+    evening.miswire("sowing.horn", "swapped", other="sowing.beacon")
+    evening.walk("sowing.horn")
+    tried = {one.tag: one.found for one in evening.tries}
+    assert tried["sowing.horn"] == "sowing.beacon moved instead: the outputs are swapped"
+    assert "seen: sowing.beacon_on 1" in evening.heard
+
+
+def test_a_device_that_falls_silent_has_not_moved(evening):
+    silent = {"tamp.press_up": (Deed(on="operate", do="silence", part="belts_sower",
+                                     options={"for_ms": 3000}),
+                                Deed(on="operate", do="hold sensor", options={"value": False}),
+                                Deed(on="release", do="let go"))}  # fmt: skip
+    evening.walk("tamp.press_up", acts=silent)
+    assert "device belts_sower fell silent meanwhile" in evening.heard
+    assert evening.last("tamp.press_up").result == "pass"
+    assert evening.last("tamp.press_up").remark == ""

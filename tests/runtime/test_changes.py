@@ -57,3 +57,10 @@ def test_more_changes_than_are_kept_are_told_as_lost(kept):
     assert changes.answer(0, 0)["lost"] is True
     assert len(changes.answer(0, 0)["changes"]) == CHANGES_MAX
     assert changes.answer(1, 0)["lost"] is False
+
+
+def test_a_counter_shows_what_was_read_last_though_the_line_was_not_told(kept):
+    changes, site = kept
+    pulses = site.index("water.flow_pulses")
+    changes.note(Frame(quality=[(pulses, True)]), [], [], 20)
+    assert changes.answer(0, 40, {pulses: 17})["points"]["water.flow_pulses"] == 17

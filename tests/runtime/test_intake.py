@@ -108,6 +108,11 @@ def test_what_is_not_a_number_is_bad_by_itself(intake: Intake) -> None:
     assert back.quality == [(LEVEL, True)]
 
 
+def test_whoever_looks_on_sees_a_counter_that_the_line_has_not_asked_for(intake: Intake) -> None:
+    assert PULSES not in dict(intake.take([snapshot(1, 10, pulses=7)], 20, []).values)
+    assert intake.counted == {PULSES: 7}
+
+
 def test_a_counter_is_told_when_asked_from_a_poll_after_the_asking(intake: Intake) -> None:
     intake.take([snapshot(1, 10)], 20, [])
     assert not intake.take([snapshot(2, 30, pulses=7)], 40, [])

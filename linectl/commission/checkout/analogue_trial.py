@@ -12,7 +12,9 @@ from linectl.commission.checkout.spans import SHARES, number, other_order, raw_o
 from linectl.commission.checkout.watching import Lookout
 from linectl.commission.checkout.words import shown
 from linectl.commission.person import FieldAct, Person, Reading, answer
+from linectl.site.hardware import Point
 from linectl.site.machine import Water
+from linectl.site.register_range import register_range
 
 STEADY_MS = 400
 """Two readings so far apart must agree."""
@@ -121,11 +123,16 @@ class AnalogueTrial:
         return told
 
     def _judged(self, pairs: Sequence[Pair], span: float, broken: str) -> Outcome:
-        point, fit = self._item.point, fitted(pairs)
+        point = self._item.point
+        allowed = self._terms.tolerance * span
+        within = within_register(point, pairs, allowed)
+        fit = fitted(within)
+        if len(within) < len(pairs):
+            most = register_range(point).most
+            self._person.say(f"  its register ends at {most:g} {point.unit}: not fitted there")
         more = {"trace": broken, "readings": as_json(pairs)}
         moved = max(p.reading for p in pairs) - min(p.reading for p in pairs)
         error = max(abs(p.reading - p.reference) for p in pairs)
-        allowed = self._terms.tolerance * span
         if error <= allowed:
             if fit is not None:
                 self._person.say(f"  within {allowed:g} {point.unit}: {fit.text(point.unit)}")
@@ -240,6 +247,17 @@ class CounterTrial:
 def as_json(pairs: Sequence[Pair]) -> str:
     """As the record keeps readings."""
     return json.dumps([[p.reference, p.raw, p.reading, p.way] for p in pairs])
+
+
+def within_register(point: Point, pairs: Sequence[Pair], allowed: float) -> Sequence[Pair]:
+    """Without wrong readings at an end of what the register holds; all if too few are left."""
+    ends = register_range(point)
+    held = [
+        pair
+        for pair in pairs
+        if ends.least < pair.reading < ends.most or abs(pair.reading - pair.reference) <= allowed
+    ]
+    return held if len({pair.reference for pair in held}) > 1 else pairs
 
 
 def broken_told(item: Item, reading: Reading) -> str:

@@ -119,6 +119,8 @@ class InputTrial:
         if fast := chatter_of(edges):
             return self._chatters(fast, trace)
         both_ways = [tag for tag in there.others if tag in back.others]
+        for device in there.silent | back.silent:
+            self._person.say(f"  device {device} fell silent meanwhile: see linectl status, find")
         return self._with_others(list(there.others), both_ways, trace)
 
     def _came_back(self, before: dict[str, Reading], rest: bool) -> Seen:
@@ -149,8 +151,10 @@ class InputTrial:
             return Outcome(True, trace=trace)
         told = f"moved too: {_listed(all_others)}"
         self._person.say(f"  {told}")
-        if self._item.role in BRINGS_OTHERS or not both_ways:
+        if self._item.role in BRINGS_OTHERS:
             return Outcome(True, trace=trace, remark=told)
+        if not both_ways:  # it did not move back with the person: by itself
+            return Outcome(True, trace=trace)
         if yes_or_no(self._person, "  does that belong to your act? yes or no: "):
             return Outcome(True, trace=trace, remark=told)
         return failed(told, trace=trace, partners=tuple(both_ways))

@@ -49,8 +49,7 @@ class OutputTrial:
                 return None
             ran = self._pulsed(pulse)
             if isinstance(ran, str):
-                self._person.say(f"  refused: {ran}")
-                if not self._again("it was refused"):
+                if not self._again(ran):
                     return None
             elif ran.on_ms is None:
                 why = BY_DEVICE_WORDS.get(ran.ended_by, ran.ended_by or "it was broken off")

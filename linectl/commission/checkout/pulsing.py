@@ -115,8 +115,8 @@ class Pulsing:
     def _note(self, ran: Ran, pulse: Pulse, last: dict[str, Reading], look: Look) -> None:
         ran.lost = ran.lost or look.lost
         for change in look.changes:
-            if last.get(change.tag) == change.value:
-                continue
+            if change.value is None or last.get(change.tag) == change.value:
+                continue  # what cannot be read has not moved
             last[change.tag] = change.value
             if change.tag == pulse.tag and change.value is pulse.value and ran.on_ms is None:
                 ran.on_ms = change.at_ms
@@ -125,7 +125,7 @@ class Pulsing:
 
     def _answers(self, pulse: Pulse, tag: str) -> bool:
         """A feedback of some output; the warning's own end is none of this one's."""
-        warns = tag.endswith(WARNING) and tag not in pulse.awaited
+        warns = tag.endswith(WARNING) and not pulse.tag.endswith((".horn", ".beacon"))
         return bool(self._facts.drivers.get(tag)) and not warns
 
     def _after(self, ran: Ran, pulse: Pulse, before: Mapping[str, Reading]) -> None:

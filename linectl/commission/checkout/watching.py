@@ -33,6 +33,8 @@ class Seen:
     """The controller had more changes than it keeps."""
     broken_off: bool = False
     """The person had enough."""
+    silent: dict[str, None] = field(default_factory=dict)
+    """Devices that fell silent meanwhile: what cannot be read has not moved."""
 
     @property
     def instead(self) -> tuple[str, ...]:
@@ -57,6 +59,7 @@ class Lookout:
         self.site, self.controller = site, controller
         self._pause, self._give_up = pause, give_up
         self._inputs = {p.tag for p in site.points if p.is_bool and p.direction == "in"}
+        self._device = {point.tag: point.device for point in site.points}
         self.points: Mapping[str, Reading] = {}
         self._number = -1
         self.now_ms = 0
@@ -129,7 +132,8 @@ class Lookout:
         back: dict[str, None] = {}
         while self.now_ms < end_ms and len(back) < len(moved) and not self.enough():
             for change in self.next_look().changes:
-                if change.tag in moved and change.value != moved[change.tag].value:
+                then = moved.get(change.tag)
+                if then is not None and change.value not in (None, then.value):
                     back[change.tag] = None
                     end_ms = min(end_ms, self.now_ms + SETTLE_MS)
         return tuple(back)
@@ -141,9 +145,14 @@ class Lookout:
     def _note(self, seen: Seen, tag: str, last: dict[str, Reading], look: Look) -> None:
         seen.lost = seen.lost or look.lost
         for change in look.changes:
-            if change.tag not in self._inputs or last.get(change.tag) == change.value:
+            if change.tag not in self._inputs:
                 continue
-            last[change.tag] = change.value
+            if change.value is None:
+                seen.silent[self._device[change.tag]] = None
+                continue
+            before, last[change.tag] = last.get(change.tag), change.value
+            if before is None or before == change.value:
+                continue
             if change.tag == tag:
                 seen.edges.append(change)
             else:
