@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 
+from linectl.commission.calibrate.record import read_calibrations
 from linectl.commission.calibrate.timers_record import read_kept
 from linectl.commission.readiness.items import Item
 from linectl.commission.readiness.seen import Seen, fact, named
@@ -31,7 +32,29 @@ def calibration_items(seen: Seen) -> list[Item]:
         text = "the drives that are told a frequency are measured, in date"
         do = f"linectl calibrate {seen.folder} doser"
         items.append(fact("calibration.drives", "first_gutter", text, over, why, do, "production"))
+    if kinds & {"infeed", "outfeed"}:
+        items.append(_carriage(seen))
     return [*items, _timers(seen)]
+
+
+def _carriage(seen: Seen) -> Item:
+    """Places taught and re-checked, and what was found stands in the file."""
+    rounds, _ = read_calibrations(seen.path)
+    last = next((one for one in reversed(rounds) if one.what == "carriage"), None)
+    lacks = ["carriage"]
+    if last is None:
+        why = "nobody has taught the places of the carriages"
+    elif last.result == "written" or (last.result == "left" and last.old == last.new):
+        why, lacks = f"taught by {last.by} on {last.at[:10]}", []
+    elif last.result == "left":
+        why = f"{last.by} found other places on {last.at[:10]} and left the file as it was"
+    else:
+        why = (
+            f"the last round, by {last.by} on {last.at[:10]}, is {last.result} {last.why}".rstrip()
+        )
+    text = "the places of the carriages are taught and re-checked"
+    do = f"linectl calibrate {seen.folder} carriage"
+    return fact("calibration.carriage", "first_gutter", text, lacks, why, do, "production")
 
 
 def _timers(seen: Seen) -> Item:

@@ -28,10 +28,10 @@ MODES: Mapping[str, tuple[NeededFor, ...]] = {
 """Mode → what items it waits for are needed for."""
 PROTECTIVE = (
     "estop.", "guard.", "watchdog.", "start_warning.", "field_tests.protective", "lock_out",
-    "local_codes", "guards_in_place", "area_clear",
+    "local_codes", "devices_confirmed", "guards_in_place", "area_clear",
 )  # fmt: skip
 """How the items begin that nobody can override: emergency stops, guards, watchdogs and the start
-warning, local codes, and what keeps people out of the machine's reach."""
+warning, local codes, devices that nobody knows yet, and what keeps people out of reach."""
 
 
 @dataclass(frozen=True)

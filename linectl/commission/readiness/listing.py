@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from linectl.commission.check_site import check_site
+from linectl.commission.device_record import unconfirmed
 from linectl.commission.readiness.calibrated import calibration_items
 from linectl.commission.readiness.items import MODES, STAGES, Item
 from linectl.commission.readiness.kernel_clock import clock_is_kept
@@ -138,6 +139,7 @@ class KeptItems:
         self._seen = Seen(report.site, str(folder), report.errors, acts, now, clock_kept)
         self._items = [
             _checked(self._seen),
+            _confirmed(self._seen),
             *question_items(self._seen),
             *point_items(self._seen),
             *watchdog_items(self._seen),
@@ -168,6 +170,15 @@ def _checked(seen: Seen) -> Item:
     why = f"{len(lacks)} errors: {named(lacks)}" if lacks else "no error"
     text = "the site's files are without errors"
     return fact("site_check", "power_on", text, lacks, why, f"linectl check {seen.folder}")
+
+
+def _confirmed(seen: Seen) -> Item:
+    """No replacement is begun and not confirmed: nobody knows yet what such a device would do."""
+    lacks = unconfirmed(seen.site)
+    text = "every replaced device has been read back against the record"
+    do = f"linectl replace {seen.folder} DEVICE"
+    why = "; ".join(lacks) if lacks else "no replacement is open"
+    return fact("devices_confirmed", "power_on", text, lacks, why, do)
 
 
 def _rank(item: Item) -> int:

@@ -13,6 +13,8 @@ from pathlib import Path
 import pytest
 
 from linectl import __version__
+from linectl.commission.calibrate.record import COLUMNS as CALIBRATED_BY
+from linectl.commission.calibrate.record import FILE as CALIBRATIONS
 from linectl.commission.calibrate.timers_record import COLUMNS as LEARNED
 from linectl.commission.calibrate.timers_record import FILE as TIMERS
 from linectl.commission.checkout import record as checkout
@@ -152,6 +154,10 @@ def all_done(tmp_path_factory) -> Path:
         "at": "2026-05-31T12:00:00+00:00", "step": "tamp.pressing", "by": "anna",
     }  # fmt: skip
     write_rows(folder / TIMERS, LEARNED, [learned])
+    taught = dict.fromkeys(CALIBRATED_BY, "") | {
+        "at": "2026-05-31T12:00:00+00:00", "what": "carriage", "result": "written", "by": "anna",
+    }  # fmt: skip
+    write_rows(folder / CALIBRATIONS, CALIBRATED_BY, [taught])
     bench = Bench(folder, a_status(site))
     listed = bench.list()
     for item in listed.items:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-import dataclasses
 import re
 
 import pytest
 
+from linectl.commission import device_record
+from linectl.commission.calibrate import record as calibrations
 from linectl.commission.calibrate.timers_record import FILE as TIMERS
+from linectl.commission.changes_record import COLUMNS as CHANGED
 from linectl.commission.changes_record import ChangeMade, append_change
 from linectl.commission.checkout.record import append_try
 from linectl.commission.field_record import FieldTest, append_test
@@ -15,6 +17,11 @@ from linectl.commission.readiness.items import STAGES
 from linectl.site.approval import FILE as APPROVAL
 
 from .conftest import a_proof, a_status, a_test, a_try
+
+
+def a_row(columns, **more):
+    """Of a record: the next day, by ben, empty where nothing is said."""
+    return dict.fromkeys(columns, "") | {"at": "2026-06-02T05:00:00+00:00", "by": "ben"} | more
 
 
 def withdrawn(name):
@@ -47,6 +54,18 @@ def proof_failed(bench):
         file.write(a_proof(bench.site, "guard_fill", "fail"))
 
 
+def carriage_again(result, **more):
+    row = a_row(calibrations.COLUMNS, what="carriage", result=result, **more)
+    return lambda bench: calibrations.append_calibration(
+        bench.folder, calibrations.Calibrated(**row)
+    )
+
+
+def replacing(bench):
+    row = a_row(device_record.COLUMNS, device="io_sower", act="begun")
+    device_record.append_act(bench.folder, device_record.DeviceAct(**row))
+
+
 def edits(file, old, new):
     return lambda bench: bench.edit(file, old, new)
 
@@ -66,6 +85,7 @@ FORCE = {"name": "fill.exit_eye", "by": "ben", "reason": "dirty", "left_s": 60}
 BYPASS = {"cause": "magazine_empty", "by": "ben", "reason": "dirty", "left_s": 60}
 SPOILT = {
     "site_check": (edits("site.yaml", "takt: 30s", "takt: 9s"), "errors: site.yaml"),
+    "devices_confirmed": (replacing, "io_sower: its replacement was begun by ben"),
     "lock_out": (withdrawn("lock_out"), "not signed"),
     "local_codes": (withdrawn("local_codes"), "not signed"),
     "controller": (says(site_digest="another"), "start it again"),
@@ -100,6 +120,7 @@ SPOILT = {
               " with"),
         "good until 2026-05-31: over",
     ),
+    "calibration.carriage": (carriage_again("refused", why="no flag"), "refused no flag"),
     "calibration.water": (edits("calibration.yaml", "water: {", "# water: {"), "nobody has"),
     "calibration.drum": (
         edits("calibration.yaml", "on: 2026-03-02", "on: 2026-03-02\n  valid_until: 2026-04-01"),
@@ -153,7 +174,7 @@ def test_an_item_is_wrong_and_says_why_and_the_modes_wait_for_it(done, name):
 def test_a_site_as_it_comes_has_nearly_all_to_do_power_on_first(fresh):
     listed = fresh.list()
     assert [item.name for item in listed.items if item.ok] == [
-        "site_check", "clock_set", "approved", "calibration.drum",
+        "site_check", "devices_confirmed", "clock_set", "approved", "calibration.drum",
     ]  # fmt: skip
     assert listed.left[0].name == "lock_out"
     stages = [item.stage for item in listed.items]
@@ -231,8 +252,7 @@ def test_a_signature_falls_when_what_it_rests_on_changes(done, name, change):
 
 
 def test_a_device_that_was_replaced_has_its_watchdog_to_prove_anew(done):
-    made = dict.fromkeys([field.name for field in dataclasses.fields(ChangeMade)], "")
-    made |= {"at": "2026-06-02T05:00:00+00:00", "kind": "replace", "what": "io_sower", "by": "ben"}
+    made = a_row(CHANGED, kind="replace", what="io_sower")
     append_change(done.folder, ChangeMade(**made))
     item = done.item("watchdog.io_sower")
     assert (item.ok, item.why) == (
