@@ -17,8 +17,8 @@ REACH = (
 WATCHDOG_STEPS = (
     "Something moves until the watchdog acts: nobody in reach, and the emergency stop in hand.",
     "In maintenance, with the enabling device held, let a pulse switch an output of the device on.",
-    "While it is on, end the controller (its process, not its power) or pull the network plug."
-    " Never the device's own supply: that proves nothing of its watchdog.",
+    "While it is on, pull the plug of its bus. Never the device's own supply, and do not end the"
+    " controller in order: it would switch the output off itself. Both prove nothing.",
     "Measure until the output drops: by recorder, camera or stop-watch; say how in --remark.",
 )
 
@@ -29,16 +29,16 @@ def print_list(listed: CommissionList, every: bool) -> None:
     done = sum(item.done for item in items)
     left = listed.left
     state = "READY" if listed.ready else "NOT READY"
-    say(heading(f"{listed.site.name}: {state}"), Text(f"{done} of {len(items)} items done"))
+    say(heading(f"{listed.site.name}: {state}, {done} of {len(items)} items done"))
     for mode in MODES:
         missing = listed.missing(mode)
         said = f"may not start: {len(missing)} open" if missing else "may be started"
         say(Text(f"  {mode.replace('_', ' ')} {said}"))
     for text in listed.overrides():
-        say(Text(f"  {text}"), soft_wrap=True)
+        say(Text(f"  {text}"))
     if left:
         _print_next(left[0])
-    say(Text(REACH), soft_wrap=True)
+    say(Text(REACH))
     for stage, title in STAGES.items():
         _print_stage(title, [item for item in items if item.stage == stage], every)
     for finding in listed.unreadable:
@@ -50,15 +50,16 @@ def print_signing(item: Item, by: str) -> None:
     if item.name.startswith("watchdog."):
         say(heading("How it is proven"))
         for number, step in enumerate(WATCHDOG_STEPS, 1):
-            say(Text(f"{number}. {step}"), soft_wrap=True)
+            say(Text(f"{number}. {step}"))
     say(heading(f"{item.name}, signed by {by}:"))
-    say(Text(item.text), soft_wrap=True)
+    say(Text(item.text))
 
 
 def _print_next(item: Item) -> None:
     say(Text())
-    say(heading(f"Next: {item.name}"), Text(item.text), soft_wrap=True)
-    say(Text(f"  {item.why}"), soft_wrap=True)
+    say(heading(f"Next: {item.name}"))
+    say(Text(item.text))
+    say(Text(item.why, style="bold"))
     if item.do:
         say(Text(f"  {item.do}"), soft_wrap=True)
     say(Text())

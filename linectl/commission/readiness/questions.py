@@ -54,9 +54,10 @@ FIRST_HOUR = (
     " alarm had the reason that was told; nothing ran hot, loose, wet or late that should not."
 )
 WATCHDOG = (
-    "An output of {device} was on. The controller's connection to the device was taken away (the"
-    " controller ended, or the network plug out), its own supply stayed on, and the output dropped"
-    " by itself within the time measured. Its watchdog is set to {set_to}; the zone allows {limit}."
+    "An output of {device} was on. The device was cut off from the controller (the plug of its bus"
+    " out; no orderly end of the controller, which switches outputs off itself), its own supply"
+    " stayed on, and the output dropped by itself within the time measured. Its watchdog is set to"
+    " {set_to}; the zone allows {limit}."
 )
 
 

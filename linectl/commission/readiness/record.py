@@ -36,7 +36,7 @@ class Act:
     remark: str
     """Of an override or a withdrawal: why."""
     measured_ms: str
-    """Of a watchdog: from the loss of the connection until the output dropped; else empty."""
+    """Of a watchdog: from the loss of its bus until the output dropped; else empty."""
     until: str
     """Of an override: when it ends; else empty."""
     covers: str
