@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from ruamel.yaml.comments import CommentedMap
 
+from linectl.commission.calibrate.site_values import set_value, site_tree
 from linectl.commission.changes_record import ChangeMade
 from linectl.commission.controller import Commanded
 from linectl.commission.file_edit import FileEdit, text_of
@@ -16,11 +17,11 @@ from linectl.commission.site_change import SiteChange, Words, make, tried
 from linectl.commission.yaml_edit import edited, put
 from linectl.errors import LinectlError, UsageError
 from linectl.site.model import Site
+from linectl.site.sheet import TreePath
 from linectl.site.tunable import tunables, tuned
 
 FILES = {"stations": "site.yaml", "lanes": "site.yaml", "crops": "crops.yaml",
          "calibration": "calibration.yaml"}  # fmt: skip
-Keys = list[str | int]
 
 
 def file_of(path: str) -> str:
@@ -116,38 +117,43 @@ def _unbounded(site: Site) -> Site:
 
 
 def _edit(site: Site, path: str, value: Any) -> FileEdit:
-    file = Path(site.folder) / file_of(path)
+    folder = Path(site.folder)
+    file = folder / file_of(path)
+    keys = _keys(site, path)
     before = text_of(file)
-    by_hand = _by_hand(file, path, value)
 
     def change(data: CommentedMap) -> None:
-        put(data, _keys(path, data, by_hand), value)
+        if file.name == "site.yaml":
+            set_value(data, site_tree(folder), keys, value)
+        else:
+            put(data, [str(key) for key in keys], value)
 
     if not before.strip():
-        return FileEdit(file, before, _nested(_keys(path, {}, by_hand), value))
-    return FileEdit(file, before, edited(before, change, by_hand))
+        return FileEdit(file, before, _nested(keys, value))
+    return FileEdit(file, before, edited(before, change, _by_hand(file, path, value)))
 
 
-def _keys(path: str, data: Mapping[str, Any], by_hand: str) -> Keys:
-    """The keys of a path in the site's own file; lanes, runs and transfers are lists there."""
+def _keys(site: Site, path: str) -> TreePath:
+    """The keys of a path in its file; lanes, runs and transfers are lists there."""
     parts = path.split(".")
+    if parts[0] == "calibration":
+        return tuple(parts[1:])
     if parts[0] != "lanes":
-        return list(parts[1:] if parts[0] == "calibration" else parts)
-    lanes = data.get("lanes", ())
-    for number, lane in enumerate(lanes):
-        if str(lane.get("id")) != parts[1]:
-            continue
-        for key in ("runs", "transfers"):
-            for place, part in enumerate(lane.get(key, ())):
-                if part.get("name") == parts[2]:
-                    return ["lanes", number, key, place, "timeout"]
-    raise UsageError(by_hand)
+        return tuple(parts)
+    numbers = [str(lane.id) for lane in site.file.lanes]
+    number = numbers.index(parts[1])
+    lane = site.file.lanes[number]
+    runs = [run.name for run in lane.runs]
+    if parts[2] in runs:
+        return "lanes", number, "runs", runs.index(parts[2]), "timeout"
+    joints = [transfer.name for transfer in lane.transfers]
+    return "lanes", number, "transfers", joints.index(parts[2]), "timeout"
 
 
 def _by_hand(file: Path, path: str, value: Any) -> str:
     return (
-        f"{file}: {path} cannot be changed there as the file is spelt, or is inherited in a list:"
-        f" write {value} by hand while the line stands, then linectl check"
+        f"{file}: {path} cannot be changed there as the file is spelt: write {value} by hand while"
+        " the line stands, then linectl check"
     )
 
 

@@ -289,7 +289,7 @@ class Live:
                 reply({"error": f"cannot be asked {request['ask']!r}; ask {known}"})
 
     def _steps_since(self, since: int) -> dict[str, Any]:
-        return {"site_digest": self.site.digest, **self._steps.answer(since, self._clock())}
+        return {"site_digest": self.line.site.digest, **self._steps.answer(since, self._clock())}
 
     def _points(self, since: object) -> dict[str, Any]:
         """Points now and their changes since; counters as they were read last."""

@@ -178,8 +178,8 @@ def test_a_saved_line_goes_on_with_what_was_tuned(hand, small) -> None:
 
 
 def test_leaping_and_every_tick_tell_the_same_of_a_line_that_is_tuned(heard) -> None:
-    leaping, leapt = heard(seed=3)
-    ticking, ticked = heard(seed=3, every_tick=True)
+    leaping, leapt = heard(to="4m", seed=3)
+    ticking, ticked = heard(to="4m", seed=3, every_tick=True)
     assert leapt == ticked and _tunes(leapt)
     assert leaping.line.digest() == ticking.line.digest()
     assert leaping.line.site.digest == ticking.line.site.digest
