@@ -12,11 +12,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from linectl.commission.find import texts_of
-from linectl.commission.talk import Line, Talk, late_ms
+from linectl.commission.talk import REPEATS, Heard, Line, Talk, late_ms
 from linectl.errors import Unreachable
 from linectl.image import Value
 from linectl.registers.codec import decode
-from linectl.site.hardware import Device, Parameter
+from linectl.site.hardware import Device, Parameter, Point
 from linectl.site.iolist import address_both_ways
 from linectl.site.model import Site
 from linectl.site.parameters import is_right, point_of_parameter
@@ -103,21 +103,28 @@ def identity_differences(before: Mapping[str, str] | None, now: ReadBack) -> tup
 def _setting(talk: Talk, name: str, device: Device, key: str) -> Setting:
     point = point_of_parameter(key, name, device)
     parameter, where = device.parameters[key], address_both_ways(point)
-    heard = talk.read(
-        name, device.unit, point.table, point.address, point.words, device.pause_ms
-    )  # fmt: skip
+    heard = _heard(talk, device, point)
     if not heard.good:
         return Setting(key, parameter, where, None, heard.text)
     return Setting(key, parameter, where, decode(point, heard.cells))
+
+
+def _heard(talk: Talk, device: Device, point: Point) -> Heard:
+    """One read; asked again where damage, lateness or silence said nothing of the device."""
+    asks = point.device, device.unit, point.table, point.address, point.words, device.pause_ms
+    heard = talk.read(*asks)
+    for _ in range(REPEATS):
+        if heard.settled:
+            break
+        heard = talk.read(*asks)
+    return heard
 
 
 def _there(talk: Talk, site: Site, name: str, device: Device) -> None:
     """Raises Unreachable unless the device answers for a point of its own, be it to refuse."""
     for point in site.points:
         if point.device == name:
-            heard = talk.read(
-                name, device.unit, point.table, point.address, point.words, device.pause_ms
-            )  # fmt: skip
+            heard = _heard(talk, device, point)
             if heard.there:
                 return
             raise Unreachable(

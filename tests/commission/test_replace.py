@@ -96,6 +96,13 @@ def test_each_wrong_setting_is_named_and_a_serial_number_may_differ(read, meter)
     ]
 
 
+def test_an_answer_that_came_damaged_is_asked_for_again(site, fake_line, meter):
+    line = fake_line({31: meter()})
+    line.damages = 2
+    assert read_back(site, "meter", line).wrong == ()
+    assert len(line.asked) > 3
+
+
 def test_words_in_the_other_order_are_wrong(read, meter):
     assert [one.name for one in read(meter(span=(0x3DCC, 0xCCCD))).wrong] == ["span"]
 

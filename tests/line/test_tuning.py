@@ -7,6 +7,7 @@ from statistics import mean
 
 import pytest
 
+from linectl.crop import setpoints
 from linectl.line import Line
 from linectl.site.tunable import tunables, tuned
 
@@ -14,12 +15,12 @@ PRESS = "stations.tamp.press_timeout"
 WATER = "crops.green_oakleaf.water_ml"
 DOSER = '{"by": "cleo", "factor": 1.05, "on": "2026-03-31"}'
 TUNES = (
-    (90_000, PRESS, "5500ms"),
-    (150_000, WATER, "660"),
-    (151_000, "calibration.drum.factor", "1.02"),
-    (152_000, "lanes.1.germ.timeout", "7s"),
-    (200_000, "calibration.doser", DOSER),
-    (200_000, PRESS, "900s"),
+    (40_000, PRESS, "5500ms"),
+    (60_000, WATER, "660"),
+    (61_000, "calibration.drum.factor", "1.02"),
+    (62_000, "lanes.1.germ.timeout", "7s"),
+    (80_000, "calibration.doser", DOSER),
+    (80_000, PRESS, "900s"),
 )
 
 
@@ -27,7 +28,7 @@ TUNES = (
 def heard(shift):
     """A small line at work that has been tuned as listed; everything it told, beside it."""
 
-    def make(tunes=TUNES, to: str = "6m", **options):
+    def make(tunes=TUNES, to: str = "2m", **options):
         run = shift("small", **options)
         for at, path, value in tunes:
             run.rehearsal.command_at(at, "", "tune", f"{path} {value}", "anna")
@@ -50,7 +51,7 @@ def _tunes(told) -> list[tuple]:
 
 
 def test_a_tuned_dose_comes_with_the_next_gutter_and_no_gutter_gets_half_of_each(heard) -> None:
-    run, _ = heard([(180_000, WATER, "720")], "9m")
+    run, _ = heard([(150_000, WATER, "720")], "6m")
     bodies = [body for body in run.plant.world.bodies if body.seeds]
     got = [body.water_ml for body in bodies]
     before = [ml for ml in got if ml == pytest.approx(600, rel=0.05)]
@@ -61,12 +62,11 @@ def test_a_tuned_dose_comes_with_the_next_gutter_and_no_gutter_gets_half_of_each
     assert "water.dose" not in run.alarms()
 
 
-def test_a_tuned_calibration_changes_what_the_doser_is_asked_for(heard) -> None:
-    run, _ = heard([(180_000, "calibration.doser", DOSER)], "5m")
-    tag = run.line.site.index("fill.doser_rate")
-    plain, _ = heard([], "5m")
-    asked, usual = (float(each.line.outputs[tag]) for each in (run, plain))
-    assert asked == pytest.approx(usual / 1.05, rel=1e-3)
+def test_a_tuned_calibration_changes_what_the_doser_is_asked_for(heard, small) -> None:
+    run, _ = heard([(40_000, "calibration.doser", DOSER)], "2m")
+    asked = float(run.line.outputs[small.index("fill.doser_rate")])
+    usual = setpoints.doser(small, "green_oakleaf").value
+    assert asked == pytest.approx(usual / 1.05, rel=1e-6)
 
 
 def test_a_step_under_way_keeps_its_due_and_the_next_one_gets_the_new(hand) -> None:
@@ -178,8 +178,8 @@ def test_a_saved_line_goes_on_with_what_was_tuned(hand, small) -> None:
 
 
 def test_leaping_and_every_tick_tell_the_same_of_a_line_that_is_tuned(heard) -> None:
-    leaping, leapt = heard(to="4m", seed=3)
-    ticking, ticked = heard(to="4m", seed=3, every_tick=True)
+    leaping, leapt = heard(seed=3)
+    ticking, ticked = heard(seed=3, every_tick=True)
     assert leapt == ticked and _tunes(leapt)
     assert leaping.line.digest() == ticking.line.digest()
     assert leaping.line.site.digest == ticking.line.site.digest

@@ -21,7 +21,7 @@ def folder(tmp_path, monkeypatch):
     tmp_path.chmod(0o700)
     shutil.copytree(SMALL, tmp_path / "small")
     file = tmp_path / "small/site.yaml"
-    text = file.read_text(encoding="utf-8")
+    text = file.read_text(encoding="utf-8").replace("timeout: 50ms", "timeout: 250ms")
     file.write_text(text.replace("axis_infeed: {", f"axis_infeed: {{{WATCHDOG}", 1), "utf-8")
     return tmp_path / "small"
 
