@@ -122,12 +122,23 @@ class ByHand:
                 return f"{unit.name} is {unit.state}: it moves still"
         return self.line.recovery.bars()
 
+    def _would_drop(self, bits: int) -> tuple[str, str] | None:
+        """A grip among these outputs that is not proven empty, and the input that should show it.
+        It may have been empty when the person asked, a minute ago."""
+        line = self.line
+        for tag, empty in self._loads:
+            if bits >> line.site_io[tag] & 1 and not line.inputs.off[empty]:
+                return tag, line.site.points[empty].tag
+        return None
+
     def forbidden_by(self, zone: str, bits: int) -> str | None:
         """What takes one of these outputs of a zone away now: `interlock: CAUSE` or `device`."""
         line = self.line
         for index, name in self._stops.get(zone, ()):
             if not line.inputs.on[index]:
                 return f"interlock: {name}"
+        if loaded := self._would_drop(bits):
+            return f"interlock: {loaded[1]}"
         lost = bits & ~line.allowed()
         if not lost:
             return None
@@ -145,10 +156,9 @@ class ByHand:
         for index, name in self._stops.get(zone, ()):
             if not line.inputs.on[index]:
                 return f"{name}: {line.site.points[index].tag} is not 1, or cannot be read"
-        for tag, empty in self._loads:
-            if bits >> line.site_io[tag] & 1 and not line.inputs.off[empty]:
-                sign = line.site.points[empty].tag
-                return f"{tag} would let go of what it holds: {sign} does not show that it is empty"
+        if loaded := self._would_drop(bits):
+            tag, sign = loaded
+            return f"{tag} would let go of what it holds: {sign} does not show that it is empty"
         lost = bits & ~line.allowed()
         if not lost:
             return None

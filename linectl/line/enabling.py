@@ -2,7 +2,8 @@
 
 In maintenance an output comes on only while the hard-wired enabling device of its zone is held.
 The line reads it as an input like any other: bad is not held, and one that was never seen let go
-since power-up, or since its device was silent, is stuck or tied down and counts as not held.
+since power-up, or since its device was silent, is stuck or tied down and counts as not held; so
+does one that stays held while nothing waits for it.
 Before anything moves horn and beacon of the zone sound for the start warning, proven by their
 feedback, all while the device is held; let go once, they sound anew.
 """
@@ -17,6 +18,10 @@ from linectl.line.inputs import NEVER
 if TYPE_CHECKING:
     from linectl.line.line import Line
 
+IDLE_MS = 30_000
+"""Held for so long while nothing waits for it: somebody has tied it down, or dozes. It must be let
+go before it counts again (let go before motion may begin anew: the principle of IEC 60204-1 for
+enabling devices, from memory; the time is common practice, no source)."""
 PROOF_MS = 3_000
 """Time allowed for horn and beacon to prove themselves, as before a unit's start."""
 SOUNDS, WARNED, UNPROVEN = "sounds", "warned", "unproven"
@@ -25,7 +30,7 @@ SOUNDS, WARNED, UNPROVEN = "sounds", "warned", "unproven"
 class Enabling:
     """By zone: is the device held, and has the warning been given since it is."""
 
-    FIELDS = ("let_go", "stages", "quiet", "proven", "due")
+    FIELDS = ("let_go", "stages", "quiet", "proven", "due", "idle")
 
     def __init__(self, line: Line) -> None:
         self.line = line
@@ -47,8 +52,10 @@ class Enabling:
         """Zones whose horn and beacon have answered in this warning."""
         self.due: dict[str, int] = {}
         """When they must have answered, then when the warning is over, ms."""
+        self.idle: dict[str, int] = {}
+        """Zones whose device is held for nothing: when it counts no longer, ms."""
 
-    def take(self, changed: Iterable[int]) -> None:
+    def take(self, changed: Iterable[int], now: int) -> None:
         """Note which devices were let go; what cannot be read must be seen let go again."""
         inputs = self.line.inputs
         for zone, index in self.points.items():
@@ -57,6 +64,17 @@ class Enabling:
                     self.let_go.add(zone)
                 elif not inputs.good[index]:
                     self.let_go.discard(zone)
+                self._rests(zone, now)
+        for zone in [zone for zone, due in self.idle.items() if due <= now]:
+            self.let_go.discard(zone)
+            self._rests(zone, now)
+            self.line.changed = True
+
+    def _rests(self, zone: str, now: int) -> None:
+        """From now on it is held for nothing, if it is held."""
+        self.idle.pop(zone, None)
+        if zone not in self.stages and self.held(zone):
+            self.idle[zone] = now + IDLE_MS
 
     def held(self, zone: str) -> bool:
         """The device of that zone is held now, and was seen let go before."""
@@ -74,18 +92,19 @@ class Enabling:
         if not self.line.inputs.good[index]:
             return f"the enabling device cannot be read ({tag})"
         if self.line.inputs.on[index]:
-            return f"the enabling device was never seen let go: let it go, then hold it ({tag})"
+            return f"the enabling device was not seen let go: let it go, then hold it ({tag})"
         return f"nobody holds the enabling device ({tag})"
 
     def step(self, wanted: frozenset[str], now: int) -> None:
         """One scan: warn in the zones in which something waits for it and the device is held."""
         for zone in [zone for zone in self.stages if zone not in wanted or not self.held(zone)]:
-            self._end(zone)
+            self._end(zone, now)
         for zone in wanted:
             if not self.held(zone):
                 continue
             if zone not in self.stages:
                 self.stages[zone] = SOUNDS
+                self.idle.pop(zone, None)
                 self.due[zone] = now + PROOF_MS
                 self.line.changed = True
             if self.stages[zone] == SOUNDS:
@@ -113,11 +132,12 @@ class Enabling:
         self.due.pop(zone, None)
         self.line.changed = True
 
-    def _end(self, zone: str) -> None:
+    def _end(self, zone: str, now: int) -> None:
         del self.stages[zone]
         self.due.pop(zone, None)
         self.quiet.discard(zone)
         self.proven.discard(zone)
+        self._rests(zone, now)
         self.line.changed = True
 
     def stage(self, zone: str) -> str:
@@ -133,11 +153,11 @@ class Enabling:
         return bits
 
     def next_due(self) -> int:
-        """When a warning is over, or not proven."""
-        return min(self.due.values(), default=NEVER)
+        """When a warning is over, or not proven, or a device held for nothing counts no longer."""
+        return min((*self.due.values(), *self.idle.values()), default=NEVER)
 
     def status(self) -> dict[str, bool | None]:
-        """By zone: held or not; None if it cannot be read or was never seen let go."""
+        """By zone: held or not; None if it cannot be read or was not seen let go before."""
         inputs = self.line.inputs
         return {
             zone: self.held(zone)

@@ -135,7 +135,7 @@ class Line:
         self.changed = False
         changed = self.inputs.take(frame, now)
         self.interventions.expire(changed, now)
-        self.by_hand.enabling.take(changed)
+        self.by_hand.enabling.take(changed, now)
         if frame.quality:
             self.ready = self._gates.ready(self.inputs)
             self.polled = self.polled or self._gates.all_good(self.inputs)

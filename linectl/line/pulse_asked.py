@@ -65,6 +65,9 @@ def asked(site: Site, argument: str, standing: int) -> Asked | str:
     lead_ms = _lead(leads, values)
     if isinstance(lead_ms, str):
         return lead_ms
+    before = {name: value for name, value in values.items() if name != tag}
+    if lead_ms and (wrong := against_together(site, before)):
+        return f"{wrong}: there is no lead"
     return Asked(tag, values, length_ms, lead_ms)
 
 
