@@ -156,6 +156,8 @@ class Pulses:
 
     def _begin(self, pulse: Pulse, now: int) -> None:
         """What goes with it first, if it has a lead; then the output itself."""
+        if self._forbidden(pulse):
+            return
         if pulse.lead_ms and pulse.stage != "leads":
             self.present = replace(pulse, stage="leads", due=now + pulse.lead_ms)
         else:
@@ -164,14 +166,16 @@ class Pulses:
 
     def cut(self) -> None:
         """In the gate, before anything is written: what is not permitted ends in this scan."""
-        pulse = self.present
-        if pulse is None:
-            return
-        if pulse.stage in ON_STAGES or not self.enabled(pulse.values):
-            stops = pulse.zone if self.enabled(pulse.values) else ""
-            told = self.line.by_hand.forbidden_by(stops, self._away(pulse.values))
-            if told is not None:
-                self._over(told)
+        if self.present is not None and self.present.stage != "waits":
+            self._forbidden(self.present)
+
+    def _forbidden(self, pulse: Pulse) -> bool:
+        """Something speaks against it: then it is over."""
+        stops = pulse.zone if self.enabled(pulse.values) else ""
+        told = self.line.by_hand.forbidden_by(stops, self._away(pulse.values))
+        if told is not None:
+            self._over(told)
+        return told is not None
 
     # what the gate is told ---------------------------------------------------------------------
 

@@ -321,13 +321,16 @@ class ByHand(RuleBasedStateMachine):
         if tag in self.forced and tag not in self.line.interventions.forces.standing:
             del self.forced[tag]
         for _ in range(2):  # what interlocks read must be asked for twice
-            before = self.forced.get(tag)
-            self.forced[tag] = before or self.now + TICK_MS + for_ms
+            before, until = self.forced.get(tag), self.now + TICK_MS + for_ms
+            self.forced[tag] = max(before or 0, until)  # the old one may end in this very scan
             if self._command("", "force", f"{tag} {value} {for_ms}ms by way of trial"):
                 self.seen["inputs forced"] += 1
+                self.forced[tag] = until
                 break
             if before is None:
                 del self.forced[tag]
+            else:
+                self.forced[tag] = before
 
     @rule(unit=st.sampled_from(UNITS), ms=waits_ms, word=st.sampled_from((
         ("force-end", "all"), ("pulse-end", ""), ("interlock-reset", ""), ("mode", "maintenance"),

@@ -165,6 +165,28 @@ def test_an_interlock_takes_it_away_in_the_scan_that_sees_it(hand, tag, said):
     assert said.split(": ")[1].split("_")[0] in hand.obey("pulse", f"{RUN} 2s")
 
 
+def test_one_that_comes_during_the_warning_refuses_it_there_and_silences_the_horn(hand):
+    # S37
+    hand.obey("pulse", f"{RUN} 2s")
+    hold(hand, ms=1_000)
+    assert hand.on("sowing.horn")
+    hand.set("fill.drive_ok", False)
+    last = status(hand)["last_pulse"]
+    assert (last["stage"], last["ended_by"]) == ("refused", "interlock: drive_fill")
+    hand.scan()
+    assert not hand.on("sowing.horn")
+
+
+def test_one_that_comes_while_it_waits_ends_nothing_and_one_that_stays_refuses_it(hand):
+    # S37
+    hand.obey("pulse", f"{RUN} 2s")
+    hand.set("fill.drive_ok", False)
+    assert status(hand)["pulse"]["stage"] == "waits"
+    hand.line.take_events()
+    hold(hand, ms=20)
+    assert stages(hand) == ["warned", "refused"] and not hand.on(RUN)
+
+
 def test_a_silent_device_takes_it_away(hand):
     # S37
     hand.obey("pulse", f"{RUN} 2s")
