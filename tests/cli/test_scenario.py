@@ -13,7 +13,7 @@ from linectl.site.load import load_site
 from linectl.site.scenario import COMMANDS, STALL, load_scenario
 
 ROOT = Path(__file__).parents[2]
-SCENARIOS = sorted((ROOT / "sim/scenarios").glob("*.yaml"))
+SCENARIOS = sorted((ROOT / "sim/scenarios").rglob("*.yaml"))
 
 
 @pytest.fixture(scope="module")
