@@ -218,9 +218,8 @@ def test_a_set_point_written_over_the_wire_arrives_with_its_words_swapped(hand) 
 
 
 def test_every_mistake_that_can_be_made_at_any_point_is_made_and_put_right(small) -> None:
-    points = small.points
+    points, plant = small.points, linectl_sim.open(small, 1)
     for point in points:
-        plant = linectl_sim.open(small, 1)
         inputs = [p.index for p in points if p.direction == point.direction == "in"]
         before = [plant.read(index) for index in inputs]
         effects = list(plant.world.outputs.effect)
