@@ -1,89 +1,17 @@
-"""An IO checkout in virtual time: what is wired wrong is named, nothing moves unasked."""
+"""An IO checkout in virtual time: what is wired wrong is called by its name, and kept on record."""
 
 from __future__ import annotations
 
-import datetime as dt
-import shutil
-from functools import cache
-from pathlib import Path
+import json
 
 import pytest
-from bench_field import BenchField
+from checkout_evening import Evening
 
-from linectl.commission.answers import AnswersFile, Deed, Rule, Scripted
-from linectl.commission.checkout.facts import Facts
-from linectl.commission.checkout.order import chosen
-from linectl.commission.checkout.outcome import Terms
-from linectl.commission.checkout.record import checkout_standing, read_tries
-from linectl.commission.checkout.walk import Walk
-from linectl.site.load import load_site
-
-SMALL = Path(__file__).parents[2] / "config/small"
-small = cache(lambda: load_site(SMALL))
-START = dt.datetime(2026, 3, 31, 20, 2, tzinfo=dt.timezone(dt.timedelta(hours=2)))
-USUAL = (
-    Rule(when="yes, or q", say="yes"),
-    Rule(when="mode maintenance", say="yes"),
-    Rule(when="ONE pulse", say="{quoted}"),
-    Rule(when="the right way", say="{moved}"),
-    Rule(when="at rest now", say="yes"),
-    Rule(when="it is dead", say="f"),
-    Rule(when="your act", say="no"),
-    Rule(when="resets interlocks", say="i"),
-    Rule(when="was it the contact", say="yes"),
-    Rule(say=""),
-)
-ZONE = ("estop_ok", "enabling", "horn_on", "beacon_on")
-
-
-class Evening:
-    """One technician at the small line: what they were told, and what the record says."""
-
-    def __init__(self, folder: Path) -> None:
-        self.site = small().model_copy(update={"folder": str(folder)})
-        self.facts = Facts(self.site)
-        self.field = BenchField(self.site)
-        self.said: list[str] = []
-
-    def miswire(self, tag: str, kind: str, **more) -> None:
-        self.field.bench.act(lambda: self.field.plant.do("miswire", tag, kind=kind, **more))
-
-    def walk(self, *only: str, first: tuple[Rule, ...] = (), again=False, acts=None, ranges=None):
-        file = AnswersFile(answers=(*first, *USUAL), acts=acts or {})
-        person = Scripted(file, self.field)
-        terms = Terms(
-            "anna", "ben", "probe 7", lambda: START, self.field.pause, 2_000, ranges=ranges or {}
-        )
-        tags = chosen(self.standing, self.facts, only, again)
-        try:
-            return Walk(self.facts, tags, self.field, person, terms).run()
-        finally:
-            self.said += person.said
-
-    @property
-    def standing(self):
-        return checkout_standing(self.site)
-
-    @property
-    def heard(self) -> str:
-        return "\n".join(self.said)
-
-    @property
-    def tries(self):
-        tries, unreadable = read_tries(Path(self.site.folder))
-        assert unreadable == ()
-        return tries
-
-    def last(self, tag: str):
-        return next(one for one in reversed(self.tries) if one.tag == tag)
-
-    def zone_is_ready(self, zone: str = "sowing") -> None:
-        self.walk(*(f"{zone}.{role}" for role in ZONE))
+from linectl.commission.answers import Deed, Rule
 
 
 @pytest.fixture
 def evening(tmp_path):
-    shutil.copytree(SMALL, tmp_path / "small")
     return Evening(tmp_path / "small")
 
 
@@ -154,7 +82,7 @@ def test_a_mistake_at_an_input_is_called_by_its_name(evening, tag, kind, more, f
 )  # fmt: skip
 def test_a_mistake_at_an_output_is_called_by_its_name(evening, tag, verb, part, options, found):
     evening.zone_is_ready()
-    evening.field.bench.act(lambda: evening.field.plant.do(verb, part, **options))
+    evening.plant(verb, part, **options)
     evening.walk(tag)
     assert evening.last(tag).found.startswith(found), evening.last(tag).found
     assert evening.last(tag).result == "fail"
@@ -193,3 +121,70 @@ def test_a_device_that_falls_silent_has_not_moved(evening):
     assert "device belts_sower fell silent meanwhile" in evening.heard
     assert evening.last("tamp.press_up").result == "pass"
     assert evening.last("tamp.press_up").remark == ""
+
+
+def test_a_round_that_was_ended_goes_on_where_it_stopped(evening):
+    """S40."""
+    stops = Rule(at="fill.drive_ok", when="", say="q")
+    evening.miswire("fill.drive_ok", "dead")
+    counts = evening.walk("fill", first=(stops,))
+    tags = [one.tag for one in evening.tries]
+    assert tags  # every try was on the disk before the next began
+    assert counts["passed"] == len(tags)
+    evening.plant("put wires right", "fill.drive_ok")
+    evening.walk("fill")
+    assert [one.tag for one in evening.tries][: len(tags)] == tags
+    assert len({one.tag for one in evening.tries}) == len(evening.tries)
+
+
+def test_a_fault_put_right_and_tried_again_closes_its_deficiency(evening):
+    evening.miswire("fill.entry_eye", "dead")
+    evening.walk("fill.entry_eye")
+    evening.walk("fill.entry_eye", first=(Rule(when="remark", say="wire 7 broken"),))
+    evening.plant("put wires right", "fill.entry_eye")
+    evening.walk("fill.entry_eye")
+    first, second, third = evening.tries
+    assert [one.deficiency for one in (first, second, third)] == ["1", "1", "1"]
+    assert [one.result for one in (first, second, third)] == ["fail", "fail", "pass"]
+    assert second.remark == "wire 7 broken"
+    assert (third.found, third.left) == (second.found, "in order")
+    assert "fill.entry_eye: pass, closes deficiency 1" in evening.heard
+    (standing,) = [one for one in evening.standing.points if one.point.tag == "fill.entry_eye"]
+    assert standing.retested
+    evening.miswire("fill.exit_eye", "dead")
+    evening.walk("fill.exit_eye")
+    assert evening.tries[-1].deficiency == "2"
+
+
+def test_a_contact_that_chatters_is_told_with_its_edges(evening):
+    ask, bench = evening.field.ask, evening.field.bench
+
+    def fluttering(told):
+        if told.get("do") != "hold sensor":
+            return ask(told)
+        for number in range(5):
+            held = {**told, "options": {"value": number % 2 == 1}}
+            bench.at(bench.now + 60 + 40 * number, lambda one=held: ask(one) and None)
+        return {"ok": True}
+
+    evening.field.ask = fluttering
+    evening.walk("tamp.press_up")
+    assert evening.last("tamp.press_up").found.startswith("chatters: 5 edges")
+
+
+def test_travel_is_measured_from_the_command_to_the_feedback(evening):
+    evening.zone_is_ready()
+    evening.walk("turn.to_90", "turn.to_0")
+    facts = evening.site.file.stations["turn"]
+    for tag in ("turn.to_90", "turn.to_0"):
+        assert facts.turn_ms <= int(evening.last(tag).travel_ms) <= facts.turn_ms + 500
+
+
+def test_a_number_is_fitted_with_what_is_left_over(evening):
+    evening.walk("seed.vacuum")
+    tried = evening.last("seed.vacuum")
+    readings = json.loads(tried.readings)
+    assert [way for *_, way in readings] == ["up"] * 5 + ["down"] * 4
+    assert tried.fit.startswith("scale 0.01, offset ")
+    assert "residual" in tried.fit
+    assert tried.trace.startswith("wire break: it reads 0 kPa (raw 0)")
