@@ -119,9 +119,10 @@ def field_standing(site: Site, today: dt.date) -> FieldStanding:
     last = {test.cause: test for test in tests}  # a later row stands for the earlier ones
     changes, lost = read_changes(Path(site.folder))
     reopening = last_reopening(changes)
-    resting = rests_on(site)
+    rows = field_rows(site)
+    resting = _resting(site, rows)
     states = []
-    for row in field_rows(site):
+    for row in rows:
         test = last.get(row.name)
         changed = [reopening[tag].at for tag in resting[row.name] if tag in reopening]
         rewired = test is not None and any(_moment(at) > _moment(test.at) for at in changed)
@@ -131,12 +132,16 @@ def field_standing(site: Site, today: dt.date) -> FieldStanding:
 
 def rests_on(site: Site) -> dict[str, frozenset[str]]:
     """By cause: the tags of its points, and of the outputs that it acts on."""
+    return _resting(site, field_rows(site))
+
+
+def _resting(site: Site, rows: tuple[Cause, ...]) -> dict[str, frozenset[str]]:
     return {
         row.name: frozenset(
             [site.points[test.index].tag for test in row.tests]
             + [p.tag for p in site.points if (row.acts | row.latches | row.bars) >> p.index & 1]
         )
-        for row in field_rows(site)
+        for row in rows
     }
 
 

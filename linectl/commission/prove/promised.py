@@ -7,7 +7,7 @@ derived, and proven to act as derived.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import Literal
@@ -16,8 +16,9 @@ from linectl.line.build import rows_of
 from linectl.line.cause_rows import Cause as Row
 from linectl.site.interlocks import Cause, Condition, Effect, Kind
 from linectl.site.model import Site
-from linectl.site.parts import needs_of
+from linectl.site.parts import Need, needs_of
 
+Needs = Mapping[str, Need]
 Origin = Literal["written", "structure", "silence", "supply"]
 
 
@@ -102,7 +103,9 @@ class Promise:
 
 def promises(site: Site) -> tuple[Promise, ...]:
     """Every cause of the site that stops anything: written ones first, then derived ones."""
-    written = [_written(site, name, cause) for name, cause in site.interlocks.causes.items()]
+    needs = needs_of(site.file)
+    causes = site.interlocks.causes
+    written = [_written(site, needs, name, cause) for name, cause in causes.items()]
     known = {promise.name for promise in written}
     derived = [_derived(site, row) for row in rows_of(site) if row.name not in known]
     return tuple(promise for promise in (*written, *derived) if promise.cells)
@@ -116,15 +119,14 @@ def only_warns(site: Site) -> tuple[str, ...]:
 # what interlocks.yaml says ------------------------------------------------------------------------
 
 
-def _written(site: Site, name: str, cause: Cause) -> Promise:
-    tags = site.tags
-    needs = needs_of(site.file)
+def _written(site: Site, needs: Needs, name: str, cause: Cause) -> Promise:
+    tags, effects = site.tags, site.interlocks.effects
     first = needs.get(cause.when[0].point)
     wanted = tuple(_wanted(condition, tags[condition.point]) for condition in cause.when)
     return Promise(
         name, cause.text, "written", wanted, cause.vote or len(wanted),
         tuple(
-            _cell(site, site.interlocks.effects[cell.effect], cell.effect, cell.kind, cause.moment)
+            _cell(site, needs, effects[cell.effect], cell.effect, cell.kind, cause.moment)
             for cell in site.interlocks.cells(name)
         ),
         cause.bad == "left_out", cause.on_delay_ms, cause.off_delay_ms, tuple(cause.modes),
@@ -139,14 +141,13 @@ def _wanted(condition: Condition, index: int) -> Wanted:
     )  # fmt: skip
 
 
-def _cell(site: Site, effect: Effect, name: str, kind: Kind, moment: str) -> Cell:
-    outputs = _outputs(site, effect) if moment == "at_once" or kind == "permissive" else ()
+def _cell(site: Site, needs: Needs, effect: Effect, name: str, kind: Kind, moment: str) -> Cell:
+    outputs = _outputs(site, needs, effect) if moment == "at_once" or kind == "permissive" else ()
     return Cell(name, kind, outputs, effect.unit or "", effect.action or "", effect.station or "")
 
 
-def _outputs(site: Site, effect: Effect) -> tuple[int, ...]:
+def _outputs(site: Site, needs: Needs, effect: Effect) -> tuple[int, ...]:
     """Moving outputs by name, or of a zone: there a grip that holds a load by being on stays."""
-    needs = needs_of(site.file)
     found = []
     for point in site.points:
         need = needs.get(point.tag)

@@ -186,3 +186,11 @@ def fresh(tmp_path) -> Bench:
     """The small site as it comes: no record but its approval, no controller."""
     shutil.copytree(SMALL, tmp_path / "small")
     return Bench(tmp_path / "small", None)
+
+
+@pytest.fixture(scope="module")
+def as_it_comes(tmp_path_factory) -> CommissionList:
+    """Its list, for acts that are refused."""
+    folder = tmp_path_factory.mktemp("as") / "small"
+    shutil.copytree(SMALL, folder)
+    return commission_list(folder, None, NOW, True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
+from pathlib import Path
 
 import pytest
 
@@ -12,9 +13,13 @@ from linectl.commission.readiness import acts
 from linectl.commission.readiness.record import FILE, append_act, read_acts
 from linectl.errors import UsageError
 
-from .conftest import a_try
+from .conftest import NOW, a_try
 
 DAY_MS = 86_400_000
+PROTECTED = (
+    "estop.sowing", "guard.fill", "watchdog.io_sower", "start_warning.lanes", "lock_out",
+    "field_tests.protective", "guards_in_place", "area_clear", "local_codes",
+)  # fmt: skip
 HOUR = dt.timedelta(hours=1)
 
 
@@ -54,20 +59,19 @@ def test_an_override_covers_what_was_wrong_when_it_was_given_and_nothing_later(d
     assert "not covered by the override of ben: tamp.exit_eye" in item.why
 
 
-@pytest.mark.parametrize(
-    "name",
-    ["estop.sowing", "guard.fill", "watchdog.io_sower", "start_warning.lanes", "lock_out",
-     "field_tests.protective", "guards_in_place", "area_clear", "local_codes"],
-)  # fmt: skip
-def test_nobody_overrides_what_protects_people(fresh, name):
-    with pytest.raises(UsageError, match="is overridden by nobody"):
-        override(fresh, name)
-    # S45: not even with a row that somebody has written into the file by hand
-    wanted = fresh.item(name)
-    row = override(fresh, "calibration.water")
-    covers = "; ".join(wanted.lacks)
-    append_act(fresh.folder, dataclasses.replace(row, item=name, covers=covers))
-    assert not fresh.item(name).done
+def test_nobody_overrides_what_protects_people(fresh):
+    listed = fresh.list()
+    asked = {"by": "ben", "why": "in a hurry", "for_ms": DAY_MS}
+    row = acts.override(listed, "calibration.water", fresh.now, **asked)
+    for name in PROTECTED:
+        with pytest.raises(UsageError, match=f"{name} is overridden by nobody"):
+            acts.override(listed, name, fresh.now, **asked)
+        # S45: not even with a row that somebody has written into the file by hand
+        covers = "; ".join(listed.item(name).lacks)
+        append_act(fresh.folder, dataclasses.replace(row, item=name, covers=covers))
+    listed = fresh.list()
+    assert [name for name in PROTECTED if listed.item(name).done] == []
+    assert listed.item("calibration.water").done
 
 
 @pytest.mark.parametrize(
@@ -81,10 +85,11 @@ def test_nobody_overrides_what_protects_people(fresh, name):
         ("approved", {}, "nothing to override"),
     ],
 )
-def test_an_override_that_is_not_whole_is_refused_and_nothing_is_kept(fresh, name, more, why):
+def test_an_override_that_is_not_whole_is_refused_and_nothing_is_kept(as_it_comes, name, more, why):
+    asked = {"by": "ben", "why": "packing comes on Monday", "for_ms": DAY_MS} | more
     with pytest.raises(UsageError, match=why):
-        override(fresh, name, **more)
-    assert not (fresh.folder / FILE).exists()
+        acts.override(as_it_comes, name, NOW, **asked)
+    assert not (Path(as_it_comes.site.folder) / FILE).exists()
 
 
 def test_what_was_signed_or_overridden_can_be_taken_back(done):
@@ -115,7 +120,7 @@ def test_a_signature_is_kept_with_its_words_and_what_it_rests_on(fresh):
     ("name", "more", "why"),
     [
         ("estop.sowing", {}, "a fact that linectl checks itself; nobody signs it"),
-        ("watchdog.io_sower", {"measured_ms": None}, "needs the time that was measured"),
+        ("watchdog.io_sower", {}, "needs the time that was measured"),
         ("watchdog.io_sower", {"measured_ms": 1001}, "longer than the 1s that its zone allows"),
         ("area_clear", {"measured_ms": 10}, "belongs to a watchdog"),
         ("area_clear", {"witness": "Anna"}, "another person"),
@@ -125,10 +130,10 @@ def test_a_signature_is_kept_with_its_words_and_what_it_rests_on(fresh):
         ("first_gutter", {}, "has not been free to start in production"),
     ],
 )
-def test_a_signature_that_says_nothing_is_refused_and_nothing_is_kept(fresh, name, more, why):
+def test_a_signature_that_says_nothing_is_refused_and_nothing_is_kept(as_it_comes, name, more, why):
     with pytest.raises(UsageError, match=why):
-        fresh.sign(name, **more)
-    assert not (fresh.folder / FILE).exists()
+        acts.sign(as_it_comes, name, NOW, **({"by": "anna"} | more))
+    assert not (Path(as_it_comes.site.folder) / FILE).exists()
 
 
 def test_the_first_hour_is_signed_after_the_first_gutter(done):
