@@ -12,6 +12,7 @@ from rich.text import Text
 from linectl.cli.screen import complain, heading, say
 from linectl.commission.controller import RunningController
 from linectl.commission.file_edit import KEPT, FileEdit
+from linectl.commission.prove.kept import FILE as PROOFS
 from linectl.commission.site_change import Reopened
 from linectl.runtime.control import running_controller
 
@@ -21,6 +22,9 @@ Yes = Annotated[
     bool, typer.Option("--yes", help="For scripts: the caution and the diff have been read.")
 ]
 Undo = Annotated[bool, typer.Option("--undo", help="Take the last change on record back.")]
+
+NAMED = 12
+"""Names in one line; `--json` has all."""
 
 
 def units_of(folder: Path) -> Mapping[str, str] | None:
@@ -46,11 +50,18 @@ def show_reopened(found: Reopened, folder: Path) -> None:
     lists = (
         ("checkout", found.checkouts, f"linectl checkout {folder}"),
         ("field test", found.field_tests, f"linectl prove {folder} --field"),
+        ("proof on the model", found.proofs, f"linectl prove {folder} --resume {folder}/{PROOFS}"),
         ("approval", found.approval, f'linectl prove {folder} --matrix, then --approve "NAME"'),
     )
     for what, names, command in lists:
         if names:
-            say(Text(f"  {what}: {', '.join(names)} ({command})"), soft_wrap=True)
+            say(Text(f"  {what}: {named(names)} ({command})"), soft_wrap=True)
+
+
+def named(names: Sequence[str]) -> str:
+    """The first of them; how many more there are."""
+    more = len(names) - NAMED
+    return ", ".join(names[:NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
 def show_remarks(remarks: Sequence[str]) -> None:

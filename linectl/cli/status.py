@@ -37,6 +37,7 @@ def status(site: RunningSite, as_json: AsJson = False) -> None:
         say_json(answer)
     else:
         print_status(answer)
+        _print_tuned(answer)
 
 
 def print_status(answer: Mapping[str, Any]) -> None:
@@ -106,6 +107,13 @@ def _print_pulse(pulse: Mapping[str, Any] | None) -> None:
     if pulse:
         left = f"{pulse['left_s']:.0f} s left"
         say(heading("Pulse"), Text(f"{pulse['tag']} by {pulse['by']}: {pulse['stage']}, {left}"))
+
+
+def _print_tuned(answer: Mapping[str, Any]) -> None:
+    """What differs from what the controller started with, and who changed it."""
+    told = [f"{t['path']} {t['was']} → {t['value']} ({t['by']})" for t in answer.get("tuned", ())]
+    if told:
+        say(heading("Tuned since the start"), Text("; ".join(told)))
 
 
 def _lot(row: Mapping[str, Any]) -> str:

@@ -16,6 +16,8 @@ from linectl.commission.check_setpoints import set_point_findings
 from linectl.commission.checkout.record import checkout_standing, row_of
 from linectl.commission.field_record import GOOD, field_standing, rests_on
 from linectl.commission.file_edit import FileEdit, undoing
+from linectl.commission.prove.kept import FILE as PROOFS
+from linectl.commission.prove.kept import kept_outcomes
 from linectl.commission.whole_file import write_whole
 from linectl.errors import LinectlError, SiteError, UsageError
 from linectl.site.approval import differences
@@ -48,16 +50,19 @@ class Reopened:
     """Causes whose test on the machine had passed."""
     approval: tuple[str, ...] = ()
     """Rows of the approved matrix that differ now."""
+    proofs: tuple[str, ...] = ()
+    """Causes that were proven on the model, with another matrix than there is now."""
 
     def __bool__(self) -> bool:
-        return bool(self.checkouts or self.field_tests or self.approval)
+        return bool(self.checkouts or self.field_tests or self.approval or self.proofs)
 
     def as_json(self) -> dict[str, Any]:
-        """checkouts: tags; field_tests: causes; approval: rows of the matrix."""
+        """checkouts: tags; field_tests and proofs: causes; approval: rows of the matrix."""
         return {
             "checkouts": list(self.checkouts),
             "field_tests": list(self.field_tests),
             "approval": list(self.approval),
+            "proofs": list(self.proofs),
         }
 
 
@@ -107,7 +112,15 @@ def reopened(change: SiteChange, today: dt.date) -> Reopened:
             if was[cause] in GOOD and (now.get(cause) not in GOOD or resting[cause] & tags)
         ),
         tuple(f"{one.section}.{one.row}" for one in new),
+        _unproven(change),
     )
+
+
+def _unproven(change: SiteChange) -> tuple[str, ...]:
+    """Causes whose kept proof on the model counts before the change and not after it."""
+    path = Path(change.before.folder) / PROOFS
+    kept = kept_outcomes(change.after, path)
+    return tuple(cause for cause in kept_outcomes(change.before, path) if cause not in kept)
 
 
 def make(change: SiteChange, words: Words, tags: Sequence[str] = ()) -> ChangeMade:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
+import json
 import shutil
 from pathlib import Path
 
@@ -12,6 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from linectl import __version__
 from linectl.commission import site_change
 from linectl.commission.approve import approve_site
 from linectl.commission.changes_record import read_changes
@@ -20,11 +22,15 @@ from linectl.commission.field_record import COLUMNS as TEST_COLUMNS
 from linectl.commission.field_record import FieldTest, append_test, row_digest
 from linectl.commission.file_edit import text_of
 from linectl.commission.io_cells import with_cells
+from linectl.commission.prove.kept import FILE as PROOFS
+from linectl.commission.prove.kept import kept_outcomes
 from linectl.commission.remap import Channel, place, point_of, remapped, remarks
 from linectl.commission.site_change import Words, make, refuse_unless_stopped, reopened, undone
 from linectl.errors import LinectlError, SiteError, UsageError
 from linectl.line.build import rows_of
+from linectl.site.approval import digest_of_rows
 from linectl.site.load import load_site
+from linectl.site.matrix_rows import matrix_rows
 from linectl.site.model import Site
 
 SMALL = Path(__file__).parents[2] / "config/small"
@@ -232,6 +238,17 @@ def test_a_moved_output_is_another_row_of_the_approved_matrix(folder, site):
     change = remapped(site, "fill.doser", Channel("40", device="io_lanes"))
     assert reopened(change, TODAY).approval
     assert any("must cut the new channel" in text for text in remarks(change, "fill.doser"))
+
+
+def test_a_proof_on_the_model_counts_no_longer_where_the_matrix_is_another(site):
+    matrix = digest_of_rows(matrix_rows(site))
+    row = {"version": __version__, "matrix": matrix, "cause": "guard_seed", "cells": []}
+    (Path(site.folder) / PROOFS).write_text(json.dumps(row) + "\n", encoding="utf-8")
+    assert kept_outcomes(site, Path(site.folder) / PROOFS) == {"guard_seed": True}
+    moved = remapped(site, "fill.doser", Channel("40", device="io_lanes"))
+    assert reopened(moved, TODAY).proofs == ("guard_seed",)
+    beside = remapped(site, "tamp.press_down", Channel("61", note="AE2:61"))
+    assert reopened(beside, TODAY).proofs == ()
 
 
 def test_forgotten_terminal_and_supply_are_called_to_mind(site):
