@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated
 
@@ -15,16 +13,14 @@ from linectl.cli.app import AsJson, SiteFolder, app
 from linectl.cli.calibrate_timers import CYCLES, TimersAsked, calibrate_timers
 from linectl.cli.calibrated import check_plot, list_calibrations, say_outcome
 from linectl.cli.moments import a_time
-from linectl.cli.plant_file import talk_port
 from linectl.cli.screen import heading, say, say_json
-from linectl.cli.terminal import at_terminal
-from linectl.commission.answers import AnswersFile, Scripted, read_answers
+from linectl.cli.someone import someone
+from linectl.commission.answers import read_answers
 from linectl.commission.calibrate.guides import GUIDES
 from linectl.commission.calibrate.work import Outcome, Terms, Work
 from linectl.commission.controller import RunningController
 from linectl.commission.person import Ended, Person
 from linectl.errors import UsageError
-from linectl.runtime.plant_talk import PlantTalk
 from linectl.site.complaints import nearest
 from linectl.site.load import load_site
 
@@ -148,7 +144,7 @@ def calibrate(
     if not undo:
         RunningController(site).look(-1)  # before anybody is asked for anything: is there one?
     script = None if answers is None else read_answers(answers)
-    with _someone(script, plant) as person:
+    with someone(script, plant, quiet=as_json) as person:
         terms = Terms(
             by=by or (script.by if script else "") or _name(person),
             now=lambda: dt.datetime.now().astimezone(),
@@ -169,8 +165,10 @@ def _check_wish(what: str, answers: Path | None, plant: Path | None, plot: Path 
     """Raises UsageError for what cannot be asked, Unreachable for a plot that cannot be drawn."""
     if what not in GUIDES:
         known = (*GUIDES, TIMERS)
-        near = nearest(what, known) if what else None
-        raise UsageError(near or f"say what is calibrated: {', '.join(known)}; or --list")
+        if not what:
+            raise UsageError(f"say what is calibrated: {', '.join(known)}; or --list")
+        near = nearest(what, known) or f"one of {', '.join(known)} is"
+        raise UsageError(f"{what!r} is nothing to calibrate; {near}")
     if plant is not None and answers is None:
         raise UsageError("--plant is where a script acts: add --answers FILE.yaml")
     if plot is not None:
@@ -193,21 +191,6 @@ def _round(
     if as_json:
         say_json(outcome.as_json(site.name))
     return outcome
-
-
-@contextmanager
-def _someone(script: AnswersFile | None, plant: Path | None) -> Iterator[Person]:
-    """A person at the terminal, or the script in their place."""
-    if script is None:
-        with at_terminal() as person:
-            yield person
-        return
-    talk = PlantTalk(talk_port(plant)) if plant is not None else None
-    try:
-        yield Scripted(script, talk)
-    finally:
-        if talk is not None:
-            talk.close()
 
 
 def _name(person: Person) -> str:

@@ -15,7 +15,7 @@ from linectl.commission.calibrate.factors import (
     with_figures,
 )
 from linectl.commission.calibrate.record import append_calibration
-from linectl.commission.calibrate.runs import Device, RunSet, Step, take_set
+from linectl.commission.calibrate.runs import Device, RunSet, Step, take_set, taken_away
 from linectl.commission.calibrate.work import Outcome, Said, Work, cautioned, said_of
 from linectl.commission.calibrate.written import (
     Entry,
@@ -79,6 +79,16 @@ def prepared(work: Work, dose: Dose, zone: str) -> Said:
 def dose_round(work: Work, dose: Dose, said: Said) -> Outcome:
     """The rest of the round. Raises Ended if the person goes away before there is a set."""
     device = dose.device()
+    try:
+        return _judged(work, dose, said, device)
+    finally:
+        taken_away(work, device)
+        work.say(
+            "the units stay in maintenance until somebody gives them another mode (linectl command)"
+        )
+
+
+def _judged(work: Work, dose: Dose, said: Said, device: Device) -> Outcome:
     done = take_set(work, device, dose.plan(), dose.straight)
     found = found_error(done, dose.factor)
     work.say(f"\nas found: a dose was off by {found:+.1%}")

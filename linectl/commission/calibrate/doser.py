@@ -73,7 +73,7 @@ def _device(work: Work, name: str, point: Point) -> Device:
         read=lambda text: volume_ml(text, density),
         hopper=f"{name}.hopper_level",
         takes=0.001,
-        question="what came, as 12.4l or 870ml" + (", or 2.1kg, 4lb 8oz" if density else ""),
+        question="what came, as 12.4l or 870ml" + (", or 2.1kg, 4.5lb" if density else ""),
     )
 
 

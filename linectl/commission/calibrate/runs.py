@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
-from linectl.commission.calibrate.device_run import Wanted, run_device
+from linectl.commission.calibrate.device_run import Ran, Wanted, run_device
 from linectl.commission.calibrate.work import Work
 from linectl.commission.person import Ended, FieldAct
 from linectl.crop.calibrating import (
@@ -160,7 +160,7 @@ def take_set(work: Work, device: Device, plan: Sequence[Step], straight: bool = 
     away before there is a set.
     """
     work.say("\nPrime: one run that does not count, so that the device is full and even.")
-    _run(work, device, plan[0], "prime", measured=False)
+    _ran(work, device, plan[0], "prime")
     done = RunSet(straight)
     for place, step in enumerate(plan, 1):
         done.runs.append(measure(work, device, step, f"run {place} of {len(plan)}"))
@@ -174,9 +174,20 @@ def take_set(work: Work, device: Device, plan: Sequence[Step], straight: bool = 
 
 def measure(work: Work, device: Device, step: Step, name: str) -> Run:
     """One run, measured; asked for again until it has run its whole time. Raises Ended."""
-    ran = _run(work, device, step, name, measured=True)
-    assert ran is not None
-    return ran
+    ran = _ran(work, device, step, name)
+    got, typed = _typed(work, device, name)
+    pulses = ran.counted(device.counter) if device.counter else None
+    run = Run(step, ran.ran_ms, device.asked(step.set_point, ran.ran_ms), got, typed, pulses)
+    work.say(
+        f"  asked {run.asked:,.0f} {device.unit}, came {run.got:,.0f} {device.unit}:"
+        f" {run.ratio - 1:+.1%}"
+    )
+    return run
+
+
+def taken_away(work: Work, device: Device) -> None:
+    """The last vessel goes: what falls from now on is for gutters."""
+    work.person.act(FieldAct("take", device.part, None, "take the vessel away"))
 
 
 def wanted_of(device: Device, step: Step) -> Wanted:
@@ -185,7 +196,7 @@ def wanted_of(device: Device, step: Step) -> Wanted:
     return Wanted(device.tag, step.for_ms, others, device.lead_ms)
 
 
-def _run(work: Work, device: Device, step: Step, name: str, measured: bool) -> Run | None:
+def _ran(work: Work, device: Device, step: Step, name: str) -> Ran:
     wanted = wanted_of(device, step)
     unit = work.site.points[work.site.index(device.rate_tag)].unit
     while True:
@@ -194,21 +205,9 @@ def _run(work: Work, device: Device, step: Step, name: str, measured: bool) -> R
         work.ask(f"  {name} at {step.set_point:g} {unit}: Enter when it stands there, q ends: ")
         filled(work, device, step)
         ran = run_device(work, wanted)
-        if isinstance(ran, str):
-            work.say(f"  {ran}. It is done again, from an empty vessel")
-            continue
-        got, typed = _typed(work, device, name) if measured else (0.0, "")
-        work.person.act(FieldAct("take", device.part, None, "take the vessel away and empty it"))
-        if not measured:
-            return None
-        pulses = ran.counted(device.counter) if device.counter else None
-        asked = device.asked(step.set_point, ran.ran_ms)
-        run = Run(step, ran.ran_ms, asked, got, typed, pulses)
-        work.say(
-            f"  asked {run.asked:,.0f} {device.unit}, came {run.got:,.0f} {device.unit}:"
-            f" {run.ratio - 1:+.1%}"
-        )
-        return run
+        if not isinstance(ran, str):
+            return ran
+        work.say(f"  {ran}. It is done again, from an empty vessel")
 
 
 def filled(work: Work, device: Device, step: Step) -> None:

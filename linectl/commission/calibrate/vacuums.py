@@ -26,7 +26,7 @@ STRENGTHS = (1.0, 1.2, 1.4, 1.6, 1.8)
 OFF_KPA = 0.5
 """By more than this the gauge and the set valve differ too much (common practice, no source)."""
 VACUUMS_MOST = 12
-BAR = 40
+BAR = 20
 """Characters of a full bar."""
 
 
@@ -137,11 +137,13 @@ def bars(rows: Sequence[AtVacuum], best: AtVacuum, alike: Sequence[AtVacuum]) ->
             continue
         one = row.indices
         bar = "#" * round((one.quality_of_feed - floor) / (1 - floor) * BAR)
-        mark = "  best" if row == best else "  chance may explain it" if row in alike else ""
+        mark = "  best" if row == best else "  alike" if row in alike else ""
         lines.append(
-            f"{row.vacuum_kpa:6.1f} kPa  {one.quality_of_feed:6.1%} ±{one.quality_error:.1%}"
-            f"  misses {one.misses:5.1%}  multiples {one.multiples:5.1%}  {bar}{mark}"
+            f"{row.vacuum_kpa:5.1f} kPa {one.quality_of_feed:6.1%} ±{one.quality_error:.1%}"
+            f"  misses {one.misses:5.1%}  doubles {one.multiples:5.1%}  {bar}{mark}"
         )
+    if alike:
+        lines.append("alike: chance may explain the difference from the best one")
     return lines
 
 

@@ -145,8 +145,10 @@ def test_the_curve_is_told_as_bars_with_the_best_and_what_chance_may_explain() -
         for kpa, empty in ((6.0, 60), (8.0, 9), (10.0, 7))
     ]
     lines = bars(rows, rows[2], [rows[1]])
-    assert lines[-1].endswith("  best") and lines[-2].endswith("  chance may explain it")
-    lengths = [line.count("#") for line in lines[2:]]
+    assert lines[-2].endswith("  best") and lines[-3].endswith("  alike")
+    assert lines[-1].startswith("alike: chance")
+    assert max(map(len, lines)) < 80
+    lengths = [line.count("#") for line in lines[2:5]]
     assert lengths == sorted(lengths) and lengths[0] < lengths[2] / 4
 
 
