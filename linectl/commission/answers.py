@@ -3,6 +3,7 @@
     answers:
       - {when: "what drives it", say: clamp meter 3}   # the first that fits
       - {at: fill.exit_eye, when: result, say: [n, y]} # of that point alone; in turn
+      - {when: "what came", weigh: fill, say: "{kg}kg"} # weighed on the plant model
     acts:
       fill.exit_eye: []                                # nobody acts there
 

@@ -90,14 +90,12 @@ class Outcome:
         why (of a refusal; null else), old and new (what calibration.yaml says by key; null
         where it says nothing). Of doser, water and drum also: as_found, as_left (shares of what was
         asked), uncertainty (half-width of 95 %), spread (standard deviation of one run as a
-        share), runs and left_out (lists of {rate, seconds, asked, got, typed, pulses, why}: asked and
-        got in ml or seeds, typed as the person wrote it, pulses of a meter, why it was left out),
-        verification (the same of its one run), residuals (shares), trend (the ratio changes with
-        the rate). By WHAT: pulses_per_l {value, uncertainty, spread, before} or null; drive
-        {tag, per_hz, offset_hz, per_hz_uncertainty, residuals_per_s}; vacuums (a list by vacuum
-        of the indices of ISO 7256-1) and vacuum_kpa, the one that was chosen.
-        Of carriage, whose old and new are what site.yaml says: places (list of carriage, place,
-        found_mm, taught_mm, spread_mm, hysteresis_mm, approaches, left_mm).
+        share), runs and left_out (lists of {rate, seconds, asked, got, typed, pulses, why}: asked
+        and got in ml or seeds, typed as the person wrote it, pulses of a meter, why it was left
+        out), verification (the same of its one run), residuals (shares), trend (the ratio changes
+        with the rate). By WHAT: pulses_per_l {value, uncertainty, spread, before} or null; drive
+        {tag, per_hz, offset_hz, per_hz_uncertainty, residuals_per_s}; vacuums (a list by vacuum of
+        the indices of ISO 7256-1) and vacuum_kpa, the one that was chosen.
         """
         return {
             "site": site,
