@@ -106,6 +106,7 @@ def _judged(work: Work, dose: Dose, said: Said, device: Device) -> Outcome:
     row = replace(row, uncertainty=figures.uncertainty or row.uncertainty)
     for line in figures.lines:
         work.say(line)
+    work.say("  what all runs share is not in it: the scale's own error, the density, the counting")
     told = as_told(found, None, done, **figures.told)
     if figures.why_not:
         return refused(work, row, figures.why_not, told)

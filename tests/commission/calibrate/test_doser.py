@@ -1,4 +1,7 @@
-"""The doser calibrated on a line in virtual time: what is said, refused, written, put back."""
+"""The doser calibrated on a line in virtual time: what is said, refused, written, put back.
+
+SAFETY.md S41, S42.
+"""
 
 from __future__ import annotations
 
