@@ -156,16 +156,15 @@ def test_a_person_at_a_terminal_is_rung_for_and_told_what_to_do(line, monkeypatc
         os.environ.update(COLUMNS="80", TERM="xterm")
         sys.stdin, sys.stdout, sys.stderr = open(0), open(1, "w"), open(2, "w")  # noqa: SIM115
         _type_as_a_person(line, monkeypatch)
-    said = ""
+    heard = b""
     while True:
         try:
-            data = os.read(terminal, 65536)
+            heard += os.read(terminal, 65536)
         except OSError:
             break
-        said += data.decode()
     os.waitpid(child, 0)
     os.close(terminal)
-    said = re.sub(r"\x1b\[[0-9;]*m", "", said)
+    said = re.sub(r"\x1b\[[0-9;]*m", "", heard.decode())
     assert "\aHOLD THE ENABLING" in re.sub(r"[╭─╮│╰╯\s]+", " ", said).replace("\a ", "\a")
     assert "doser: calibrated" in said
     assert max(len(line) for line in said.splitlines() if line.startswith(("╭", "│"))) <= 80

@@ -169,7 +169,7 @@ def test_a_doser_told_hertz_gets_the_line_of_its_drive_within_what_is_stated(
     hertz, working, weighed
 ) -> None:
     held = 0
-    for machine in range(20):
+    for machine in range(12):
         hertz.do("hidden factors", seed=machine)
         truth = hertz.plant.hidden()
         motor, factor = truth["drives"]["fill.doser_rate"], truth["doser"]
@@ -180,7 +180,7 @@ def test_a_doser_told_hertz_gets_the_line_of_its_drive_within_what_is_stated(
             true = factor * motor["per_hz"] * (hz - motor["offset_hz"])
             line = drive["per_hz"] * (hz - drive["offset_hz"])
             assert line == pytest.approx(true, rel=2.5 * told["uncertainty"])
-    assert held >= 17  # of 20 at 95 %: fewer come once in a thousand
+    assert held >= 9  # of 12 at 95 %: fewer come once in four hundred
 
 
 def test_a_drives_line_is_written_in_place_and_the_factor_becomes_one(

@@ -13,7 +13,7 @@ from scipy import stats
 from linectl.commission.calibrate import doser, drum, water
 
 MACHINES = 200
-SPILT = MACHINES if os.environ.get("LINECTL_CAMPAIGN") == "full" else 40
+SPILT = MACHINES if os.environ.get("LINECTL_CAMPAIGN") == "full" else 24
 CONFIDENCE = 0.95
 HARDLY_EVER = 1e-3
 """What is asserted would be missed so often by a right program, were its seeds not fixed."""
