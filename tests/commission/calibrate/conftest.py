@@ -106,6 +106,8 @@ class Benched:
         if "weigh" in told:
             return {"weighed": self.plant.weigh(told["weigh"])}
         self.do(told["do"], told["part"], **told["options"])
+        if told["do"] == "disable":
+            self.run(200)  # seen let go
         if told["do"] == "put vessel":
             self._vessels += 1
             if self._vessels == self.spill_at:

@@ -25,7 +25,7 @@ GUIDE = {"doser": doser, "water": water, "drum": drum}
 def line(tmp_path_factory, benched, small_folder):
     folder = shutil.copytree(small_folder, tmp_path_factory.mktemp("truth") / "small")
     made = benched(folder)
-    made.pause_ms = 30_000
+    made.pause_ms = 20_000
     return made
 
 
