@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from linectl.commission.calibrate.work import Work
 from linectl.commission.controller import Look
@@ -99,11 +100,32 @@ def _pulsed(work: Work, wanted: Wanted) -> Ran | str:
         if work.person.enough():
             work.controller.command("pulse-end", "", work.terms.by)
         work.terms.pause()
-    last = status["last_pulse"]
-    if last["ended_by"] != "time":
-        ran = format_duration(int(last["ran_ms"]))
-        return f"it was ended after {ran} by {last['ended_by']}: that run does not count"
-    return Ran(int(last["ran_ms"]), before, amid, _settled(work))
+    why = _cut_short(status["last_pulse"], wanted, work.terms.by)
+    if why is not None:
+        return why
+    return Ran(int(status["last_pulse"]["ran_ms"]), before, amid, _settled(work))
+
+
+def _cut_short(last: Mapping[str, Any], wanted: Wanted, by: str) -> str | None:
+    """Why the last pulse is not the run that was wanted, whole; None if it is."""
+    if (last["tag"], last["by"]) != (wanted.tag, by):
+        return f"another pulse came between, {last['tag']} by {last['by']}: that run does not count"
+    if last["ended_by"] == "time":
+        return None
+    ended_by = _ENDED_BY.get(last["ended_by"], last["ended_by"])
+    if last["stage"] == "refused":
+        return f"it did not run: {ended_by}"
+    ran = format_duration(int(last["ran_ms"]))
+    return f"it was ended after {ran}: {ended_by}. That run does not count"
+
+
+_ENDED_BY = {
+    "enabling": "the enabling device was not held",
+    "warning": "horn and beacon did not prove themselves",
+    "device": "a device does not answer",
+    "mode": "a unit was given another mode",
+    "person": "somebody ended it",
+}
 
 
 def _settled(work: Work) -> Look:

@@ -66,6 +66,8 @@ class Dose:
 
 def prepared(work: Work, dose: Dose, zone: str) -> Said:
     """Cautions, maintenance, and what stands beside the figures. Raises Ended, UsageError."""
+    if "pulse" not in work.controller.status():
+        raise UsageError("the running controller knows no pulses: start it anew with this version")
     if work.controller.look(-1).site_digest != work.site.digest:
         raise UsageError(
             "the running controller works with other site files than those of this folder: start"

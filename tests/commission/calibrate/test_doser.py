@@ -190,7 +190,7 @@ def test_a_run_that_was_cut_short_does_not_count_and_is_done_again(line, working
 
     line.do = do
     outcome = doser.calibrate(work)
-    assert "by enabling: that run does not count" in said(work)
+    assert "the enabling device was not held. That run does not count" in said(work)
     assert len(outcome.told["runs"]) == 6
     assert {run["seconds"] for run in outcome.told["runs"]} == {20.0}
 
@@ -238,3 +238,26 @@ def test_a_weight_is_turned_into_litres_by_the_density_that_is_asked(line, worki
 def test_the_record_is_named_in_the_sites_folder(line, working, site_folder) -> None:
     doser.calibrate(working(line, VOLUME, NO))
     assert (site_folder / FILE).read_text(encoding="utf-8-sig").split(",")[:4] == STAYS_ASKED
+
+
+def test_somebody_elses_pulse_is_never_taken_for_the_run(line, working) -> None:
+    work = working(line, VOLUME, NO)
+    told, between = line.status, []
+
+    def status():
+        found = told()
+        if found["pulse"] is None and found["last_pulse"] and not between:
+            between.append(found["last_pulse"])
+            found = {**found, "last_pulse": {**found["last_pulse"], "by": "ben"}}
+        return found
+
+    line.status = status
+    outcome = doser.calibrate(work)
+    assert "another pulse came between, fill.doser by ben: that run does not count" in said(work)
+    assert len(outcome.told["runs"]) == 6
+
+
+def test_a_controller_without_pulses_is_asked_for_nothing(line, working) -> None:
+    line.status = lambda: {"units": {}}
+    with pytest.raises(UsageError, match="knows no pulses"):
+        doser.calibrate(working(line))
