@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, replace
 from typing import Any
@@ -27,6 +27,9 @@ KIND = "calibrate"
 APPROACHES = 2
 """From each side. ISO 230-2 takes five; two show slack and a slipping wheel (common practice, no
 source)."""
+RESOLUTION_MM = 1.0
+"""Whole millimetres of the encoder, and half of two stops at the flag's edge: no place is told
+better, however well it is found again."""
 CAUTIONS = (
     "Nobody stands at the lane ends, in the aisle or beside the rail: the carriage traps against"
     " lane ends and posts, and it moves over its whole way.",
@@ -273,10 +276,16 @@ def _filled(
             f"{one.place.name} {one.seen.mean_mm - one.place.found_mm:+.1f} mm" for one in done
         ),
         as_left=", ".join(f"{one.place.name} {one.left_mm:+.1f} mm" for one in left),
-        uncertainty="".join(f"{max(one.seen.off_mm for one in done):.1f} mm" for _ in done[:1]),
-        spread="".join(f"{max(one.seen.spread_mm for one in done):.1f} mm" for _ in done[:1]),
+        uncertainty=_millimetres(one.seen.off_mm + RESOLUTION_MM for one in done),
+        spread=_millimetres(one.seen.spread_mm for one in done),
         runs=json.dumps([one.as_json() for one in done]) if done else "",
     )
+
+
+def _millimetres(values: Iterable[float]) -> str:
+    """The greatest of them; empty without one."""
+    most = max(values, default=None)
+    return "" if most is None else f"{most:.1f} mm"
 
 
 def _told(done: Sequence[PlaceTaught]) -> dict[str, Any]:

@@ -28,6 +28,8 @@ FINE_MM = 2
 """Between two stops at an edge of the flag: the edge is told to half of it."""
 COARSE_SHARE = 1.5
 """Of the flag's half window, between two stops while it is looked for: no window is passed over."""
+TRIES = 3
+"""Of one pulse that something broke off: an enabling device let go, a device silent."""
 PULSE_SLACK_MS = 1_500
 """On the reckoned time of a way: the drive's start, and the poll that shows its end."""
 
@@ -180,20 +182,33 @@ class Pulsed:
         way_ms = travel_ms(target - float(here), self._facts.speed_mm_s, self._facts.ramp_ms)
         for_ms = min(round(way_ms) + PULSE_SLACK_MS, self._most_ms)
         argument = f"{self.name}.run {format_duration(for_ms)} {self.name}.target={target}"
-        why = work.controller.command("pulse", argument, work.terms.by)
-        if why is not None:
-            raise NotTaught(f"a pulse was refused: {why}")
-        while (status := work.controller.status())["pulse"] is not None:
-            if work.person.enough():
-                work.controller.command("pulse-end", "", work.terms.by)
-            work.terms.pause()
-        if (how := status["last_pulse"]["ended_by"]) != "time":
-            raise NotTaught(f"a pulse was ended by {how}")
+        for _ in range(TRIES):
+            why = self._pulse(argument)
+            if why is None:
+                break
+            work.say(f"  {why}")
+            if work.ask("  Enter: once more; no: give it up (q ends): ").lower() in ("n", "no"):
+                raise NotTaught(why)
+        else:
+            raise NotTaught(f"{why}, {TRIES} times")
         stop = standstill(work, self.name)
         if stop is None or abs(stop.mm - target) > self._facts.tolerance_mm:
             told = "nowhere" if stop is None else f"at {stop.mm:.0f} mm"
             raise NotTaught(f"sent to {target} mm it stands {told}")
         return stop
+
+    def _pulse(self, argument: str) -> str | None:
+        """One pulse to its end; why it did not last its time, None if it did."""
+        work = self._work
+        why = work.controller.command("pulse", argument, work.terms.by)
+        if why is not None:
+            return f"a pulse was refused: {why}"
+        while (status := work.controller.status())["pulse"] is not None:
+            if work.person.enough():
+                work.controller.command("pulse-end", "", work.terms.by)
+            work.terms.pause()
+        how = status["last_pulse"]["ended_by"]
+        return None if how == "time" else f"a pulse was ended by {how}"
 
 
 def _outward(step: float, reach: float) -> Iterator[float]:

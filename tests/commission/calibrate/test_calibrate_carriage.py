@@ -155,6 +155,7 @@ def test_places_are_taught_within_the_flags_resolution_and_written(folder: Path)
     ).replace("infeed_mm: 3000\n", f"infeed_mm: {lane2}\n")
     (row,), _ = read_calibrations(folder)
     assert (row.what, row.result, row.by) == ("carriage", "written", "Ina Roth")
+    assert 1 <= float(row.uncertainty.removesuffix(" mm")) <= 3
     changes, _ = read_changes(folder)
     whats = {one.what: (one.kind, one.new) for one in changes}
     assert whats["lanes.2.infeed_mm"] == ("calibrate", str(lane2)) and len(whats) == 3
@@ -232,11 +233,33 @@ def test_nothing_is_pulsed_before_the_cautions_were_answered(folder: Path) -> No
 
 def test_without_the_enabling_device_nothing_moves_and_the_round_says_so(folder: Path) -> None:
     machine = Machine(folder, 10)
-    work = machine.work(Rule(when="places", say="home"))
+    work = machine.work(Rule(when="places", say="home"), Rule(when="once more", say=("", "no")))
     nobody = Scripted(AnswersFile(answers=machine.person._file.answers))  # type: ignore[union-attr]
     outcome = carriage.calibrate(replace(work, person=nobody))
     assert outcome.result == "refused" and "enabling" in outcome.why
     assert machine.part.travel.state()[0] == 1_500
+
+
+def test_a_pulse_that_was_broken_off_is_made_once_more(folder: Path) -> None:
+    machine = Machine(folder, offset_mm=20)
+    command, broken = machine.controller.command, []
+
+    def let_go_once(name: str, argument: str = "", by: str = "", unit: str = "") -> str | None:
+        why = command(name, argument, by, unit)
+        if name == "pulse" and len(machine.controller.pulses) == 5 and not broken:
+            for verb in ("disable", "enable"):
+                machine.shift.bench.act(lambda verb=verb: machine.shift.plant.do(verb, "sowing"))
+                machine.controller.pause()
+            broken.append(why)
+        return why
+
+    machine.controller.command = let_go_once  # type: ignore[method-assign]
+    asked = Rule(when="once more", say="")
+    outcome = carriage.calibrate(machine.work(asked, YES, Rule(when="places", say="home")))
+    assert outcome.result == "written" and broken == [None]
+    assert machine.person is not None
+    assert any("ended by enabling" in line for line in machine.person.said)
+    assert by_place(outcome)["home"]["taught_mm"] == 1_520
 
 
 def test_jogged_by_a_person_the_encoder_is_read_where_they_stop(folder: Path) -> None:

@@ -167,6 +167,20 @@ def test_check_refuses_a_time_out_beyond_its_jam_limit_and_a_limit_of_nothing(fo
         load_site(folder)
 
 
+def test_runs_and_transfers_have_jam_limits_too(folder: Path) -> None:
+    path = folder / "site.yaml"
+    text = path.read_text(encoding="utf-8")
+    old = "travel: 3s, timeout: 6s}"
+    assert text.count(old) == 2
+    path.write_text(text.replace(old, "travel: 3s, timeout: 6s, jam_limit: 7s}"))
+    assert {t.jam_limit_ms for lane in load_site(folder).file.lanes for t in lane.transfers} == {
+        7_000
+    }
+    path.write_text(text.replace(old, "travel: 3s, timeout: 6s, jam_limit: 5s}"))
+    with pytest.raises(SiteError, match="6s is longer than its jam limit, 5s"):
+        load_site(folder)
+
+
 def test_a_press_that_stuck_once_leaves_nothing_in_the_sample() -> None:
     site = load_site(CONFIG / "small")
     scenario = (
