@@ -189,6 +189,7 @@ class Pulsed:
             work.say(f"  {why}")
             if work.ask("  Enter: once more; no: give it up (q ends): ").lower() in ("n", "no"):
                 raise NotTaught(why)
+            self._hold_anew()
         else:
             raise NotTaught(f"{why}, {TRIES} times")
         stop = standstill(work, self.name)
@@ -196,6 +197,13 @@ class Pulsed:
             told = "nowhere" if stop is None else f"at {stop.mm:.0f} mm"
             raise NotTaught(f"sent to {target} mm it stands {told}")
         return stop
+
+    def _hold_anew(self) -> None:
+        """A device that was held without use for long counts only when it was let go once."""
+        zone, act = self._facts.zone, self._work.person.act
+        act(FieldAct("let_go", zone, False, f"let the enabling device of {zone} go"))
+        self._work.terms.pause()
+        act(FieldAct("hold", zone, True, f"hold the enabling device of {zone} again"))
 
     def _pulse(self, argument: str) -> str | None:
         """One pulse to its end; why it did not last its time, None if it did."""
