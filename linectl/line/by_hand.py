@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from linectl.image import Value
 from linectl.line.enabling import Enabling
+from linectl.line.moved_by_hand import MovedByHand
 from linectl.line.pulses import Pulses
 from linectl.line.tr88 import MOVING
 from linectl.site.effects import holds_on, stops_of
@@ -29,6 +30,7 @@ class ByHand:
         self.line = line
         self.enabling = Enabling(line)
         self.pulses = Pulses(line)
+        self.moved = MovedByHand(line)
         self.forces = line.interventions.forces.outputs
         io = line.site_io
         self._loads = [

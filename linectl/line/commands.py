@@ -82,6 +82,8 @@ def _mode(line: Line, unit: Unit, command: Command) -> str | None:
         return f"{unit.name} is {unit.state}: the mode changes only in Stopped or Idle{beside}"
     if text := line.release.get(mode):
         return f"{unit.name} is not released for {mode}: {text}"
+    if unit.mode == "maintenance" != mode:
+        line.by_hand.moved.left()
     unit.mode = mode
     unit.touched = True
     line.causes.mode(unit.name, mode)

@@ -99,6 +99,8 @@ class OutputForces:
                 self._forces.end(grant.name, "enabling")
             elif enabling.stage(point.zone or "") == UNPROVEN:
                 self._forces.end(grant.name, "warning")
+            elif enabling.stage(point.zone or "") == WARNED:
+                self.line.by_hand.moved.note(grant.name)
 
     def cut(self) -> None:
         """In the gate: what a cause or a silent device forbids is over."""

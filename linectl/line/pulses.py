@@ -162,6 +162,8 @@ class Pulses:
             self.present = replace(pulse, stage="leads", due=now + pulse.lead_ms)
         else:
             self.present = replace(pulse, stage="begun", due=now + pulse.length_ms, begun=now)
+        for tag in self._laid(self.present):
+            self.line.by_hand.moved.note(tag)
         self._tell(self.present.stage)
 
     def cut(self) -> None:

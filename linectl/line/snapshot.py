@@ -35,6 +35,7 @@ def snapshot(line: Line) -> dict[str, Any]:
         "alarms": line.alarms.plain(),
         "interventions": line.interventions.plain(),
         "enabling": _fields(line.by_hand.enabling),
+        "moved_by_hand": _fields(line.by_hand.moved),
         "pulses": line.by_hand.pulses.plain(),
         "inputs": _fields(line.inputs),
         "causes": _fields(line.causes),
@@ -70,6 +71,7 @@ def restore(line: Line, saved: dict[str, Any]) -> None:
     _fill(line.waiting, saved["waiting"])
     line.interventions.fill(saved["interventions"])
     _fill(line.by_hand.enabling, saved["enabling"])
+    _fill(line.by_hand.moved, saved["moved_by_hand"])
     line.by_hand.pulses.fill(saved["pulses"])
     line.first_out.restore(saved["trips"])
     telling.fill(line.recovery, saved["recovery"])

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
-from linectl.image import Command
+from linectl.image import Command, Slot, Start
+from linectl.line import Line
 
 
 @pytest.fixture
@@ -66,3 +69,88 @@ def test_a_device_that_stays_held_for_nothing_counts_no_longer(hand):
     hand.set("sowing.enabling", False)
     hold(hand)
     assert hand.on("fill.run")
+
+
+# what was moved -----------------------------------------------------------------------------------
+
+STANDS = Start(slots=[Slot("lane1.germ.1", 4, "green_oakleaf", -9, 9)], next_gutter=9)
+
+
+def maintenance(hand, mode="maintenance"):
+    for unit in ("sowing", "harvest"):
+        hand.command(unit, "mode", mode)
+
+
+def pulsed(hand, argument, zone):
+    hand.set(f"{zone}.enabling", False)
+    assert hand.obey("pulse", argument) is None
+    hold(hand, zone, ms=4_500)
+    assert status(hand)["last_pulse"]["ended_by"] == "time"
+
+
+def asked(hand):
+    return [question["id"] for question in hand.line.recovery_view()["questions"]]
+
+
+@pytest.mark.parametrize(
+    ("argument", "zone"),
+    [("lane1.germ.stroke 1s", "lanes"), ("fill.run 1s", "sowing"), ("infeed.run 1s", "sowing"),
+     ("lane1.lift.up 1s lane1.lift.brake=1", "lanes")],
+)  # fmt: skip
+def test_after_something_was_moved_by_hand_nothing_starts_before_somebody_has_looked(
+    come_back, argument, zone
+):
+    # S36
+    hand = come_back(STANDS)
+    hand.line.ends.infeed.untried = False
+    maintenance(hand)
+    pulsed(hand, argument, zone)
+    assert asked(hand) == [], "in maintenance the next pulse may follow"
+    maintenance(hand, "production")
+    assert asked(hand) == ["by_hand"] and "recovery" in hand.line.alarms.standing
+    copy = Line(hand.site)
+    copy.restore(json.loads(json.dumps(hand.line.snapshot())))
+    assert copy.digest() == hand.line.digest()
+    for unit in ("sowing", "harvest"):
+        hand.command(unit, "reset")
+        hand.settle(50)
+        assert "answer by_hand" in hand.line.obey(Command(unit, "start", "", "anna"))
+    hand.settle(6_000)
+    assert asked(hand) == ["by_hand"], "no sensor settles it"
+    assert "as_recorded" in hand.obey("answer", "by_hand yes")
+    assert hand.obey("answer", "by_hand as_recorded") is None
+    assert asked(hand) == [] and hand.line.obey(Command("sowing", "start", "", "anna")) is None
+    assert hand.line.ends.infeed.untried is argument.startswith("infeed")
+
+
+def test_moved_again_it_is_asked_again(come_back):
+    hand = come_back(STANDS)
+    for _ in range(2):
+        maintenance(hand)
+        pulsed(hand, "fill.run 1s", "sowing")
+        maintenance(hand, "production")
+        assert hand.obey("answer", "by_hand as_recorded") is None
+
+
+@pytest.mark.parametrize("argument", ["sowing.horn 1s", "fill.doser_rate 1s 200", "fill.doser 1s"])
+def test_what_takes_no_gutter_along_asks_nothing(come_back, argument):
+    hand = come_back(STANDS)
+    maintenance(hand)
+    pulsed(hand, argument, "sowing")
+    maintenance(hand, "production")
+    assert asked(hand) == []
+
+
+def test_with_nothing_on_record_nothing_is_asked(hand):
+    pulsed(hand, "fill.run 1s", "sowing")
+    maintenance(hand, "production")
+    assert asked(hand) == []
+
+
+def test_a_lift_left_between_its_levels_is_moved_by_nobody_but_a_person(come_back):
+    hand = come_back(STANDS)
+    maintenance(hand)
+    pulsed(hand, "lane1.lift.up 1s lane1.lift.brake=1", "lanes")
+    hand.set("lane1.lift.at_down", False)
+    maintenance(hand, "production")
+    assert hand.line.lanes.lanes[0].adrift == [0]

@@ -14,7 +14,7 @@ from linectl.line.carriage import Carriage
 from linectl.line.lane import Lane
 from linectl.line.part import Part
 from linectl.line.recovery.handing import given, half_out
-from linectl.line.recovery.questions import CLOCK, Question
+from linectl.line.recovery.questions import BY_HAND, CLOCK, Question
 from linectl.line.transfers import HOLE, UNKNOWN
 
 if TYPE_CHECKING:
@@ -47,6 +47,9 @@ def answer(line: Line, command: Command) -> str | None:
 def _take(line: Line, question: Question, choice: str, command: Command) -> str | None:
     if question.id == CLOCK:
         return None  # the record keeps it, and the next boot acts by it
+    if question.id == BY_HAND:
+        line.by_hand.moved.answered()
+        return None
     part = next(part for part in line.parts if part.name == question.part)
     if question.id.endswith(".partial"):
         argument = f"{part.name} {choice}"

@@ -21,6 +21,9 @@ LOCK_OUT = (
 
 CLOCK = "clock"
 """Id of the question about the wall clock, which waits in no part."""
+BY_HAND = "by_hand"
+"""Id of the question about what was moved by hand in maintenance; it waits in no part either."""
+OF_NO_PART = frozenset((CLOCK, BY_HAND))
 
 
 class Question(NamedTuple):

@@ -18,7 +18,7 @@ from linectl.line.inputs import NEVER
 from linectl.line.lane import Lane
 from linectl.line.part import Part
 from linectl.line.recovery import arms, belts, handing, rest, rows, takeover
-from linectl.line.recovery.questions import CLOCK, Question, of_the_clock
+from linectl.line.recovery.questions import CLOCK, OF_NO_PART, Question, of_the_clock
 
 if TYPE_CHECKING:
     from linectl.line.line import Line
@@ -120,7 +120,7 @@ class Recovery:
             rows.between_levels(self, lane)
         takeover.release_unused(self)
         takeover.left_over(self)
-        self._alarm()
+        self.rings()
 
     def _in_order(self) -> list[Part]:
         ends = self.line.ends
@@ -146,14 +146,14 @@ class Recovery:
             if part.state != "partial":
                 self.close(question, "a person has decided it")
         if self.questions and "recovery" not in self.line.alarms.standing:
-            self._alarm()
+            self.rings()
         if self._telling.intersection(changed):
             self.again_at = now + AGAIN_MS
             self.line.changed = True
         elif now >= self.again_at:
             self.again_at = NEVER
             self.line.changed = True
-            for name in sorted({question.part for question in self.questions.values()} - {CLOCK}):
+            for name in sorted({q.part for q in self.questions.values()} - OF_NO_PART):
                 part = next(part for part in self.line.parts if part.name == name)
                 self.look_again(part)
 
@@ -241,9 +241,10 @@ class Recovery:
         elif question.id.endswith(belts.BETWEEN):
             assert isinstance(station, Conveyor) and station.upstream is not None
             self.look(station.upstream)  # it waited for which of the two has the gutter
-        self._alarm()
+        self.rings()
 
-    def _alarm(self) -> None:
+    def rings(self) -> None:
+        """The alarm says the first question that stands, or none."""
         if self.questions:
             first = next(iter(self.questions.values()))
             standing = self.line.alarms.standing.get("recovery")
