@@ -161,6 +161,11 @@ class Scripted:
     def act(self, act: FieldAct) -> None:
         self.say(act.text)
         if self._plant is None:
+            if act.kind == "hold":
+                raise UsageError(
+                    "a script confirms no motion of a machine: answer yourself, at the machine. Of"
+                    " a running plant model name the file that it wrote: --plant FILE"
+                )
             return
         if act.kind == "look":
             self._before = self._look()

@@ -80,3 +80,10 @@ def test_a_wrong_file_is_told_with_its_lines(tmp_path):
         read_answers(path)
     assert "answers.yaml" in str(wrong.value)
     assert any(finding.line == 2 for finding in wrong.value.findings)
+
+
+def test_a_script_without_a_plant_model_holds_no_enabling_device(person, tmp_path):
+    alone = Scripted(read_answers(tmp_path / "answers.yaml"))
+    alone.act(FieldAct("look", "fill.run", None, "look"))
+    with pytest.raises(UsageError, match="confirms no motion of a machine"):
+        alone.act(FieldAct("hold", "sowing", True, "hold it"))

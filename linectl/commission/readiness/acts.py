@@ -12,6 +12,7 @@ from linectl.commission.readiness.points import watchdog_limit_ms
 from linectl.commission.readiness.record import (
     BETWEEN,
     OVERRIDE,
+    OVERRIDE_MOST_MS,
     SIGN,
     WITHDRAW,
     Act,
@@ -22,8 +23,6 @@ from linectl.errors import UsageError
 from linectl.site.complaints import nearest
 from linectl.site.durations import format_duration
 
-OVERRIDE_MOST_MS = 7 * 86_400_000
-"""The longest override: within a week somebody looks at it anew (common practice, no source)."""
 NAME_MAX, WHY_MAX = 200, 500
 _AFTER = {
     "dry_cycle_seen": ("dry_cycle", "the line has not been free to run in dry cycle"),

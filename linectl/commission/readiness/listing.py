@@ -193,7 +193,7 @@ def _rank(item: Item) -> int:
 def _with_override(item: Item, acts: Acts, now: dt.datetime) -> Item:
     """An override counts for an item that may have one, in its time, for what was wrong then."""
     act = acts.override(item.name)
-    if item.ok or act is None or not item.may_be_overridden or act.ends <= now:
+    if item.ok or act is None or not item.may_be_overridden or not act.stands(now):
         return item
     if new := _uncovered(item.lacks, act.covered):
         why = f"{item.why}; not covered by the override of {act.by}: {named(new)}"

@@ -19,6 +19,10 @@ SIGN, OVERRIDE, WITHDRAW = "sign", "override", "withdraw"
 ACTS = (SIGN, OVERRIDE, WITHDRAW)
 BETWEEN = "; "
 """Between what an override covers."""
+OVERRIDE_MOST_MS = 7 * 86_400_000
+"""The longest override: within a week somebody looks at it anew (common practice, no source)."""
+CLOCKS_APART = dt.timedelta(minutes=5)
+"""So far clocks of two computers with one record may differ (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -52,8 +56,15 @@ class Act:
 
     @property
     def ends(self) -> dt.datetime:
-        """When an override ends."""
-        return dt.datetime.fromisoformat(self.until)
+        """When an override ends: as it says, and never later than the longest one would."""
+        most = dt.datetime.fromisoformat(self.at) + dt.timedelta(milliseconds=OVERRIDE_MOST_MS)
+        return min(dt.datetime.fromisoformat(self.until), most)
+
+    def stands(self, now: dt.datetime) -> bool:
+        """Its time runs. One that begins later than now says that a clock was set back: nobody
+        knows then how long it has run."""
+        begins = dt.datetime.fromisoformat(self.at)
+        return begins - CLOCKS_APART <= now < self.ends
 
 
 COLUMNS = tuple(field.name for field in fields(Act))

@@ -50,6 +50,28 @@ def test_an_override_releases_production_under_a_name_for_its_time_and_is_shown(
     assert done.list().overrides() == ()
 
 
+def test_an_override_that_begins_later_than_now_counts_for_nothing(done):
+    # S45: the clock was set back, and nobody knows how long it has run
+    fail(done, "fill.exit_eye")
+    override(done, "inputs")
+    done.now -= dt.timedelta(minutes=4)
+    assert done.list().ready, "clocks of two computers"
+    done.now -= HOUR
+    assert not done.list().ready
+
+
+def test_an_override_lasts_a_week_whatever_was_written_into_the_record(done):
+    # S45
+    fail(done, "fill.exit_eye")
+    override(done, "inputs")
+    (act,) = [row for row in read_acts(done.folder).rows if row.act == "override"]
+    append_act(done.folder, dataclasses.replace(act, until="2099-01-01T00:00:00+00:00"))
+    done.now += dt.timedelta(days=7) - HOUR
+    assert done.list().ready
+    done.now += HOUR
+    assert not done.list().ready
+
+
 def test_an_override_covers_what_was_wrong_when_it_was_given_and_nothing_later(done):
     fail(done, "fill.exit_eye")
     override(done, "inputs")
