@@ -42,8 +42,10 @@ class OutputForces:
     # asked -------------------------------------------------------------------------------------
 
     def drives(self, tag: str, value: Value) -> bool:
-        """The value is not off and safe: closing a grip is safe for its load, not for a hand."""
-        return bool(value) or value != self.points[tag].safe
+        """The value is not off and safe: closing a grip is safe for its load, not for a hand, and
+        a carriage told position 0 goes there."""
+        is_place = tag.rpartition(".")[2] == "target"
+        return bool(value) or value != self.points[tag].safe or is_place
 
     def refusal(self, tag: str, value: Value, length_ms: int) -> str | None:
         """Why that output may not be forced to that value now; None if it may."""

@@ -5,9 +5,11 @@ from __future__ import annotations
 import json
 
 import pytest
-from checkout_evening import Evening
+from checkout_evening import Evening, small
 
 from linectl.commission.answers import Deed, Rule
+from linectl.commission.checkout.facts import Facts
+from linectl.commission.checkout.pulse_plan import pulse_of
 
 
 @pytest.fixture
@@ -188,3 +190,10 @@ def test_a_number_is_fitted_with_what_is_left_over(evening):
     assert tried.fit.startswith("scale 0.01, offset ")
     assert "residual" in tried.fit
     assert tried.trace.startswith("wire break: it reads 0 kPa (raw 0)")
+
+
+@pytest.mark.parametrize(("stands", "word"), [(False, "1"), (True, "0")])
+def test_a_pulse_is_commanded_to_the_value_that_was_told_and_confirmed(stands, word):
+    facts = Facts(small())
+    pulse = pulse_of(facts, facts.items["sowing.air"], {"sowing.air": stands})
+    assert pulse.argument.split()[2:] == [word] == [str(int(pulse.value))]

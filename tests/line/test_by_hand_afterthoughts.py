@@ -71,6 +71,14 @@ def test_a_device_that_stays_held_for_nothing_counts_no_longer(hand):
     assert hand.on("fill.run")
 
 
+def test_a_carriage_at_work_is_sent_nowhere_by_a_force_to_nought(small, hand_at_work):
+    # S37: 0 mm is a place, not off
+    hand = hand_at_work(small)
+    for tag in ("infeed.target", "outfeed.target"):
+        assert "is in production" in hand.obey("force", f"{tag} 0 1m display is tried")
+    assert hand.obey("force", "fill.speed 0 1m belt has to stand") is None
+
+
 # what was moved -----------------------------------------------------------------------------------
 
 STANDS = Start(slots=[Slot("lane1.germ.1", 4, "green_oakleaf", -9, 9)], next_gutter=9)

@@ -63,9 +63,10 @@ class Pulse:
 
     @property
     def argument(self) -> str:
-        """Of the command `pulse`."""
+        """Of the command `pulse`. It names the value that was told and confirmed: left out, the
+        line would turn over what stands by then."""
         more = (f" {tag}={value:g}" for tag, value in self.beside.items())
-        return f"{self.tag} {format_duration(self.most_ms)}{''.join(more)}"
+        return f"{self.tag} {format_duration(self.most_ms)} {int(self.value)}{''.join(more)}"
 
     def told(self, facts: Facts) -> list[str]:
         """In words: what is commanded, and what should answer."""
