@@ -16,7 +16,7 @@ from linectl.commission.calibrate.record import (
     read_calibrations,
 )
 from linectl.commission.calibrate.work import Outcome, Said, Work
-from linectl.commission.changes_record import ChangeMade, append_change
+from linectl.commission.changes_record import ChangeMade, append_change, read_changes
 from linectl.commission.file_edit import FileEdit, text_of, undoing
 from linectl.commission.person import yes_or_no
 from linectl.commission.yaml_edit import edited, put, spelt
@@ -118,7 +118,8 @@ def refused(work: Work, row: Calibrated, why: str, told: Mapping[str, Any]) -> O
 
 
 def undone(work: Work, what: str) -> Outcome:
-    """Put the file from before the last round back. Raises UsageError if that is not WHAT's."""
+    """Put the file from before the last round back. Raises UsageError if that is not WHAT's, or if
+    the site's files were changed since: what is kept beside it is not the file from before then."""
     rows, _ = read_calibrations(work.folder)
     changed = [row for row in rows if row.result in ("written", "undone")]
     if not changed or changed[-1].result == "undone":
@@ -126,6 +127,12 @@ def undone(work: Work, what: str) -> Outcome:
     last = changed[-1]
     if last.what != what:
         raise UsageError(f"the last one written was of {last.what}: undo that one first")
+    if not _is_last_there(work, last.site_digest):
+        raise UsageError(
+            f"the site's files were changed since {last.what} was calibrated by {last.by},"
+            f" {last.at}: {FILE}.previous need not be the file from before. Put"
+            f" {last.old or 'nothing'} back by hand, or with linectl tune; nothing is changed"
+        )
     edit = undoing(work.folder / FILE)
     work.say(edit.diff)
     if not yes_or_no(work.person, "  put it back, yes or no: "):
@@ -138,6 +145,17 @@ def undone(work: Work, what: str) -> Outcome:
     work.say("put back")
     _told_live(work, site, [entry for entry in _entries(site, what) if _plain_of(site, entry)])
     return Outcome(what, "undone")
+
+
+def _is_last_there(work: Work, digest: str) -> bool:
+    """Nothing was written into the file since: what stands beside it is the file from before."""
+    changes, _ = read_changes(work.folder)
+    mine = [one for one in changes if one.what.startswith("calibration")]
+    return (
+        bool(mine)
+        and mine[-1].kind == "calibrate"
+        and load_site(work.folder).digest[:12] == digest == mine[-1].site_digest[:12]
+    )
 
 
 def new_row(work: Work, what: str) -> Calibrated:

@@ -14,6 +14,8 @@ from linectl.commission.calibrate import doser, water
 from linectl.commission.calibrate.record import FILE, read_calibrations
 from linectl.commission.changes_record import read_changes
 from linectl.commission.person import Ended
+from linectl.commission.site_change import Words, make
+from linectl.commission.tune import tuning_of
 from linectl.crop import setpoints
 from linectl.errors import UsageError
 from linectl.site.load import load_site
@@ -117,6 +119,24 @@ def test_undo_puts_the_file_back_in_one_step_and_only_once(line, working, site_f
     with pytest.raises(UsageError, match="no calibration of doser has been written"):
         doser.undo(again)
     assert [row.result for row in read_calibrations(site_folder)[0]] == ["written", "undone"]
+
+
+@pytest.mark.parametrize("ways", [1, 2])
+def test_undo_puts_no_file_back_that_is_not_the_one_from_before(
+    line, working, site_folder, ways
+) -> None:
+    # S42: tuned there and back, the file kept beside it is the tuned one
+    doser.calibrate(working(line, VOLUME))
+    written = text_of(site_folder)
+    words = Words("tune", "calibration.doser.factor", "", "", "trial", "ben")
+    for to in (1.05, load_site(site_folder).calibration.doser.factor)[:ways]:
+        site = load_site(site_folder)
+        make(tuning_of(site, "calibration.doser.factor", str(to), running=False), words)
+    before = text_of(site_folder)
+    assert (before == written) is (ways == 2)
+    with pytest.raises(UsageError, match="were changed since doser was calibrated"):
+        doser.undo(working(line, {"when": "put it back", "say": "yes"}))
+    assert text_of(site_folder) == before
 
 
 def test_undo_takes_nothing_of_another_device_back(line, working, site_folder) -> None:
