@@ -121,18 +121,22 @@ def checkout(
         raise UsageError("--plant is where a script acts: add --answers FILE.yaml")
     facts = Facts(loaded)
     tags = chosen(standing, facts, only or (), again)
-    controller = RunningController(site)
-    controller.look(-1)  # before anybody is asked for anything: is there one?
     if not tags:
-        say(Text("nothing is open here; --again tries what has passed once more"))
+        if as_json:
+            say_json(standing.as_json())
+        else:
+            say(Text("nothing is open here; --again tries what has passed once more"))
         return
     script = None if answers is None else read_answers(answers)
+    spans = _ranges(ranges or (), facts)
+    controller = RunningController(site)
+    controller.look(-1)  # before anybody is asked for anything: is there one?
     with _someone(script, plant, quiet=as_json) as person:
         name = by or (script.by if script is not None else "") or _name(person)
         terms = Terms(
             name, witness or (script.witness if script else ""),
             instrument or (script.instrument if script else ""), _now,
-            lambda: time.sleep(LOOK_EVERY_S), wait, tolerance, _ranges(ranges or (), facts),
+            lambda: time.sleep(LOOK_EVERY_S), wait, tolerance, spans,
         )  # fmt: skip
         person.say(f"{loaded.name}: IO checkout, points to go: {len(tags)}")
         counts = Walk(facts, tags, controller, person, terms).run()

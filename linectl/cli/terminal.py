@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import signal
 import sys
+import textwrap
 from collections.abc import Iterator
 from contextlib import contextmanager
 from types import FrameType
@@ -11,10 +12,12 @@ from types import FrameType
 from rich.panel import Panel
 from rich.text import Text
 
-from linectl.cli.screen import say
+from linectl.cli.screen import say, width
 from linectl.commission.person import FieldAct
 
 BELL = "\a"
+FROM_AFAR = ("operate", "release", "hold", "let_go")
+"""Acts at a device away from the screen: they stand in a box that is seen from there."""
 
 
 class Terminal:
@@ -25,13 +28,13 @@ class Terminal:
         self._broke_off = False
 
     def say(self, text: str) -> None:
-        say(Text(text), soft_wrap=True)
+        say(Text(folded(text)), soft_wrap=True)
 
     def about(self, name: str) -> None:
         """The screen says it already."""
 
     def ask(self, question: str) -> str:
-        sys.stdout.write(question)
+        sys.stdout.write(folded(question))
         sys.stdout.flush()
         self._asking = True
         try:
@@ -45,7 +48,8 @@ class Terminal:
         if sys.stdout.isatty():
             sys.stdout.write(BELL)
             sys.stdout.flush()
-        say(Panel(Text(act.text.upper(), style="bold", justify="center"), padding=(1, 2)))
+        room = (1, 2) if act.kind in FROM_AFAR else (0, 2)
+        say(Panel(Text(act.text, style="bold", justify="center"), padding=room))
 
     def enough(self) -> bool:
         broke_off, self._broke_off = self._broke_off, False
@@ -67,3 +71,19 @@ def at_terminal() -> Iterator[Terminal]:
         yield person
     finally:
         signal.signal(signal.SIGINT, before)
+
+
+def folded(text: str) -> str:
+    """Folded between words to a terminal's width, what goes on set in; whole where it is none."""
+    if not sys.stdout.isatty():
+        return text
+    lines = []
+    for line in text.split("\n"):
+        ends = line[len(line.rstrip(" ")) :]
+        indent = " " * (len(line) - len(line.lstrip(" ")) + 2)
+        made = textwrap.wrap(
+            line, width() - 1, subsequent_indent=indent, break_long_words=False,
+            break_on_hyphens=False,
+        )  # fmt: skip
+        lines.append("\n".join(made) + ends)
+    return "\n".join(lines)

@@ -8,7 +8,8 @@
       fill.exit_eye: []                                # nobody acts there
 
 In an answer `{quoted}` stands for what the question has in quotes (a tag to type), `{moved}` for
-what the plant shows to have moved since the tool asked to look: yes, no, backwards, other tags.
+what the plant shows to have moved since the tool asked to look: yes, no, backwards, other tags;
+`{shown}` for the set-point that stands in the plant's device.
 
 What a person does in the field is done on a running plant model where one is given: without a word
 in `acts` as the tool asks it to be done. A question that no answer fits ends the work with an error
@@ -148,6 +149,10 @@ class Scripted:
     def _meant(self, answer: str, question: str) -> str:
         if answer == "{moved}":
             return seen_moving(self._at, self._before, self._look())
+        if answer == "{shown}":
+            if self._plant is None:
+                raise UsageError("an answer is to read a device, and there is no plant")
+            return f"{self._plant.ask({'set_points': True})['set_points'][self._at]:g}"
         quoted = re.search('"([^"]+)"', question)
         return answer.replace("{quoted}", quoted[1] if quoted else "")
 

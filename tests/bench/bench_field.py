@@ -87,5 +87,7 @@ class BenchField:
     def ask(self, told: dict[str, Any]) -> dict[str, Any]:
         if "moved" in told:
             return {"moved": self.plant.moved(str(told["moved"]))}
+        if "set_points" in told:
+            return {"set_points": self.plant.set_points()}
         self.bench.act(lambda: self.plant.do(told["do"], told["part"], **told["options"]))
         return {"ok": True}

@@ -25,6 +25,7 @@ USUAL = (
     Rule(when="mode maintenance", say="yes"),
     Rule(when="ONE pulse", say="{quoted}"),
     Rule(when="the right way", say="{moved}"),
+    Rule(when="the device shows", say="{shown}"),
     Rule(when="at rest now", say="yes"),
     Rule(when="it is dead", say="f"),
     Rule(when="your act", say="no"),

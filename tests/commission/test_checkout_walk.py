@@ -80,6 +80,11 @@ def test_a_mistake_at_an_input_is_called_by_its_name(evening, tag, kind, more, f
         ("water.valve", "fault", "water.valve", {"kind": "stuck"}, "dead or stuck: nothing moved"),
         ("fill.run", "fault", "fill.run", {"kind": "backwards"}, "moves the wrong way"),
         ("turn.to_90", "miswire", "turn.at_90", {"kind": "dead"}, "it moved, and its feedback did"),
+        ("fill.doser_rate", "miswire", "fill.doser_rate", {"kind": "dead"},
+         "dead or not taken: the device stays at 0"),
+        ("water.flow_rate", "miswire", "water.flow_rate", {"kind": "scale", "by": 10},
+         "the device shows 10 times what is written"),
+        ("infeed.target", "miswire", "infeed.target", {"kind": "word_order"}, "wrong word order"),
     ],
 )  # fmt: skip
 def test_a_mistake_at_an_output_is_called_by_its_name(evening, tag, verb, part, options, found):

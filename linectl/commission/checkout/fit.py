@@ -16,6 +16,8 @@ from typing import NamedTuple
 
 POWERS = (0.001, 0.01, 0.1, 10.0, 100.0, 1000.0)
 """Factors by which a scale is set wrong."""
+NOISE = 1e-9
+"""What is left of rounding in a sum of floats is told as 0."""
 POWER_WITHIN = 0.05
 """A slope within that share of a power of ten is called one."""
 
@@ -47,8 +49,10 @@ class Fit:
 
     def text(self, unit: str) -> str:
         """As the record keeps it."""
+        offset = 0.0 if abs(self.offset) <= NOISE * max(1.0, abs(self.error)) else self.offset
+        residual = 0.0 if self.residual <= NOISE * max(1.0, self.error) else self.residual
         return (
-            f"scale {self.scale:.6g}, offset {self.offset:.6g}, residual {self.residual:.3g}"
+            f"scale {self.scale:.6g}, offset {offset:.6g}, residual {residual:.3g}"
             f" {unit}, hysteresis {self.hysteresis:.3g} {unit}, error as found {self.error:.3g}"
             f" {unit}"
         )

@@ -25,7 +25,7 @@ from linectl.commission.checkout.record import (
 )
 from linectl.commission.checkout.setpoint_trial import SetpointTrial
 from linectl.commission.checkout.watching import Lookout
-from linectl.commission.checkout.words import card_of
+from linectl.commission.checkout.words import CAUTION, card_of
 from linectl.commission.controller import Commanded
 from linectl.commission.person import Ended, Person, answer, yes_or_no
 
@@ -55,20 +55,25 @@ class Walk:
         self._queue = deque(tags)
         self._all = len(tags)
         self._tried: set[str] = set()
+        self._zone = ""
+        self._counts: Counter[str] = Counter()
         self._standing = checkout_standing(self._site)
         self._states = {one.point.tag: one.state for one in self._standing.points}
         self._tries = {one.point.tag: one.last for one in self._standing.points}
 
     def run(self) -> Counter[str]:
         """passed, failed and left out. Raises NoController, LinectlError."""
-        counts: Counter[str] = Counter()
+        counts = self._counts
         try:
             self._cautions()
             self._maintenance()
             while self._queue:
-                counts.update([self._next()])
+                self._next()
         except Ended:
             self._person.say("ended; what is recorded stays, the rest is still open")
+        except KeyboardInterrupt:
+            self._person.say("\ninterrupted; what is recorded stays, the rest is still open")
+            raise
         counts["left out"] += len(self._queue)
         return counts
 
@@ -98,16 +103,18 @@ class Walk:
 
     # one point -----------------------------------------------------------------------------------
 
-    def _next(self) -> str:
+    def _next(self) -> None:
         """The next point: passed, failed or left out."""
         tag = self._queue.popleft()
         item = self._facts.items[tag]
         self._person.about(tag)
         if why := self._not_offered(item):
             self._person.say(f"\n{self._place()} {tag}: not offered: {why}")
-            return "left out"
+            self._counts["left out"] += 1
+            return
         if self._after_its_opposite(item):
-            return self._next()
+            return
+        self._remind(item.zone)
         self._person.say(f"\n{self._place()} {tag}")
         for line in card_of(item):
             self._person.say(f"  {line}")
@@ -115,8 +122,17 @@ class Walk:
         outcome = self._trial(item)
         if outcome is None:
             self._person.say("  left out, nothing is recorded")
-            return "left out"
-        return self._settle(item, outcome)
+            self._counts["left out"] += 1
+        else:
+            self._settle(item, outcome)
+
+    def _remind(self, zone: str) -> None:
+        """The caution anew wherever another zone begins."""
+        if zone != self._zone:
+            self._zone = zone
+            self._person.say(f"\nZone {zone}: {self._site.file.zones[zone].text}")
+            for line in CAUTION:
+                self._person.say(f"  {line}")
 
     def _place(self) -> str:
         """`[17 of 326]`: points that were added on the way count."""
@@ -172,12 +188,13 @@ class Walk:
         outcome: Outcome | None = made.run()  # type: ignore[attr-defined]
         return outcome
 
-    def _settle(self, item: Item, outcome: Outcome) -> str:
+    def _settle(self, item: Item, outcome: Outcome) -> None:
         """Record it, and what was tried beside it; then its partners, or again if they say so."""
         remark = outcome.remark
         if not outcome.passed:
             self._person.say(f"  NOT AS IT SHOULD BE: {outcome.found}")
-            said = answer(self._person, "  remark for the record (Enter for none): ")
+            said = self._person.ask("  remark for the record (Enter for none): ").strip()
+            said = "" if said.lower() == "q" else said  # asked again below, when it is recorded
             remark = "; ".join(text for text in (remark, said) if text)
         self._record(item, outcome, remark)
         for tag, beside in outcome.beside.items():
@@ -185,13 +202,12 @@ class Walk:
                 self._person.say(f"  {tag}: NOT AS IT SHOULD BE: {beside.found}")
             self._record(self._facts.items[tag], beside, "")
         if outcome.passed:
-            return "passed"
-        again = answer(self._person, "  r: put right, try it again now; Enter goes on: ")
+            return
+        again = answer(self._person, "  r: put right, try it again now; Enter goes on; q ends: ")
         if again.lower()[:1] == "r":
             self._queue.appendleft(item.tag)
-            return "failed"
-        self._partners(outcome)
-        return "failed"
+        else:
+            self._partners(outcome)
 
     def _partners(self, outcome: Outcome) -> None:
         """What moved instead is tried next: the other end of swapped wires is found at once."""
@@ -231,6 +247,7 @@ class Walk:
             version=__version__,
         )
         append_try(Path(self._site.folder), made)
+        self._counts["passed" if outcome.passed else "failed"] += 1
         self._tries[item.tag] = made
         self._states[item.tag] = "passed" if outcome.passed else "failed"
         closes = f", closes deficiency {number}" if retest else ""
