@@ -165,7 +165,8 @@ def test_a_person_at_a_terminal_is_rung_for_and_told_what_to_do(line, monkeypatc
     os.waitpid(child, 0)
     os.close(terminal)
     said = re.sub(r"\x1b\[[0-9;]*m", "", heard.decode())
-    assert "\aHOLD THE ENABLING" in re.sub(r"[╭─╮│╰╯\s]+", " ", said).replace("\a ", "\a")
+    words = re.sub(r"[╭─╮│╰╯\s]+", " ", said)
+    assert "\a hold the enabling device of sowing: horn, then fill.doser runs" in words
     assert "doser: calibrated" in said
     assert max(len(line) for line in said.splitlines() if line.startswith(("╭", "│"))) <= 80
 
