@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import getpass
-import json
 import time
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -17,8 +15,8 @@ from rich.text import Text
 from linectl.cli.app import AsJson, SiteFolder, app
 from linectl.cli.options import duration_ms
 from linectl.cli.screen import complain, say, say_json, table
-from linectl.cli.terminal import at_terminal
-from linectl.commission.answers import AnswersFile, Scripted, read_answers
+from linectl.cli.someone import someone
+from linectl.commission.answers import read_answers
 from linectl.commission.checkout.facts import Facts
 from linectl.commission.checkout.order import chosen
 from linectl.commission.checkout.outcome import TOLERANCE, Terms
@@ -27,7 +25,6 @@ from linectl.commission.checkout.walk import Walk, counted, open_rows
 from linectl.commission.controller import RunningController
 from linectl.commission.person import Person
 from linectl.errors import UsageError
-from linectl.runtime.plant_talk import PlantTalk
 from linectl.site.load import load_site
 
 FAILED = 1
@@ -131,7 +128,7 @@ def checkout(
     spans = _ranges(ranges or (), facts)
     controller = RunningController(site)
     controller.look(-1)  # before anybody is asked for anything: is there one?
-    with _someone(script, plant, quiet=as_json) as person:
+    with someone(script, plant, quiet=as_json) as person:
         name = by or (script.by if script is not None else "") or _name(person)
         terms = Terms(
             name, witness or (script.witness if script else ""),
@@ -147,33 +144,6 @@ def checkout(
         say(Text(f"{counted(counts)}; {_where(after)}"), soft_wrap=True)
     if counts["failed"]:
         raise typer.Exit(FAILED)
-
-
-@contextmanager
-def _someone(script: AnswersFile | None, plant: Path | None, quiet: bool) -> Iterator[Person]:
-    """A person at the terminal, or the script in their place."""
-    if script is None:
-        with at_terminal() as person:
-            yield person
-        return
-    talk = PlantTalk(_talk_port(plant)) if plant is not None else None
-    try:
-        yield Scripted(script, talk, (lambda text: None) if quiet else _aloud)
-    finally:
-        if talk is not None:
-            talk.close()
-
-
-def _aloud(text: str) -> None:
-    say(Text(text), soft_wrap=True)
-
-
-def _talk_port(file: Path) -> int:
-    """Where the plant that wrote that endpoints file is talked to. Raises UsageError."""
-    try:
-        return int(json.loads(file.read_text(encoding="utf-8"))["control"])
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        raise UsageError(f"{file}: no endpoints file of a running `linectl plant`") from error
 
 
 def _name(person: Person) -> str:

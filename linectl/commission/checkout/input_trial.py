@@ -126,9 +126,10 @@ class InputTrial:
     def _came_back(self, before: dict[str, Reading], rest: bool) -> Seen:
         """The watch until it is back at rest, or they say that it does not come back."""
         back = Seen()
-        while before[self._item.tag] is not rest:
-            back = self._lookout.edge(self._item.tag, before, self._terms.wait_ms)
-            if back.edges:
+        tag = self._item.tag
+        while self._lookout.points[tag] is not rest:
+            back = self._lookout.edge(tag, before, self._terms.wait_ms)
+            if back.edges or self._lookout.points[tag] is rest:
                 break
             question = "  not back yet: Enter watches on, f it does not come back, q ends: "
             if answer(self._person, question).lower()[:1] == "f":

@@ -115,9 +115,11 @@ class Pulsing:
     def _note(self, ran: Ran, pulse: Pulse, last: dict[str, Reading], look: Look) -> None:
         ran.lost = ran.lost or look.lost
         for change in look.changes:
-            if change.value is None or last.get(change.tag) == change.value:
+            if change.value is None:
                 continue  # what cannot be read has not moved
-            last[change.tag] = change.value
+            was, last[change.tag] = last.get(change.tag), change.value
+            if was is None or was == change.value:
+                continue
             if change.tag == pulse.tag and change.value is pulse.value and ran.on_ms is None:
                 ran.on_ms = change.at_ms
             elif ran.on_ms is not None and self._answers(pulse, change.tag):
