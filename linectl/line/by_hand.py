@@ -133,12 +133,18 @@ class ByHand:
                 return tag, line.site.points[empty].tag
         return None
 
+    def stopped_by(self, zone: str) -> str | None:
+        """The stop or guard of a zone that is not well, as `interlock: CAUSE`."""
+        for index, name in self._stops.get(zone, ()):
+            if not self.line.inputs.on[index]:
+                return f"interlock: {name}"
+        return None
+
     def forbidden_by(self, zone: str, bits: int) -> str | None:
         """What takes one of these outputs of a zone away now: `interlock: CAUSE` or `device`."""
         line = self.line
-        for index, name in self._stops.get(zone, ()):
-            if not line.inputs.on[index]:
-                return f"interlock: {name}"
+        if told := self.stopped_by(zone):
+            return told
         if loaded := self._would_drop(bits):
             return f"interlock: {loaded[1]}"
         lost = bits & ~line.allowed()

@@ -167,9 +167,16 @@ class Pulses:
         self._tell(self.present.stage)
 
     def cut(self) -> None:
-        """In the gate, before anything is written: what is not permitted ends in this scan."""
-        if self.present is not None and self.present.stage != "waits":
-            self._forbidden(self.present)
+        """In the gate, before anything is written: what is not permitted ends in this scan. While
+        it waits only a stop or a guard does: whoever was there is not to find it coming after a
+        reset."""
+        pulse = self.present
+        if pulse is None:
+            return
+        if pulse.stage != "waits":
+            self._forbidden(pulse)
+        elif told := self.line.by_hand.stopped_by(pulse.zone):
+            self._over(told)
 
     def _forbidden(self, pulse: Pulse) -> bool:
         """Something speaks against it: then it is over."""

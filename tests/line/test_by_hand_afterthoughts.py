@@ -71,6 +71,26 @@ def test_a_device_that_stays_held_for_nothing_counts_no_longer(hand):
     assert hand.on("fill.run")
 
 
+@pytest.mark.parametrize("stage", ["waits", "warned"])
+@pytest.mark.parametrize(
+    ("tag", "said"),
+    [("guard_seed.closed", "guard_seed"), ("lanes.estop_ok", "estop_lanes")],
+)
+def test_what_was_stopped_before_it_began_does_not_come_after_a_reset(hand, stage, tag, said):
+    # S37
+    assert hand.obey("pulse", "seed.run 1s") is None
+    if stage == "warned":
+        hand.set("sowing.enabling", True)
+    assert status(hand)["pulse"]["stage"] == stage
+    hand.set(tag, False)
+    last = status(hand)["last_pulse"]
+    assert (last["stage"], last["ended_by"]) == ("refused", f"interlock: {said}")
+    hand.set(tag, True)
+    hand.command("", "interlock-reset")
+    hold(hand)
+    assert not hand.on("seed.run")
+
+
 def test_a_carriage_at_work_is_sent_nowhere_by_a_force_to_nought(small, hand_at_work):
     # S37: 0 mm is a place, not off
     hand = hand_at_work(small)
