@@ -109,20 +109,14 @@ def checkout(
     for finding in standing.unreadable:
         complain(str(finding))
     if listed or (as_json and answers is None):
-        if as_json:
-            say_json(standing.as_json())
-        else:
-            _list(standing)
+        _told(standing, as_json)
         return
     if plant is not None and answers is None:
         raise UsageError("--plant is where a script acts: add --answers FILE.yaml")
     facts = Facts(loaded)
     tags = chosen(standing, facts, only or (), again)
     if not tags:
-        if as_json:
-            say_json(standing.as_json())
-        else:
-            say(Text("nothing is open here; --again tries what has passed once more"))
+        _told(standing, as_json)
         return
     script = None if answers is None else read_answers(answers)
     spans = _ranges(ranges or (), facts)
@@ -170,7 +164,11 @@ def _ranges(texts: Sequence[str], facts: Facts) -> Mapping[str, tuple[float, flo
     return made
 
 
-def _list(standing: CheckoutStanding) -> None:
+def _told(standing: CheckoutStanding, as_json: bool) -> None:
+    """Where it stands, and what is open."""
+    if as_json:
+        say_json(standing.as_json())
+        return
     rows = open_rows(standing)
     if rows:
         say(table("state|tag|device|found, or why it is open|>no.|last try", rows))
