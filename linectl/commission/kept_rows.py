@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 
 from linectl.errors import Finding, LinectlError, Unreachable
-from linectl.site.rowfile import read_lines
+from linectl.site.rowfile import Listing, lines_of, read_lines
 
 FORMULA = ("=", "+", "-", "@")
 """A cell that begins so is calculated by spreadsheets instead of shown."""
@@ -35,7 +35,7 @@ def read_rows(
     if not path.exists():
         return (), ()
     findings: list[Finding] = []
-    lines = [line for line in read_lines(path, file, findings).lines if not line.is_blank]
+    lines = [line for line in _listing(path, file, findings).lines if not line.is_blank]
     if not lines:
         return (), tuple(findings)
     header = lines[0].cells
@@ -91,6 +91,7 @@ def append_row(folder: Path, file: str, row: Cells) -> None:
             text = _text([safe, safe.values()], ",") if not size else _more(path, safe)
             data = text.encode("utf-8-sig" if not size else "utf-8")
             if os.write(handle, data) != len(data):
+                os.ftruncate(handle, size)  # half a quoted cell would make the rest unreadable
                 raise Unreachable(f"{path}: the disk took only a part of the row; make room")
             os.fsync(handle)
         finally:
@@ -101,6 +102,21 @@ def append_row(folder: Path, file: str, row: Cells) -> None:
         raise Unreachable(f"{path}: cannot be written ({error.strerror or error})") from error
 
 
+def _listing(path: Path, file: str, findings: list[Finding]) -> Listing:
+    """The file's rows. One torn inside a quoted cell at a power cut ends there: it would make the
+    whole record unreadable."""
+    try:
+        data = path.read_bytes()
+    except OSError:
+        return read_lines(path, file, findings)
+    return lines_of(data + _closing(data).encode(), file, findings)
+
+
+def _closing(data: bytes) -> str:
+    """The quote that a torn end lacks; inside cells they are doubled, so that all come in pairs."""
+    return '"' if data.count(b'"') % 2 and not data.endswith((b"\n", b"\r")) else ""
+
+
 def _finding(file: str, line: int, key: str, message: str) -> Finding:
     return Finding(file, line, key, message, "it counts for nothing; put it back from a copy")
 
@@ -108,7 +124,7 @@ def _finding(file: str, line: int, key: str, message: str) -> Finding:
 def _more(path: Path, row: Cells) -> str:
     """The row in the manner of the file that stands there."""
     findings: list[Finding] = []
-    listing = read_lines(path, path.name, findings)
+    listing = _listing(path, path.name, findings)
     utf16 = path.read_bytes()[:2] in (b"\xff\xfe", b"\xfe\xff")
     header = next((line.cells for line in listing.lines if not line.is_blank), ())
     if utf16 or not set(row) <= set(header):
@@ -118,7 +134,7 @@ def _more(path: Path, row: Cells) -> str:
         )
     torn = not path.read_bytes().endswith((b"\n", b"\r"))  # a row half written at a power cut
     text = _text([[row.get(column, "") for column in header]], listing.separator)
-    return "\r\n" + text if torn else text
+    return _closing(path.read_bytes()) + "\r\n" + text if torn else text
 
 
 def _text(rows: Sequence[Iterable[str]], separator: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from linectl.commission.checkout.record import (
     read_tries,
     row_of,
 )
+from linectl.errors import Unreachable
 from linectl.site.load import load_site
 
 SMALL = Path(__file__).parents[2] / "config/small"
@@ -134,6 +136,32 @@ def test_a_row_torn_at_a_power_cut_counts_for_nothing_and_the_next_one_is_whole(
     tries, _ = read_tries(Path(folder))
     assert [one.tag for one in tries] == ["fill.entry_eye"]
     assert stands(folder).state == "open"
+
+
+def test_a_row_torn_inside_quotes_takes_no_other_row_with_it(folder):
+    tried(folder, EYE, remark='loose, "hums"')
+    path = Path(folder) / FILE
+    whole = path.read_bytes()
+    (one,), _ = read_tries(Path(folder))
+    append_try(Path(folder), one)
+    twice = path.read_bytes()
+    for end in range(len(whole) + 1, twice.rindex(b",") + 1):
+        path.write_bytes(twice[:end])
+        assert len(read_tries(Path(folder))[0]) == 1, twice[:end]
+        append_try(Path(folder), one)
+        tries, unreadable = read_tries(Path(folder))
+        assert (len(tries), len(unreadable)) == (2, 1), twice[:end]
+        assert tries[-1] == one
+
+
+def test_of_a_row_that_the_disk_took_in_part_nothing_stays(folder, monkeypatch):
+    tried(folder, EYE)
+    before = (Path(folder) / FILE).read_bytes()
+    write = os.write
+    monkeypatch.setattr(os, "write", lambda handle, data: write(handle, data[:9]))
+    with pytest.raises(Unreachable, match="make room"):
+        tried(folder, "fill.entry_eye")
+    assert (Path(folder) / FILE).read_bytes() == before
 
 
 def test_nothing_a_person_typed_is_calculated_by_a_spreadsheet(folder):
