@@ -96,11 +96,20 @@ class Pulses:
             return why
         if self.enabled(values) and zone not in by_hand.enabling.points:
             return by_hand.enabling.against(zone)
-        for tag in values:
-            if tag in self.line.interventions.forces.standing:
-                return f"{tag} is forced: end that first"
+        if forced := self._forced_beside(values):
+            return f"{forced} is forced: end that first"
         stops = zone if self.enabled(values) else ""
         return by_hand.forbidden_text(stops, self._away(values))
+
+    def _forced_beside(self, values: Mapping[str, Value]) -> str:
+        """A force on one of these outputs, or on one that drives the same part, maybe against
+        them; empty without one."""
+        parts = {tag.rpartition(".")[0] for tag in values}
+        for tag in self.line.by_hand.forces.standing:
+            beside = self._points[tag].is_bool and tag.rpartition(".")[0] in parts
+            if tag in values or beside:
+                return tag
+        return ""
 
     def end(self, how: str) -> str | None:
         """It ends now. None, or why there is none."""
@@ -173,7 +182,9 @@ class Pulses:
         pulse = self.present
         if pulse is None:
             return
-        if pulse.stage != "waits":
+        if self._forced_beside(pulse.values):
+            self._over("person")  # forced off meanwhile: what is left is not driven without it
+        elif pulse.stage != "waits":
             self._forbidden(pulse)
         elif told := self.line.by_hand.stopped_by(pulse.zone):
             self._over(told)

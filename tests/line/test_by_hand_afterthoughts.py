@@ -91,6 +91,30 @@ def test_what_was_stopped_before_it_began_does_not_come_after_a_reset(hand, stag
     assert not hand.on("seed.run")
 
 
+@pytest.mark.parametrize(
+    ("forced", "pulsed_too"),
+    [("turn.to_0", "turn.to_90"), ("turn.to_90", "turn.to_0"), ("infeed.extend", "infeed.retract")],
+)
+def test_what_is_forced_one_way_is_not_pulsed_the_other(hand, forced, pulsed_too):
+    # S37
+    hand.set("sowing.enabling", True)
+    assert hand.obey("force", f"{forced} 1 1m valve is tried") is None
+    why = hand.obey("pulse", f"{pulsed_too} 1s")
+    assert why == f"{forced} is forced: end that first"
+
+
+def test_a_lift_whose_brake_is_forced_off_is_not_driven_against_it(hand):
+    # S37
+    assert hand.obey("pulse", "lane1.lift.up 2s lane1.lift.brake=1") is None
+    hand.set("lanes.enabling", True)
+    hand.set("lanes.horn_on", True)
+    hand.set("lanes.beacon_on", True)
+    hand.settle(3_200)
+    assert hand.on("lane1.lift.up") and hand.on("lane1.lift.brake")
+    assert hand.obey("force", "lane1.lift.brake 0 1m brake is looked at") is None
+    assert not hand.on("lane1.lift.up") and status(hand)["last_pulse"]["ended_by"] == "person"
+
+
 def test_a_carriage_at_work_is_sent_nowhere_by_a_force_to_nought(small, hand_at_work):
     # S37: 0 mm is a place, not off
     hand = hand_at_work(small)
