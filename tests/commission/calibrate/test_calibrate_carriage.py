@@ -234,7 +234,8 @@ def test_nothing_is_pulsed_before_the_cautions_were_answered(folder: Path) -> No
 def test_without_the_enabling_device_nothing_moves_and_the_round_says_so(folder: Path) -> None:
     machine = Machine(folder, 10)
     work = machine.work(Rule(when="places", say="home"), Rule(when="once more", say=("", "no")))
-    nobody = Scripted(AnswersFile(answers=machine.person._file.answers))  # type: ignore[union-attr]
+    answers = machine.person._file.answers  # type: ignore[union-attr]
+    nobody = Scripted(AnswersFile(answers=answers, acts={"sowing": ()}), InThePlant(machine.shift))
     outcome = carriage.calibrate(replace(work, person=nobody))
     assert outcome.result == "refused" and "enabling" in outcome.why
     assert machine.part.travel.state()[0] == 1_500
