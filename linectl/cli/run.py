@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
-import os
-import sys
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -19,6 +16,7 @@ from linectl.cli.options import Lanes, TraceFile
 from linectl.cli.released import release_word
 from linectl.cli.screen import complain, say, say_json
 from linectl.cli.status import print_status
+from linectl.cli.telling import Telling
 from linectl.commission.device_record import unconfirmed
 from linectl.commission.readiness.release import ReleaseLook
 from linectl.errors import LinectlError, UsageError
@@ -77,14 +75,14 @@ def run(
     if waits := unconfirmed(loaded):
         raise LinectlError("\n".join((*waits, "Nothing was started.")))
     look = _release(site, at, rehearsal)
-    with until_signalled() as ending:
+    with until_signalled() as ending, Telling(say_json if as_json else Told()) as telling:
         control_site(
             loaded,
             ending,
             ledger=str(ledger or site / LEDGER),
             reach=None if at is None else read_endpoints(at, loaded),
             stock=standing(loaded, lanes),
-            on_status=Untroubled(say_json if as_json else Told()),
+            on_status=telling,
             site_folder=site,
             trace=trace,
             on_remark=complain,
@@ -103,29 +101,6 @@ def _release(site: Path, at: Path | None, rehearsal: bool) -> Look:
         )
     plant_answers(at)
     return lambda status: Released(note=REHEARSAL)
-
-
-class Untroubled:
-    """Tells as long as that can be done: a full disk under the output, or a reader that is gone,
-    is no reason to stop a line. From then on nothing more is told there; `status` still answers."""
-
-    def __init__(self, tell: Callable[[Mapping[str, Any]], None]) -> None:
-        self._tell: Callable[[Mapping[str, Any]], None] | None = tell
-
-    def __call__(self, status: Mapping[str, Any]) -> None:
-        if self._tell is None:
-            return
-        try:
-            self._tell(status)
-            sys.stdout.flush()
-        except OSError as error:
-            self._tell = None
-            # What waits to be written goes nowhere, or Python would fail at it as it ends.
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            with contextlib.suppress(OSError):
-                complain(
-                    f"standard output takes no more ({error.strerror}): the line goes on untold"
-                )
 
 
 class Told:
