@@ -14,6 +14,7 @@ from linectl.line.enabling import Enabling
 from linectl.line.moved_by_hand import MovedByHand
 from linectl.line.pulses import Pulses
 from linectl.line.tr88 import MOVING
+from linectl.line.units import wrong_place
 from linectl.site.effects import holds_on, stops_of
 
 if TYPE_CHECKING:
@@ -64,8 +65,18 @@ class ByHand:
             return
         wanted = frozenset((*self.forces.zones_wanted(), *self._pulsed()))
         self.enabling.step(wanted, now)
+        self._leave_to_the_machine()
         self.forces.step()
         self.pulses.step(now)
+
+    def _leave_to_the_machine(self) -> None:
+        """The room has lost the control place: whoever took it at the machine may be inside."""
+        pulse = self.pulses.present
+        if pulse is not None and wrong_place(self.line, self.place_of(pulse.tag)):
+            self.pulses.end("control place")
+        for tag in self.forces.driven():
+            if wrong_place(self.line, self.place_of(tag)):
+                self.line.interventions.forces.end(tag, "control place")
 
     def _pulsed(self) -> tuple[str, ...]:
         zone = self.pulses.zone_wanted()

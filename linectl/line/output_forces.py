@@ -89,6 +89,10 @@ class OutputForces:
 
     # one scan ----------------------------------------------------------------------------------
 
+    def driven(self) -> list[str]:
+        """Outputs that a force sets in motion."""
+        return [grant.name for grant, _ in self._held()]
+
     def zones_wanted(self) -> list[str]:
         """The zones whose warning they want."""
         return [point.zone or "" for _, point in self._held()]

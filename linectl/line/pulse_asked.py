@@ -111,6 +111,8 @@ def against_together(site: Site, values: Mapping[str, Value]) -> str | None:
         for one, other in OPPOSED:
             if role == one and f"{part}.{other}" in on:
                 return f"{tag} and {part}.{other} drive the same motion, each its own way"
+        if role == "run" and f"{part}.target" in site.tags and f"{part}.target" not in values:
+            return f"{tag} travels to {part}.target: say where to, with {part}.target=POSITION"
         wanted = companions(site, tag)
         if wanted and not any(other in on for other in wanted):
             told = " or ".join(f"{other}=1" for other in wanted)

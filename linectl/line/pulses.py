@@ -4,8 +4,9 @@
     warned    horn and beacon sound, the device held
     leads     what goes with the output is on, itself not yet
     begun     the output is on; off in the scan in which anything speaks against it
-    ended     it was on: ended_by time, enabling, interlock: CAUSE, device, mode or person
-    refused   it never was: ended_by enabling, warning, interlock: CAUSE, device, mode or person
+    ended     it was on: ended_by time, enabling, interlock: CAUSE, device, mode, person, or
+              control place (somebody has taken it at the machine)
+    refused   it never was: ended_by as above, or warning, and not time
 
 Set-points, horns and beacons move nothing: they wait for nothing and are not announced.
 """

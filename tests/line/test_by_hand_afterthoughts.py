@@ -146,7 +146,8 @@ def asked(hand):
 
 @pytest.mark.parametrize(
     ("argument", "zone"),
-    [("lane1.germ.stroke 1s", "lanes"), ("fill.run 1s", "sowing"), ("infeed.run 1s", "sowing"),
+    [("lane1.germ.stroke 1s", "lanes"), ("fill.run 1s", "sowing"), 
+     ("infeed.run 1s infeed.target=900", "sowing"),
      ("lane1.lift.up 1s lane1.lift.brake=1", "lanes")],
 )  # fmt: skip
 def test_after_something_was_moved_by_hand_nothing_starts_before_somebody_has_looked(

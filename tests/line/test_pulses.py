@@ -195,13 +195,45 @@ def test_a_silent_device_takes_it_away(hand):
     assert not hand.on(RUN) and status(hand)["last_pulse"]["ended_by"] == "device"
 
 
-def test_a_person_ends_it_from_anywhere(hand):
+def test_a_person_ends_it(hand):
     hand.obey("pulse", f"{RUN} 2s")
     hold(hand)
-    hand.set("sowing.remote_selected", False)
     assert hand.obey("pulse-end", "") is None
     assert not hand.on(RUN) and status(hand)["last_pulse"]["ended_by"] == "person"
     assert hand.obey("pulse-end", "") == "no pulse stands"
+
+
+@pytest.mark.parametrize("stage", ["waits", "begun"])
+def test_it_is_over_when_somebody_takes_the_control_place_at_the_machine(hand, stage):
+    # S36
+    hand.obey("pulse", f"{RUN} 2s")
+    if stage == "begun":
+        hold(hand)
+    assert status(hand)["pulse"]["stage"] == stage
+    hand.set("sowing.remote_selected", False)
+    assert not hand.on(RUN) and status(hand)["last_pulse"]["ended_by"] == "control place"
+    assert hand.obey("pulse-end", "") == "no pulse stands", "taken from anywhere, and none there"
+
+
+def test_a_forced_output_too_is_over_when_the_control_place_is_taken(hand):
+    # S36
+    hand.set("sowing.enabling", True)
+    assert hand.obey("force", f"{RUN} 1 1m its belt is looked at") is None
+    sound(hand, "sowing")
+    hand.settle(3_100)
+    assert hand.on(RUN)
+    hand.set("sowing.remote_selected", False)
+    assert not hand.on(RUN)
+    hand.set("sowing.remote_selected", True)
+    hand.settle(4_000)
+    assert not hand.on(RUN)
+
+
+def test_no_carriage_is_sent_to_where_nobody_said(hand):
+    # S36
+    assert "say where to" in hand.obey("pulse", "infeed.run 2s")
+    assert "say where to" in hand.obey("force", "infeed.run 1 1m it is looked at")
+    assert hand.obey("pulse", "infeed.run 2s infeed.target=900") is None
 
 
 def test_leaving_maintenance_ends_it(hand):
@@ -303,13 +335,15 @@ def test_every_unit_of_the_zone_must_stand_in_maintenance(hand):
     assert hand.obey("pulse", f"{RUN} 2s") is None
     hand.obey("pulse-end", "")
     assert "harvest is in production" in hand.obey("pulse", "lane1.germ.stroke 2s")
-    assert "harvest is in production" in hand.obey("pulse", "outfeed.run 2s")
+    assert "harvest is in production" in hand.obey("pulse", "outfeed.run 2s outfeed.target=900")
 
 
 def test_from_the_room_only_while_the_room_has_the_control_place(hand):
     hand.set("sowing.remote_selected", False)
     assert "control place" in hand.obey("pulse", f"{RUN} 2s")
-    assert hand.obey("pulse", "outfeed.run 2s") is None, "harvest's own selector counts there"
+    assert hand.obey("pulse", "outfeed.run 2s outfeed.target=900") is None, (
+        "harvest's own selector counts there"
+    )
 
 
 def test_a_zone_without_an_enabling_device_has_no_pulse(small, hand):

@@ -59,8 +59,8 @@ class SetpointTrial:
             text = f"read {item.tag} at the device"
             self._person.act(FieldAct("look", item.tag, value, text))
             while True:
-                said = answer(self._person, f"  the device shows, {unit} (Enter: {value:g}): ")
-                if (shown := number(said, value)) is not None:
+                said = answer(self._person, f"  the device shows, {unit}: ")
+                if said and (shown := number(said, value)) is not None:
                     return shown
         finally:
             controller.command("pulse-end", "", self._terms.by)

@@ -28,10 +28,11 @@ MODES: Mapping[str, tuple[NeededFor, ...]] = {
 """Mode → what items it waits for are needed for."""
 PROTECTIVE = (
     "estop.", "guard.", "watchdog.", "start_warning.", "field_tests.protective", "lock_out",
-    "local_codes", "devices_confirmed", "guards_in_place", "area_clear",
+    "local_codes", "devices_confirmed", "signatures_readable", "guards_in_place", "area_clear",
 )  # fmt: skip
 """How the items begin that nobody can override: emergency stops, guards, watchdogs and the start
-warning, local codes, devices that nobody knows yet, and what keeps people out of reach."""
+warning, local codes, devices that nobody knows yet, signatures that nobody can read, and what keeps
+people out of reach."""
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from linectl.commission.readiness.kernel_clock import clock_is_kept
 from linectl.commission.readiness.points import point_items
 from linectl.commission.readiness.proofs import proof_items
 from linectl.commission.readiness.questions import question_items, watchdog_items
-from linectl.commission.readiness.record import Acts, read_acts
+from linectl.commission.readiness.record import FILE, Acts, read_acts
 from linectl.commission.readiness.running import running_items
 from linectl.commission.readiness.seen import Seen, fact, named
 from linectl.errors import Finding, SiteError
@@ -140,6 +140,7 @@ class KeptItems:
         self._items = [
             _checked(self._seen),
             _confirmed(self._seen),
+            _readable(self._seen),
             *question_items(self._seen),
             *point_items(self._seen),
             *watchdog_items(self._seen),
@@ -179,6 +180,15 @@ def _confirmed(seen: Seen) -> Item:
     do = f"linectl replace {seen.folder} DEVICE"
     why = "; ".join(lacks) if lacks else "no replacement is open"
     return fact("devices_confirmed", "power_on", text, lacks, why, do)
+
+
+def _readable(seen: Seen) -> Item:
+    """A row of signatures that nobody can read may have taken one of them back."""
+    lacks = [f"{one.file}:{one.line} {one.key}: {one.message}" for one in seen.acts.unreadable]
+    text = "every row of what was signed can be read"
+    why = f"{named(lacks)}: put {FILE} back from a copy" if lacks else "all can be read"
+    do = f"linectl commission {seen.folder} --all"
+    return fact("signatures_readable", "power_on", text, lacks, why, do)
 
 
 def _rank(item: Item) -> int:

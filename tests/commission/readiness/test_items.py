@@ -66,6 +66,14 @@ def replacing(bench):
     device_record.append_act(bench.folder, device_record.DeviceAct(**row))
 
 
+def torn_withdrawal(bench):
+    """A withdrawal that a disk spoilt: whose it was is not known any more."""
+    bench.withdraw("estop.sowing")
+    path = bench.folder / "signed.csv"
+    head, row = path.read_text(encoding="utf-8").rsplit(",withdraw,", 1)
+    path.write_text(f"{head},withdra,{row}", encoding="utf-8")
+
+
 def edits(file, old, new):
     return lambda bench: bench.edit(file, old, new)
 
@@ -86,6 +94,7 @@ BYPASS = {"cause": "magazine_empty", "by": "ben", "reason": "dirty", "left_s": 6
 SPOILT = {
     "site_check": (edits("site.yaml", "takt: 30s", "takt: 9s"), "errors: site.yaml"),
     "devices_confirmed": (replacing, "io_sower: its replacement was begun by ben"),
+    "signatures_readable": (torn_withdrawal, "signed.csv:[0-9]+ act: 'withdra' is none of"),
     "lock_out": (withdrawn("lock_out"), "not signed"),
     "local_codes": (withdrawn("local_codes"), "not signed"),
     "controller": (says(version="0.0.0"), "it is version 0.0.0"),
@@ -183,7 +192,8 @@ def test_one_item_is_enough_to_bar_production(done, name):
 def test_a_site_as_it_comes_has_nearly_all_to_do_power_on_first(fresh):
     listed = fresh.list()
     assert [item.name for item in listed.items if item.ok] == [
-        "site_check", "devices_confirmed", "clock_set", "approved", "calibration.drum",
+        "site_check", "devices_confirmed", "signatures_readable", "clock_set", "approved",
+        "calibration.drum",
     ]  # fmt: skip
     assert listed.left[0].name == "lock_out"
     stages = [item.stage for item in listed.items]
