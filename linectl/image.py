@@ -214,8 +214,8 @@ class Event(NamedTuple):
     crop, made_up, skipped, forgiven; ended: ended_by, account), gutter_weight (data gutter, crop,
     kg: what packing's scale says), pulse (source the output; data stage: waits, warned, begun,
     ended, refused; tag, value, others: set beside it, by tag; for_ms, by; at the end ended_by:
-    time, enabling, warning, interlock: CAUSE, device, mode, person; ran_ms), tune (a timer, dose or
-    calibration was changed on the running line; data by, path, old, new).
+    time, enabling, warning, interlock: CAUSE, device, mode, person, control place; ran_ms), tune
+    (a timer, dose or calibration was changed on the running line; data by, path, old, new).
     """
 
     at: int

@@ -125,6 +125,7 @@ _ENDED_BY = {
     "device": "a device does not answer",
     "mode": "a unit was given another mode",
     "person": "somebody ended it",
+    "control place": "somebody took the control place at the machine",
 }
 
 

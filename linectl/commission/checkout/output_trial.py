@@ -18,6 +18,7 @@ BY_DEVICE_WORDS = {
     "warning": "horn and beacon did not prove themselves",
     "device": "its device fell silent",
     "mode": "the mode changed",
+    "control place": "somebody took the control place at the machine",
 }
 
 
