@@ -45,21 +45,7 @@ NAMED = {
 RIGHT = ("sowing.estop_ok", "sowing.enabling")
 PULSE_MS = 3_000
 """A belt's, in a checkout."""
-ANSWERS = """
-by: A. Example
-witness: B. Example
-instrument: reference 7
-answers:
-  - {when: "ONE pulse", say: "{quoted}"}
-  - {when: "the right way", say: "{moved}"}
-  - {when: "it is dead", say: f}
-  - {when: "yes, or q", say: "yes"}
-  - {when: "mode maintenance", say: "yes"}
-  - {when: "at rest now", say: "yes"}
-  - {when: "belong to your act", say: "yes"}
-  - {when: "resets interlocks", say: i}
-  - {say: ""}
-"""
+TECHNICIAN = ROOT / "sim/answers/technician.yaml"
 Ends = Callable[[str], "signal.Signals | None"]
 
 
@@ -76,7 +62,7 @@ class Evenings:
         self.said = []
         command = [
             sys.executable, "-m", "linectl.cli", "checkout", str(self.folder), "--wait", "1s",
-            "--answers", str(self.folder / "answers.yaml"), "--plant", str(self._plant),
+            "--answers", str(TECHNICIAN), "--plant", str(self._plant),
             *(word for tag in tags for word in ("--only", tag)),
         ]  # fmt: skip
         with subprocess.Popen(
@@ -133,21 +119,17 @@ def evenings(tmp_path, monkeypatch):
     assert warning in facts
     shorter = facts.replace(warning, f"{warning}  pulse: 500ms\n")
     (folder / "site.yaml").write_text(shorter, encoding="utf-8")
-    (folder / "answers.yaml").write_text(ANSWERS, encoding="utf-8")
     file = tmp_path / "plant.json"
     options = ("--json", "--file", file, "--scenario", MISTAKES)
     with process("plant", folder, *options, runtime=runtime) as plant:
         talk = PlantTalk(int(object_of(plant)["control"]))
         with process("run", folder, "--at", file, "--json", runtime=runtime) as controller:
             object_of(controller)
-            reader = threading.Thread(target=controller.stdout.read, name="reader")
-            reader.start()  # a pipe that is full would hold the scan
-            try:
+            try:  # nobody reads on: a pipe that is full does not hold the scan
                 yield Evenings(folder, file, talk)
             finally:
                 controller.terminate()
                 controller.wait(PATIENCE_S)
-                reader.join()
                 talk.close()
                 plant.terminate()
                 plant.wait(PATIENCE_S)
