@@ -38,6 +38,7 @@ class Enabling:
         zones = line.site.file.zones
         self.points = {zone: io[f"{zone}.enabling"] for zone in zones if f"{zone}.enabling" in io}
         """Input of the enabling device, of the zones that have one."""
+        self._zones = {index: zone for zone, index in self.points.items()}
         self._horns = {
             zone: line.bit(io[f"{zone}.horn"]) | line.bit(io[f"{zone}.beacon"]) for zone in zones
         }
@@ -58,13 +59,19 @@ class Enabling:
     def take(self, changed: Iterable[int], now: int) -> None:
         """Note which devices were let go; what cannot be read must be seen let go again."""
         inputs = self.line.inputs
-        for zone, index in self.points.items():
-            if index in changed:
+        for index in changed:
+            zone = self._zones.get(index)
+            if zone is not None:
                 if inputs.off[index]:
                     self.let_go.add(zone)
                 elif not inputs.good[index]:
                     self.let_go.discard(zone)
                 self._rests(zone, now)
+        if self.idle:
+            self._doze(now)
+
+    def _doze(self, now: int) -> None:
+        """What has been held for nothing so long counts no longer."""
         for zone in [zone for zone, due in self.idle.items() if due <= now]:
             self.let_go.discard(zone)
             self._rests(zone, now)
@@ -154,7 +161,9 @@ class Enabling:
 
     def next_due(self) -> int:
         """When a warning is over, or not proven, or a device held for nothing counts no longer."""
-        return min((*self.due.values(), *self.idle.values()), default=NEVER)
+        if not self.due and not self.idle:
+            return NEVER
+        return min((*self.due.values(), *self.idle.values()))
 
     def status(self) -> dict[str, bool | None]:
         """By zone: held or not; None if it cannot be read or was not seen let go before."""

@@ -46,6 +46,7 @@ class Wanting:
     """Wants every output that may be on, and resets each latch as soon as its cause has gone."""
 
     def __init__(self, site: Site) -> None:
+        self.site = site
         self.outputs: list[Value] = [p.safe if not p.is_bool else bool(p.safe) for p in site.points]
         self.written: list[int] = []
         self.asks: list[int] = []

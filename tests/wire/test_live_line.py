@@ -35,6 +35,7 @@ class Obedient:
     """A line without logic: outputs as the test demands while every device is good."""
 
     def __init__(self, site: Site) -> None:
+        self.site = site
         self.outputs: list[Value] = [
             safe_value(p) if p.direction == "out" else False for p in site.points
         ]
