@@ -31,8 +31,8 @@ from linectl.site.load import load_site
 
 SMALL = load_site(Path(__file__).parents[2] / "config" / "small")
 FULL = os.environ.get("LINECTL_CAMPAIGN") == "full"
-EXAMPLES = 300 if FULL else 200
-CAUSES = 20
+EXAMPLES = 300 if FULL else 140
+CAUSES = 16
 """So many causes at least must have come while an output that they forbid was on."""
 STEPS = 40 if FULL else 9
 MUTANT_EXAMPLES, MUTANT_STEPS = 60, 12

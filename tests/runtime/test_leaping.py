@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from linectl.runtime.grid import bus_grid
 from linectl.site.load import load_site
 
 CONFIG = Path(__file__).parents[2] / "config"
+FULL = os.environ.get("LINECTL_CAMPAIGN") == "full"
 
 STEP_MS = 60_000
 
@@ -72,7 +74,7 @@ def _history(
     return told, digests, run
 
 
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", range(5 if FULL else 3))
 @pytest.mark.parametrize(("name", "minutes"), [("small", 12), ("fennmark", 6)])
 def test_leaping_and_every_tick_tell_the_same(shift, attendant, name, minutes, seed):
     leaping, leapt, run = _history(shift, attendant, name, seed, minutes, every_tick=False)
@@ -114,7 +116,7 @@ def _with_slow_classes(name: str, seed: int):
     return site.model_copy(update={"file": file, "points": points})
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", range(3 if FULL else 2))
 @pytest.mark.parametrize(("name", "minutes"), [("small", 8), ("fennmark", 4)])
 def test_slow_polling_classes_leap_as_they_tick(shift, attendant, name, minutes, seed):
     site = _with_slow_classes(name, seed)
