@@ -183,6 +183,7 @@ def _round(
     guide = GUIDES[what]
     if not as_json:
         say(heading(f"{site.name}: calibrate {what}: {guide.text}"))
+    person.about(what)
     work = Work(site, controller, person, terms)
     try:
         outcome = guide.undo(work) if undo else guide.run(work)
