@@ -53,7 +53,7 @@ def list_calibrations(site: Site, as_json: bool) -> None:
     if rows:
         last = {row.what: row for row in rows}
         say(table("last round of|when|result|as found|as left|±|by", map(_round, last.values())))
-    say(Text(f"the record is {Path(site.folder) / FILE}: {len(rows)} rounds"), soft_wrap=True)
+    say(Text(f"the record is {Path(site.folder) / FILE}; rounds: {len(rows)}"), soft_wrap=True)
 
 
 def _standing(site: Site) -> list[tuple[str, ...]]:
