@@ -88,7 +88,7 @@ def test_the_list_says_what_stands_and_how_it_came_there(line, typed, script) ->
     code, out, _ = typed("--list")
     assert code == 0
     assert "green oakleaf pellets" in out and "factor 0.992" in out
-    assert "written" in out and "1 rounds" in out
+    assert "written" in out and "rounds: 1" in out
     code, out, _ = typed("--json")
     told = json.loads(out)
     assert told["expired"] == [] and len(told["rounds"]) == 1
