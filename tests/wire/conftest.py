@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import os
 import threading
@@ -193,6 +194,13 @@ def write_certificate(folder: Path, name: str, by: Authority, role: str = "") ->
             serialization.NoEncryption(),
         )
     )
+
+
+@pytest.fixture(autouse=True)
+def what_was_there_before_costs_no_pause() -> None:
+    """A collection over all that a whole run of tests holds takes longer than a device may be
+    silent: from here on only what is new is looked through, as the controller does it."""
+    gc.freeze()
 
 
 @pytest.fixture(scope="session")
