@@ -12,10 +12,9 @@ import typer
 from linectl.cli.app import AsJson, SiteFolder, app
 from linectl.cli.calibrate_timers import CYCLES, TimersAsked, calibrate_timers
 from linectl.cli.calibrated import check_plot, list_calibrations, say_outcome
-from linectl.cli.moments import a_time
+from linectl.cli.moments import a_time, wall_clock
 from linectl.cli.screen import heading, say, say_json
-from linectl.cli.someone import someone
-from linectl.commission.answers import read_answers
+from linectl.cli.someone import Answers, PlantFile, a_name, script_of, someone
 from linectl.commission.calibrate.guides import GUIDES
 from linectl.commission.calibrate.work import Outcome, Terms, Work
 from linectl.commission.controller import RunningController
@@ -71,13 +70,6 @@ Plot = Annotated[
     typer.Option("--plot", help="Of the drum: draw what vacuum did, FILE.svg or FILE.png."),
 ]
 Undo = Annotated[bool, typer.Option("--undo", help="Put back what the last round has written.")]
-Answers = Annotated[
-    Path | None, typer.Option("--answers", help="A script answers in your place: FILE.yaml.")
-]
-PlantFile = Annotated[
-    Path | None,
-    typer.Option("--plant", help="The script acts on the plant that wrote this endpoints file."),
-]
 Listed = Annotated[
     bool, typer.Option("--list", help="What stands in calibration.yaml and how it came there.")
 ]
@@ -140,14 +132,14 @@ def calibrate(
     if listed or (as_json and answers is None):
         list_calibrations(load_site(site), as_json)
         return
-    _check_wish(what, answers, plant, plot)
+    _check_wish(what, plot)
+    script = script_of(answers, plant)
     if not undo:
         RunningController(site).look(-1)  # before anybody is asked for anything: is there one?
-    script = None if answers is None else read_answers(answers)
     with someone(script, plant, quiet=as_json) as person:
         terms = Terms(
-            by=by or (script.by if script else "") or _name(person),
-            now=lambda: dt.datetime.now().astimezone(),
+            by=a_name(person, by or (script.by if script else ""), "who measures"),
+            now=wall_clock,
             pause=lambda: time.sleep(LOOK_EVERY_S),
             instrument=instrument or (script.instrument if script else ""),
             lot=lot,
@@ -161,7 +153,7 @@ def calibrate(
         raise typer.Exit(FAILED)
 
 
-def _check_wish(what: str, answers: Path | None, plant: Path | None, plot: Path | None) -> None:
+def _check_wish(what: str, plot: Path | None) -> None:
     """Raises UsageError for what cannot be asked, Unreachable for a plot that cannot be drawn."""
     if what not in GUIDES:
         known = (*GUIDES, TIMERS)
@@ -169,8 +161,6 @@ def _check_wish(what: str, answers: Path | None, plant: Path | None, plot: Path 
             raise UsageError(f"say what is calibrated: {', '.join(known)}; or --list")
         near = nearest(what, known) or f"one of {', '.join(known)} is"
         raise UsageError(f"{what!r} is nothing to calibrate; {near}")
-    if plant is not None and answers is None:
-        raise UsageError("--plant is where a script acts: add --answers FILE.yaml")
     if plot is not None:
         check_plot(plot)
 
@@ -192,12 +182,3 @@ def _round(
     if as_json:
         say_json(outcome.as_json(site.name))
     return outcome
-
-
-def _name(person: Person) -> str:
-    name = ""
-    while not name:
-        name = person.ask("who measures (name, q ends): ").strip()
-        if name.lower() == "q":
-            raise UsageError("it must be said who measures: --by, or at the question")
-    return name

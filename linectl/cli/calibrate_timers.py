@@ -12,11 +12,12 @@ from typing import Any
 
 from rich.text import Text
 
+from linectl.cli.moments import wall_clock
 from linectl.cli.screen import complain, error_console, say, say_json
+from linectl.cli.someone import script_of, someone
 from linectl.cli.terminal import at_terminal
 from linectl.cli.timers_page import check_can_draw, write_page
 from linectl.cli.timers_text import say_timers
-from linectl.commission.answers import Scripted, read_answers
 from linectl.commission.calibrate.step_source import EventsFile, StepSource, Watch, good_cycles
 from linectl.commission.calibrate.timed_steps import timed_parts
 from linectl.commission.calibrate.timers import TimersFound, found
@@ -112,7 +113,7 @@ def _at(moment: dt.datetime | None, now_ms: int) -> int | None:
     """A time of day on the controller's clock, ms."""
     if moment is None:
         return None
-    ago = dt.datetime.now().astimezone() - moment.astimezone()
+    ago = wall_clock() - moment.astimezone()
     return now_ms - round(ago.total_seconds() * 1000)
 
 
@@ -151,20 +152,17 @@ def _undo(folder: Path, asked: TimersAsked) -> None:
 
 
 def _by(asked: TimersAsked) -> str:
-    if asked.by or asked.answers is None:
-        return asked.by
-    return read_answers(asked.answers).by
+    script = script_of(asked.answers, None)
+    return asked.by or (script.by if script else "")
 
 
 def _signed(asked: TimersAsked, why: str) -> Signed:
-    now = dt.datetime.now().astimezone().isoformat(timespec="seconds")
+    now = wall_clock().isoformat(timespec="seconds")
     return Signed(named(_by(asked)), now, why)
 
 
 def _person(asked: TimersAsked) -> AbstractContextManager[Person]:
-    if asked.answers is not None:
-        return nullcontext(Scripted(read_answers(asked.answers)))
-    return at_terminal()
+    return someone(script_of(asked.answers, None), None, quiet=asked.as_json)
 
 
 def _show_diff(edit: FileEdit) -> None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
-import getpass
 import time
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -13,17 +11,16 @@ import typer
 from rich.text import Text
 
 from linectl.cli.app import AsJson, SiteFolder, app
+from linectl.cli.moments import wall_clock
 from linectl.cli.options import duration_ms
 from linectl.cli.screen import complain, say, say_json, table
-from linectl.cli.someone import someone
-from linectl.commission.answers import read_answers
+from linectl.cli.someone import Answers, PlantFile, a_name, script_of, someone
 from linectl.commission.checkout.facts import Facts
 from linectl.commission.checkout.order import chosen
 from linectl.commission.checkout.outcome import TOLERANCE, Terms
 from linectl.commission.checkout.record import FILE, CheckoutStanding, checkout_standing
 from linectl.commission.checkout.walk import Walk, counted, open_rows
 from linectl.commission.controller import RunningController
-from linectl.commission.person import Person
 from linectl.errors import UsageError
 from linectl.site.load import load_site
 
@@ -69,13 +66,6 @@ Range = Annotated[
         "--range", metavar="TAG=LOW..HIGH", help="Span over which a number is tried. Repeatable."
     ),
 ]
-Answers = Annotated[
-    Path | None, typer.Option("--answers", help="A script answers in your place: FILE.yaml.")
-]
-Plant = Annotated[
-    Path | None,
-    typer.Option("--plant", help="The script acts on the plant that wrote this endpoints file."),
-]
 Listed = Annotated[bool, typer.Option("--list", help="What is open and why; tries nothing.")]
 
 
@@ -91,7 +81,7 @@ def checkout(
     tolerance: Tolerance = TOLERANCE,
     ranges: Range = None,
     answers: Answers = None,
-    plant: Plant = None,
+    plant: PlantFile = None,
     listed: Listed = False,
     as_json: AsJson = False,
 ) -> None:
@@ -111,22 +101,20 @@ def checkout(
     if listed or (as_json and answers is None):
         _told(standing, as_json)
         return
-    if plant is not None and answers is None:
-        raise UsageError("--plant is where a script acts: add --answers FILE.yaml")
+    script = script_of(answers, plant)
     facts = Facts(loaded)
     tags = chosen(standing, facts, only or (), again)
     if not tags:
         _told(standing, as_json)
         return
-    script = None if answers is None else read_answers(answers)
     spans = _ranges(ranges or (), facts)
     controller = RunningController(site)
     controller.look(-1)  # before anybody is asked for anything: is there one?
     with someone(script, plant, quiet=as_json) as person:
-        name = by or (script.by if script is not None else "") or _name(person)
+        name = a_name(person, by or (script.by if script else ""), "who does it")
         terms = Terms(
             name, witness or (script.witness if script else ""),
-            instrument or (script.instrument if script else ""), _now,
+            instrument or (script.instrument if script else ""), wall_clock,
             lambda: time.sleep(LOOK_EVERY_S), wait, tolerance, spans,
         )  # fmt: skip
         person.say(f"{loaded.name}: IO checkout, points to go: {len(tags)}")
@@ -138,13 +126,6 @@ def checkout(
         say(Text(f"{counted(counts)}; {_where(after)}"), soft_wrap=True)
     if counts["failed"]:
         raise typer.Exit(FAILED)
-
-
-def _name(person: Person) -> str:
-    said = person.ask(f"who does it (name; Enter: {getpass.getuser()}; q ends): ").strip()
-    if said.lower() == "q":
-        raise UsageError("it must be said who does it: --by, or at the question")
-    return said or getpass.getuser()
 
 
 def _ranges(texts: Sequence[str], facts: Facts) -> Mapping[str, tuple[float, float]]:
@@ -183,7 +164,3 @@ def _where(standing: CheckoutStanding) -> str:
 
 def _file(standing: CheckoutStanding) -> Path:
     return Path(standing.site.folder) / FILE
-
-
-def _now() -> dt.datetime:
-    return dt.datetime.now().astimezone()

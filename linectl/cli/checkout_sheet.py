@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from pathlib import Path
 from typing import Annotated
 
@@ -12,6 +11,7 @@ from rich.text import Text
 from linectl import __version__
 from linectl.cli.app import AsJson, SiteFolder, app
 from linectl.cli.checkout_page import moment, write_checkout
+from linectl.cli.moments import wall_clock
 from linectl.cli.screen import complain, heading, say, say_json, table
 from linectl.cli.writable import will_be_written
 from linectl.commission.checkout.record import checkout_standing
@@ -77,7 +77,7 @@ def _may_be_written(path: Path, ending: str, site: Path) -> None:
 
 def sheet_now(folder: Path) -> CheckoutSheet:
     """The sheet as it is to be printed now. Raises SiteError."""
-    now = dt.datetime.now().astimezone().isoformat(timespec="seconds")
+    now = wall_clock().isoformat(timespec="seconds")
     return checkout_sheet(checkout_standing(load_site(folder)), now, __version__)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any
@@ -14,6 +13,7 @@ from linectl.cli import granting
 from linectl.cli.app import AsJson, SiteFolder, app
 from linectl.cli.commission_page import write_page
 from linectl.cli.commission_text import print_list, print_signing
+from linectl.cli.moments import wall_clock
 from linectl.cli.options import duration_ms
 from linectl.cli.screen import say, say_json
 from linectl.cli.writable import will_be_written
@@ -116,14 +116,14 @@ def commission(
         _override(listed, override, by, why, duration, witness, yes, as_json)
     elif withdraw:
         granting.complete({"--by": by})
-        _tell(acts.withdraw(listed, withdraw, _now(), by=by, why=why), as_json)
+        _tell(acts.withdraw(listed, withdraw, wall_clock(), by=by, why=why), as_json)
     else:
         _show(listed, every, html, as_json)
 
 
 def looked_at(site: Path) -> CommissionList:
     """The list of a site now; what only a running controller can tell is asked of it."""
-    return commission_list(site, _status(site), _now())
+    return commission_list(site, _status(site), wall_clock())
 
 
 def _status(site: Path) -> Mapping[str, Any] | None:
@@ -138,7 +138,7 @@ def _status(site: Path) -> Mapping[str, Any] | None:
 
 def _show(listed: CommissionList, every: bool, html: Path | None, as_json: bool) -> None:
     if html is not None:
-        write_page(html, listed, _now())
+        write_page(html, listed, wall_clock())
     if as_json:
         say_json(listed.as_json())
     else:
@@ -158,7 +158,7 @@ def _sign(
         print_signing(item, by)
     granting.cautioned(SIGNING, yes)
     act = acts.sign(
-        listed, name, _now(), by=by, witness=witness, remark=remark, measured_ms=measured
+        listed, name, wall_clock(), by=by, witness=witness, remark=remark, measured_ms=measured
     )
     _tell(act, as_json)
 
@@ -173,7 +173,9 @@ def _override(
         say(Text(f"{item.name}: {item.text}"), soft_wrap=True)
         say(Text(f"not done: {item.why}"), soft_wrap=True)
     granting.cautioned(CAUTION, yes)
-    act = acts.override(listed, name, _now(), by=by, why=why, for_ms=for_ms or 0, witness=witness)
+    act = acts.override(
+        listed, name, wall_clock(), by=by, why=why, for_ms=for_ms or 0, witness=witness
+    )
     _tell(act, as_json)
 
 
@@ -185,7 +187,3 @@ def _tell(act: Act, as_json: bool) -> None:
     done = {"sign": "signed", "override": "overridden", "withdraw": "taken back"}[act.act]
     until = f" until {act.until[:16]}" if act.until else ""
     say(Text(f"{act.item}: {done} by {act.by}{until}; kept in signed.csv"))
-
-
-def _now() -> dt.datetime:
-    return dt.datetime.now().astimezone()

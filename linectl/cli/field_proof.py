@@ -9,15 +9,17 @@ from pathlib import Path
 
 from rich.text import Text
 
+from linectl.cli.moments import wall_clock
 from linectl.cli.screen import complain, heading, say, say_json, table
+from linectl.cli.someone import a_name
 from linectl.cli.terminal import at_terminal
 from linectl.commission.controller import RunningController
 from linectl.commission.field_proof import Terms, counted, guide, rows_to_test
 from linectl.commission.field_record import DAY_MS, FILE, FieldStanding, field_standing
-from linectl.commission.person import Person
 from linectl.errors import UsageError
 from linectl.site.model import Site
 
+BOTH = "--by and --witness"
 LOOK_EVERY_S = 0.1
 """The controller says in which scan things moved, so that it need not be asked in every one."""
 EVERY_MS = 365 * DAY_MS
@@ -53,11 +55,11 @@ def field_proof(
     say(heading(f"{site.name}: field test, causes to go: {len(rows)}"))
     say(Text("It watches and records. It commands nothing, and validates no safety function."))
     with at_terminal() as person:
-        tested_by = _name(person, by, "who trips the devices")
-        seen_by = _name(person, witness, "who witnesses it")
+        tested_by = a_name(person, by, "who trips the devices", BOTH)
+        seen_by = a_name(person, witness, "who witnesses it", BOTH)
         if tested_by.casefold() == seen_by.casefold():
             raise UsageError("the witness must be another person than the tester")
-        terms = Terms(tested_by, seen_by, every_ms, _now, lambda: time.sleep(LOOK_EVERY_S))
+        terms = Terms(tested_by, seen_by, every_ms, wall_clock, lambda: time.sleep(LOOK_EVERY_S))
         counts = guide(site, rows, controller, person, terms)
     say(Text(f"{counted(counts)}; the record is {Path(site.folder) / FILE}"), soft_wrap=True)
     return counts["fail"] == 0
@@ -96,16 +98,3 @@ def list_field_tests(site: Site, *, as_json: bool = False) -> None:
 def _warn_unreadable(standing: FieldStanding) -> None:
     for finding in standing.unreadable:
         complain(str(finding))
-
-
-def _name(person: Person, given: str, what: str) -> str:
-    name = given.strip()
-    while not name:
-        name = person.ask(f"{what} (name, q ends): ").strip()
-        if name.lower() == "q":
-            raise UsageError(f"it must be said {what}: --by and --witness, or at the question")
-    return name
-
-
-def _now() -> dt.datetime:
-    return dt.datetime.now().astimezone()

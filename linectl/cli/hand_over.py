@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from pathlib import Path
 from typing import Annotated
 
@@ -12,6 +11,7 @@ from rich.text import Text
 from linectl import __version__
 from linectl.cli.app import AsJson, SiteFolder, app
 from linectl.cli.hand_over_page import INDEX, files_of
+from linectl.cli.moments import wall_clock
 from linectl.cli.screen import heading, say, say_json, table
 from linectl.commission.controller import RunningController
 from linectl.commission.hand_over.folder import DIGESTS, digests_of, may_be_taken, write_folder
@@ -59,7 +59,7 @@ def hand_over(
     loaded = load_site(site)
     if proof is None and (site / PROOF).exists():
         proof = site / PROOF
-    now = dt.datetime.now().astimezone()
+    now = wall_clock()
     made = hand_over_of(loaded, RunningController(site), proof, by, now, __version__)
     files = files_of(made, copies(loaded, proof))
     digest = write_folder(out, files)

@@ -7,6 +7,11 @@ import datetime as dt
 import typer
 
 
+def wall_clock() -> dt.datetime:
+    """The wall clock, with its zone."""
+    return dt.datetime.now().astimezone()
+
+
 def a_day(text: str) -> dt.date:
     """A date. Raises BadParameter with the right form."""
     try:

@@ -75,7 +75,8 @@ def pulse(
     is held, no interlock forbids it and its time lasts. At a terminal the tag is typed once more.
 
     With --json one object: tag, value, others, for_ms, by, stage (ended, or refused: it never was
-    on), ended_by (time, enabling, warning, interlock: CAUSE, device, mode, person), ran_ms.
+    on), ended_by (time, enabling, warning, interlock: CAUSE, device, mode, person,
+    control place), ran_ms.
     Exit 1 unless its whole time ran.
     """
     granting.complete({"--by": by})

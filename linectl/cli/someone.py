@@ -6,15 +6,44 @@ import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Annotated
 
+import typer
 from rich.text import Text
 
 from linectl.cli.screen import say
 from linectl.cli.terminal import at_terminal
-from linectl.commission.answers import AnswersFile, Scripted
+from linectl.commission.answers import AnswersFile, Scripted, read_answers
 from linectl.commission.person import Person
 from linectl.errors import UsageError
 from linectl.runtime.plant_talk import PlantTalk
+
+Answers = Annotated[
+    Path | None, typer.Option("--answers", help="A script answers in your place: FILE.yaml.")
+]
+PlantFile = Annotated[
+    Path | None,
+    typer.Option("--plant", help="The script acts on the plant that wrote this endpoints file."),
+]
+
+
+def script_of(answers: Path | None, plant: Path | None) -> AnswersFile | None:
+    """The script that was given, if any. Raises UsageError, SiteError."""
+    if answers is not None:
+        return read_answers(answers)
+    if plant is not None:
+        raise UsageError("--plant is where a script acts: add --answers FILE.yaml")
+    return None
+
+
+def a_name(person: Person, given: str, what: str, options: str = "--by") -> str:
+    """The name that was given, or that they type; `what` they do. Raises UsageError without one."""
+    name = given.strip()
+    while not name:
+        name = person.ask(f"{what} (name, q ends): ").strip()
+        if name.lower() == "q":
+            raise UsageError(f"it must be said {what}: {options}, or at the question")
+    return name
 
 
 @contextmanager

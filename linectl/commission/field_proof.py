@@ -23,7 +23,7 @@ from linectl.commission.field_record import (
     row_digest,
 )
 from linectl.commission.field_watch import Trip, Watch
-from linectl.commission.person import Ended, Person, Reading
+from linectl.commission.person import Ended, Person, Reading, agree_each
 from linectl.errors import UsageError
 from linectl.line.cause_rows import Cause
 from linectl.site.complaints import nearest
@@ -78,7 +78,7 @@ def guide(
     """
     counts: Counter[str] = Counter()
     try:
-        _cautions(person)
+        agree_each(person, CAUTIONS, "the first test")
         for place, row in enumerate(rows, 1):
             person.say(f"\n[{place} of {len(rows)}] {row.name}: {row.text}")
             counts[_Test(site, row, controller, person, terms).run()] += 1
@@ -86,14 +86,6 @@ def guide(
         person.say("ended; what is recorded stays, the rest is still outstanding")
     counts["left out"] = len(rows) - counts["pass"] - counts["fail"]
     return counts
-
-
-def _cautions(person: Person) -> None:
-    person.say("Before the first test, and again whenever something of it changes:")
-    for caution in CAUTIONS:
-        person.say(f"- {caution}")
-        if person.ask("  yes, or q to end: ").strip().lower() not in ("y", "yes"):
-            raise Ended
 
 
 class _Test:

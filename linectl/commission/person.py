@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -61,3 +62,12 @@ def yes_or_no(person: Person, question: str) -> bool:
         said = answer(person, question).lower()
         if said in ("y", "yes", "n", "no"):
             return said.startswith("y")
+
+
+def agree_each(person: Person, cautions: Sequence[str], before: str) -> None:
+    """Each caution wants a yes of its own before anything is done. Raises Ended without it."""
+    person.say(f"Before {before}, and again whenever something of it changes:")
+    for caution in cautions:
+        person.say(f"- {caution}")
+        if answer(person, "  yes, or q to end: ").lower() not in ("y", "yes"):
+            raise Ended

@@ -8,9 +8,11 @@ table, a row, a lift or the press. Everything else is on or off, for so many ms.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Any, NamedTuple
 
 from linectl_sim.actuators import Actuator
+from linectl_sim.carriages import CarriagePart
 from linectl_sim.joints import Lift
 from linectl_sim.machine import Machine
 
@@ -94,13 +96,17 @@ class Moved:
         return float(getattr(stations.get(part), "home_mm", 0.0)) if role == "run" else 0.0
 
 
+def _position(carriage: CarriagePart) -> float:
+    return float(carriage.travel.state()[0])
+
+
 def _lengths(machine: Machine) -> dict[str, Callable[[], float]]:
     """Motions that have a length, by tag."""
     found: dict[str, Callable[[], float]] = {}
     for name, drive in machine.drives.items():
         found[f"{name}.run"] = drive.turned
     for name, carriage in machine.carriages.items():
-        found[f"{name}.run"] = lambda c=carriage: c.travel.state()[0]  # type: ignore[misc]
+        found[f"{name}.run"] = partial(_position, carriage)
     return found
 
 

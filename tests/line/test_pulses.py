@@ -1,43 +1,21 @@
-"""Pulses and forced outputs in maintenance: who may, how long, what ends them, what is told."""
+"""Pulses in maintenance: who may, how long, what ends them, what is told."""
 
 from __future__ import annotations
 
 import json
 
 import pytest
+from held import RUN, hold, in_maintenance, sound, status
 
 from linectl.image import Command, Frame, Start
 from linectl.line import Line
 from linectl.line.pulse_limits import companions, pulse_most_ms
 from linectl.site.parts import needs_of
 
-RUN = "fill.run"
-
 
 @pytest.fixture
 def hand(hand):
-    """Both units in maintenance, every enabling device seen let go."""
-    for unit in ("sowing", "harvest"):
-        assert hand.line.obey(Command(unit, "mode", "maintenance")) is None
-    hand.settle(20)
-    hand.line.take_events()
-    return hand
-
-
-def status(hand):
-    return hand.line.status(hand.now)
-
-
-def hold(hand, zone="sowing", ms=3_200):
-    """The enabling device, and a horn that is heard."""
-    hand.set(f"{zone}.enabling", True)
-    sound(hand, zone)
-    hand.settle(ms)
-
-
-def sound(hand, zone, on=True):
-    hand.set(f"{zone}.horn_on", on)
-    hand.set(f"{zone}.beacon_on", on)
+    return in_maintenance(hand)
 
 
 def stages(hand):
@@ -213,20 +191,6 @@ def test_it_is_over_when_somebody_takes_the_control_place_at_the_machine(hand, s
     hand.set("sowing.remote_selected", False)
     assert not hand.on(RUN) and status(hand)["last_pulse"]["ended_by"] == "control place"
     assert hand.obey("pulse-end", "") == "no pulse stands", "taken from anywhere, and none there"
-
-
-def test_a_forced_output_too_is_over_when_the_control_place_is_taken(hand):
-    # S36
-    hand.set("sowing.enabling", True)
-    assert hand.obey("force", f"{RUN} 1 1m its belt is looked at") is None
-    sound(hand, "sowing")
-    hand.settle(3_100)
-    assert hand.on(RUN)
-    hand.set("sowing.remote_selected", False)
-    assert not hand.on(RUN)
-    hand.set("sowing.remote_selected", True)
-    hand.settle(4_000)
-    assert not hand.on(RUN)
 
 
 def test_no_carriage_is_sent_to_where_nobody_said(hand):
@@ -407,80 +371,6 @@ def test_a_release_that_is_taken_back_refuses_the_next_start(small, hand):
     hand.command("sowing", "reset")
     hand.settle(50)
     assert "not released" in hand.line.obey(Command("sowing", "start", "", "anna"))
-
-
-# forced outputs -----------------------------------------------------------------------------------
-
-
-def test_an_output_is_forced_off_at_any_time(small, hand):
-    hand = type(hand)(small)
-    hand.healthy()
-    assert hand.on("sowing.air")
-    assert hand.obey("force", "sowing.air 0 1m the valve leaks") is None
-    assert not hand.on("sowing.air")
-    (row,) = status(hand)["force_list"]
-    assert (row["direction"], row["true"], row["in_effect"]) == ("out", True, True)
-    hand.scan(ms=60_000)
-    assert hand.on("sowing.air")
-
-
-def test_forced_on_it_wants_the_device_held_the_warning_given_and_ends_with_the_device(hand):
-    # S36
-    assert "nobody holds" in hand.obey("force", f"{RUN} 1 1m belt is aligned")
-    hand.set("sowing.enabling", True)
-    assert hand.obey("force", f"{RUN} 1 1m belt is aligned") is None
-    assert not hand.on(RUN) and not status(hand)["force_list"][0]["in_effect"]
-    sound(hand, "sowing")
-    hand.settle(3_100)
-    assert hand.on(RUN)
-    hand.set("sowing.enabling", False)
-    assert not hand.on(RUN) and status(hand)["forced"] == 0
-
-
-def test_forced_on_it_is_no_stronger_than_an_interlock_and_does_not_come_back(hand):
-    # S37
-    hand.set("sowing.enabling", True)
-    hand.obey("force", f"{RUN} 1 1m belt is aligned")
-    sound(hand, "sowing")
-    hand.settle(3_100)
-    hand.line.take_events()
-    hand.set("fill.drive_ok", False)
-    assert not hand.on(RUN)
-    (told,) = [e for e in hand.line.take_events() if e.kind == "force"]
-    assert told.data["ended_by"] == "interlock: drive_fill"
-    hand.set("fill.drive_ok", True)
-    hand.command("", "interlock-reset")
-    hand.settle(4_000)
-    assert not hand.on(RUN)
-
-
-def test_a_pulse_waits_for_no_force_on_its_output(hand):
-    hand.obey("force", f"{RUN} 0 1m belt is open")
-    assert f"{RUN} is forced: end that first" in hand.obey("pulse", f"{RUN} 2s")
-
-
-# points that interlocks read ----------------------------------------------------------------------
-
-
-def test_a_force_that_must_come_twice_must_be_the_same_and_in_time(hand):
-    # S38
-    argument = "tamp.running 1 1m contact is loose"
-    assert "the interlock tamp_press_belt reads tamp.running" in hand.obey("force", argument)
-    assert "again" in hand.obey("force", "tamp.running 0 1m contact is loose"), "another value"
-    hand.obey("force", argument)
-    hand.scan(ms=60_100)
-    assert "again" in hand.obey("force", argument), "too late"
-    assert hand.obey("force", argument) is None
-
-
-def test_where_the_site_says_nothing_such_a_point_is_not_forced(small, hand):
-    # S38
-    file = small.file.model_copy(update={"forces": type(small.file.forces)()})
-    hand = type(hand)(small.model_copy(update={"file": file}))
-    hand.healthy()
-    for _ in range(2):
-        said = hand.obey("force", "tamp.running 1 1m contact is loose")
-        assert "this site forces no such point" in said
 
 
 # state --------------------------------------------------------------------------------------------

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 
 from linectl.commission.checkout.facts import Facts, Item
 from linectl.commission.checkout.fit import Fit, Pair, fitted, power_of_ten
-from linectl.commission.checkout.outcome import IN_ORDER, Outcome, Terms, failed
+from linectl.commission.checkout.outcome import Outcome, Terms, failed
 from linectl.commission.checkout.spans import SHARES, number, other_order, raw_of, span_of
 from linectl.commission.checkout.watching import Lookout
 from linectl.commission.checkout.words import shown
@@ -130,26 +131,26 @@ class AnalogueTrial:
         if len(within) < len(pairs):
             most = register_range(point).most
             self._person.say(f"  its register ends at {most:g} {point.unit}: not fitted there")
-        more = {"trace": broken, "readings": as_json(pairs)}
+        text = "" if fit is None else fit.text(point.unit)
+        seen = Outcome(True, trace=broken, readings=as_json(pairs), fit=text)
         moved = max(p.reading for p in pairs) - min(p.reading for p in pairs)
         error = max(abs(p.reading - p.reference) for p in pairs)
         if error <= allowed:
-            if fit is not None:
-                self._person.say(f"  within {allowed:g} {point.unit}: {fit.text(point.unit)}")
-            return Outcome(True, fit="" if fit is None else fit.text(point.unit), **more)  # type: ignore[arg-type]
+            if text:
+                self._person.say(f"  within {allowed:g} {point.unit}: {text}")
+            return seen
         if moved < MOVED_SHARE * span:
+            unfitted = replace(seen, fit="")  # nothing followed: a line through it says nothing
             followed = self._followers()
             if followed:
                 found = f"{', '.join(followed)} moved instead: the wires are swapped"
-                return failed(found, partners=tuple(followed), **more)
+                return unfitted.faulty(found, tuple(followed))
             where = point.note or "its terminal"
             found = f"dead point: it stays at {pairs[0].reading:.6g}; look at {where}, its supply"
-            return failed(found, **more)
-        named = self._named(pairs, allowed, fit)
-        text = "" if fit is None else fit.text(point.unit)
-        if fit is not None:
+            return unfitted.faulty(found)
+        if text:
             self._person.say(f"  proposed: {text}")
-        return failed(named, fit=text, **more)
+        return seen.faulty(self._named(pairs, allowed, fit))
 
     def _followers(self) -> list[str]:
         """Other numbers that went up and down with the references."""
@@ -229,19 +230,19 @@ class CounterTrial:
         pair = Pair(units, raw_of(point, after) - raw_of(point, before), counts, "up")
         told = f"{counts:g} counts for {units:g} {unit}, {counts / units:.5g} each; due {due:g}"
         self._person.say(f"  {told}")
-        more = {"readings": as_json([pair]), "trace": told}
+        seen = Outcome(True, readings=as_json([pair]), trace=told)
         allowed = max(1.0, self._terms.tolerance * due)
         if abs(counts - due) <= allowed:
-            return Outcome(True, IN_ORDER, **more)  # type: ignore[arg-type]
+            return seen
         if counts == 0:
             where = point.note or "its terminal"
-            return failed(f"dead point: it does not count; look at {where}", **more)
+            return seen.faulty(f"dead point: it does not count; look at {where}")
         then, now = other_order(point, before), other_order(point, after)
         if then is not None and now is not None and abs(now - then - due) <= allowed:
-            return failed(word_order_told(point.word_order), **more)
+            return seen.faulty(word_order_told(point.word_order))
         if (power := power_of_ten(counts / due)) is not None:
-            return failed(f"counts {power:g} times too much: its scale is off by {power:g}", **more)
-        return failed(f"counts {counts:g} where {due:g} is due", **more)
+            return seen.faulty(f"counts {power:g} times too much: its scale is off by {power:g}")
+        return seen.faulty(f"counts {counts:g} where {due:g} is due")
 
 
 def as_json(pairs: Sequence[Pair]) -> str:

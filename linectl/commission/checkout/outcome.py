@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Protocol
 
 from linectl.commission.controller import Change
 
@@ -31,6 +32,10 @@ class Outcome:
     beside: Mapping[str, Outcome] = field(default_factory=dict)
     """Feedbacks that were tried with it, by tag."""
 
+    def faulty(self, found: str, partners: tuple[str, ...] = ()) -> Outcome:
+        """The same try, with what was wrong."""
+        return replace(self, passed=False, found=found, partners=partners)
+
 
 @dataclass(frozen=True)
 class Terms:
@@ -49,9 +54,23 @@ class Terms:
     """Least and greatest of numbers, by tag; what is not here is proposed, and asked."""
 
 
-def failed(found: str, **more: object) -> Outcome:
+class Trial(Protocol):
+    """One way to try a point."""
+
+    def run(self) -> Outcome | None:
+        """What was found; None if it was left out. Raises Ended."""
+
+
+def failed(
+    found: str,
+    *,
+    trace: str = "",
+    readings: str = "",
+    fit: str = "",
+    partners: tuple[str, ...] = (),
+) -> Outcome:
     """A try that found that."""
-    return Outcome(False, found, **more)  # type: ignore[arg-type]
+    return Outcome(False, found, trace=trace, readings=readings, fit=fit, partners=partners)
 
 
 def trace_of(edges: Sequence[Change], tag: str = "") -> str:

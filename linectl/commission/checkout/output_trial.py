@@ -93,26 +93,27 @@ class OutputTrial:
         missing = [tag for tag, value in pulse.awaited.items() if ran.came(tag, value) is None]
         instead = [tag for tag in ran.edges if tag not in self._own(pulse)]
         beside = self._beside(pulse, ran, said, instead)
-        more = {
-            "trace": "; ".join(trace_of(edges, tag) for tag, edges in ran.edges.items()),
-            "travel_ms": str(max(travel)) if travel and not missing else "",
-            "beside": beside,
-            "remark": _ended(pulse, ran),
-        }
+        seen = Outcome(
+            True,
+            trace="; ".join(trace_of(edges, tag) for tag, edges in ran.edges.items()),
+            travel_ms=str(max(travel)) if travel and not missing else "",
+            beside=beside,
+            remark=_ended(pulse, ran),
+        )
         if others:
             found = f"{', '.join(others)} moved instead: the outputs are swapped"
-            return failed(found, partners=self._outputs(others), **more)
+            return seen.faulty(found, self._outputs(others))
         if said == "backwards":
-            return failed("moves the wrong way: it turns backwards", **more)
+            return seen.faulty("moves the wrong way: it turns backwards")
         if said == "no":
-            return failed(self._nothing(ran, instead), partners=self._drivers(instead), **more)
+            return seen.faulty(self._nothing(ran, instead), self._drivers(instead))
         needed = [tag for tag in missing if tag not in beside]
         if needed and instead:
             found = f"it moved, and {', '.join(instead)} came instead of {', '.join(needed)}"
-            return failed(f"{found}: the wires of the feedbacks are swapped", **more)
+            return seen.faulty(f"{found}: the wires of the feedbacks are swapped")
         if needed:
-            return failed(f"it moved, and its feedback did not come: {', '.join(needed)}", **more)
-        return Outcome(True, **more)  # type: ignore[arg-type]
+            return seen.faulty(f"it moved, and its feedback did not come: {', '.join(needed)}")
+        return seen
 
     def _asked(self, pulse: Pulse) -> tuple[str, tuple[str, ...]]:
         """yes, no or backwards; or what moved in its place."""

@@ -7,14 +7,14 @@ safety function.
 from __future__ import annotations
 
 from collections import Counter, deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from linectl import __version__
 from linectl.commission.checkout.analogue_trial import AnalogueTrial, CounterTrial
 from linectl.commission.checkout.facts import Facts, Item
 from linectl.commission.checkout.input_trial import InputTrial
-from linectl.commission.checkout.outcome import Outcome, Terms
+from linectl.commission.checkout.outcome import Outcome, Terms, Trial
 from linectl.commission.checkout.output_trial import OutputTrial
 from linectl.commission.checkout.record import (
     CheckoutStanding,
@@ -27,7 +27,7 @@ from linectl.commission.checkout.setpoint_trial import SetpointTrial
 from linectl.commission.checkout.watching import Lookout
 from linectl.commission.checkout.words import CAUTION, card_of
 from linectl.commission.controller import Commanded
-from linectl.commission.person import Ended, Person, answer, yes_or_no
+from linectl.commission.person import Ended, Person, agree_each, answer, yes_or_no
 
 MAINTENANCE = "maintenance"
 CAUTIONS = (
@@ -65,7 +65,7 @@ class Walk:
         """passed, failed and left out. Raises NoController, LinectlError."""
         counts = self._counts
         try:
-            self._cautions()
+            agree_each(self._person, CAUTIONS, "the first point")
             self._maintenance()
             while self._queue:
                 self._next()
@@ -76,13 +76,6 @@ class Walk:
             raise
         counts["left out"] += len(self._queue)
         return counts
-
-    def _cautions(self) -> None:
-        self._person.say("Before the first point, and again whenever something of it changes:")
-        for caution in CAUTIONS:
-            self._person.say(f"- {caution}")
-            if self._person.ask("  yes, or q to end: ").strip().lower() not in ("y", "yes"):
-                raise Ended
 
     def _maintenance(self) -> None:
         """Both units into maintenance, after a word of what that does. Raises Ended."""
@@ -175,18 +168,15 @@ class Walk:
         return trial.stands_there()
 
     def _trial(self, item: Item) -> Outcome | None:
-        kinds = {
+        kinds: dict[str, Callable[[Facts, Item, Lookout, Person, Terms], Trial]] = {
             "input": InputTrial,
             "analogue": AnalogueTrial,
             "counter": CounterTrial,
             "output": OutputTrial,
             "set-point": SetpointTrial,
         }
-        made = kinds[item.kind](
-            self._facts, item, self._lookout, self._person, self._terms
-        )  # fmt: skip
-        outcome: Outcome | None = made.run()  # type: ignore[attr-defined]
-        return outcome
+        trial = kinds[item.kind](self._facts, item, self._lookout, self._person, self._terms)
+        return trial.run()
 
     def _settle(self, item: Item, outcome: Outcome) -> None:
         """Record it, and what was tried beside it; then its partners, or again if they say so."""
